@@ -1,0 +1,128 @@
+"""The family of errors and the one warning class.
+
+Everything that the project refuses is an `EarwrightError`, so that the command line can turn it
+into one line and an exit code::
+
+    EarwrightError
+    +-- ParameterError (also a ValueError)   a value outside its range, an unknown name
+    +-- FileError                            a file that can't be written or read
+    +-- AudioError                           a recording or a signal that can't be used
+    +-- TargetError                          a target in which something needed isn't found
+    +-- PatchError                           a patch file that can't be understood
+    +-- StructureError                       a structure file that can't be understood
+    +-- RunFolderError                       a run folder that can't be used
+
+A message says what was wrong and its value, what is accepted, and what to do.
+"""
+
+from __future__ import annotations
+
+import difflib
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+__all__ = [
+    "AudioError",
+    "EarwrightError",
+    "EarwrightWarning",
+    "FileError",
+    "ParameterError",
+    "PatchError",
+    "RunFolderError",
+    "StructureError",
+    "TargetError",
+    "suggest_names",
+]
+
+
+class EarwrightError(Exception):
+    """Root of all errors that the project raises on purpose.
+
+    Parameters
+    ----------
+    message : str
+        One line: what was wrong and its value, what is accepted, what to do.
+    name : str, optional
+        The field, parameter or argument at fault, as the user typed it.
+    value : object, optional
+        The offending value itself.
+    path : str or Path, optional
+        The file at fault.
+    """
+
+    def __init__(
+        self,
+        message: str,
+        *,
+        name: str | None = None,
+        value: object = None,
+        path: str | Path | None = None,
+    ) -> None:
+        # Only the text goes to args: an exception with required keywords can't be unpickled,
+        # and ours travel between processes.
+        super().__init__(message)
+        self.name = name
+        self.value = value
+        self.path = path
+
+
+class ParameterError(EarwrightError, ValueError):
+    """A value lies outside its range, or a name is unknown."""
+
+
+class FileError(EarwrightError):
+    """A file can't be read, or can't be written without harm."""
+
+
+class AudioError(EarwrightError):
+    """A recording or a signal can't be used."""
+
+
+class TargetError(EarwrightError):
+    """Something that matching needs isn't found in the target."""
+
+
+class PatchError(EarwrightError):
+    """A patch file can't be understood."""
+
+
+class StructureError(EarwrightError):
+    """A structure file can't be understood."""
+
+
+class RunFolderError(EarwrightError):
+    """A run folder can't be used."""
+
+
+class EarwrightWarning(UserWarning):
+    """Something was assumed; the text says what, and how to override it."""
+
+
+def suggest_names(name: str, candidates: Iterable[str], *, n_names: int = 3) -> str:
+    """Say which known names are spelt like an unknown one.
+
+    Parameters
+    ----------
+    name : str
+        The unknown name.
+    candidates : iterable of str
+        The known names.
+    n_names : int >= 1
+        How many to list at most.
+
+    Returns
+    -------
+    str
+        A sentence such as ``"Did you mean osc1.octave or osc2.octave?"``; empty if nothing is
+        near.
+
+    Examples
+    --------
+    >>> suggest_names("filter.cutof_hz", ["filter.cutoff_hz", "tune_cents"])
+    'Did you mean filter.cutoff_hz?'
+    """
+    near = difflib.get_close_matches(name, list(candidates), n=n_names, cutoff=0.6)
+    return f"Did you mean {' or '.join(near)}?" if near else ""
