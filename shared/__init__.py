@@ -6,6 +6,7 @@ measure sound are imported by the functions that need them.
 
 from __future__ import annotations
 
+from shared.catalogue import CATALOGUE
 from shared.errors import (
     AudioError,
     EarwrightError,
@@ -19,6 +20,7 @@ from shared.errors import (
     suggest_names,
 )
 from shared.notes import Note, parse_pitch, pitch_name
+from shared.parameters import Parameter, ParameterSpace
 from shared.types import Float32Array, FloatArray
 from shared.units import (
     amplitude_to_db,
@@ -34,6 +36,7 @@ from shared.units import (
 )
 
 __all__ = [
+    "CATALOGUE",
     "AudioError",
     "EarwrightError",
     "EarwrightWarning",
@@ -41,7 +44,9 @@ __all__ = [
     "Float32Array",
     "FloatArray",
     "Note",
+    "Parameter",
     "ParameterError",
+    "ParameterSpace",
     "PatchError",
     "RunFolderError",
     "StructureError",

@@ -1,0 +1,165 @@
+"""The table of all parameters of the voice, in the order of the signal path.
+
+A structure chooses from it, and may give a parameter another range, step or neutral value; a
+patch always holds all of it. The ranges are those that subtractive instruments offer on their
+panels: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from shared.parameters import Parameter, ParameterSpace
+
+__all__ = ["CATALOGUE"]
+
+# fmt: off
+_TUNE = (
+    Parameter("tune_cents", "cents", -100.0, 100.0, "cents", 0.0, "pitch",
+              "fine tune of the whole voice"),
+)
+
+_NOISE_AND_FILTERS = (
+    Parameter("noise.level", "level", 0.0, 1.0, "quadratic", 0.0, "attack",
+              "breath and bow noise"),
+    Parameter("noise.decay_s", "s", 0.005, 10.0, "log", 0.05, "attack",
+              "time constant with which the noise dies away"),
+    Parameter("highpass.cutoff_hz", "hz", 20.0, 2000.0, "log", 20.0, "brightness",
+              "high-pass corner, 6 dB/octave; 20 Hz is out of the way"),
+    Parameter("filter.cutoff_hz", "hz", 20.0, 20_000.0, "log", 20_000.0, "brightness",
+              "low-pass cutoff at C4 with no envelope"),
+    Parameter("filter.resonance_ratio", "ratio", 0.0, 1.0, "linear", 0.0, "brightness",
+              "emphasis at the cutoff; 1 is the edge of self-oscillation"),
+    Parameter("filter.slope_db_per_octave", "db_per_octave", 12.0, 24.0, "linear", 24.0,
+              "brightness", "steepness of the low-pass filter", choices=(12.0, 24.0)),
+    Parameter("filter.key_track_ratio", "ratio", 0.0, 1.5, "linear", 0.0, "brightness",
+              "octaves of cutoff for each octave of key; 1 follows the key"),
+    Parameter("filter.drive_db", "db", 0.0, 36.0, "linear", 0.0, "brightness",
+              "how far the filter is driven into saturation"),
+)
+
+_FILTER_ENVELOPE = (
+    Parameter("filter_env.depth_octaves", "octaves", -4.0, 8.0, "octaves", 0.0, "brightness",
+              "how far the filter envelope moves the cutoff at velocity 100"),
+    Parameter("filter_env.attack_s", "s", 0.0005, 4.0, "log", 0.0005, "attack",
+              "filter envelope, time from the start to the peak"),
+    Parameter("filter_env.decay_s", "s", 0.005, 10.0, "log", 0.3, "brightness",
+              "filter envelope, time constant from the peak to the sustain level"),
+    Parameter("filter_env.sustain_ratio", "ratio", 0.0, 1.0, "linear", 1.0, "brightness",
+              "filter envelope while the key is held, as a share of its peak"),
+    Parameter("filter_env.release_s", "s", 0.005, 5.0, "log", 0.1, "brightness",
+              "filter envelope, time constant after the key is let go"),
+    Parameter("filter_env.velocity_octaves", "octaves", 0.0, 4.0, "octaves", 0.0, "brightness",
+              "octaves of filter-envelope depth between velocity 1 and velocity 100"),
+)
+
+_AMPLIFIER_ENVELOPE = (
+    Parameter("amp_env.attack_s", "s", 0.0005, 4.0, "log", 0.0005, "attack",
+              "amplifier envelope, time from the start to the peak"),
+    Parameter("amp_env.decay_s", "s", 0.005, 10.0, "log", 0.3, "level",
+              "amplifier envelope, time constant from the peak to the sustain level"),
+    Parameter("amp_env.sustain_ratio", "ratio", 0.0, 1.0, "linear", 1.0, "level",
+              "level while the key is held, as a share of the peak"),
+    Parameter("amp_env.release_s", "s", 0.005, 5.0, "log", 0.05, "level",
+              "amplifier envelope, time constant after the key is let go"),
+    Parameter("amp_env.velocity_db", "db", 0.0, 40.0, "linear", 0.0, "level",
+              "level difference between velocity 1 and velocity 100"),
+)
+
+
+def _waveforms(osc: str, *, saw_level: float) -> tuple[Parameter, ...]:
+    """Return what an oscillator mixes."""
+    return (
+        Parameter(f"{osc}.saw_level", "level", 0.0, 1.0, "linear", saw_level, "waveform",
+                  "sawtooth in the mixer; waveforms add up"),
+        Parameter(f"{osc}.pulse_level", "level", 0.0, 1.0, "linear", 0.0, "waveform",
+                  "pulse in the mixer; waveforms add up"),
+        Parameter(f"{osc}.triangle_level", "level", 0.0, 1.0, "linear", 0.0, "waveform",
+                  "triangle in the mixer; waveforms add up"),
+    )
+
+
+def _octave(osc: str) -> tuple[Parameter, ...]:
+    """Return the octave switch."""
+    return (
+        Parameter(f"{osc}.octave", "octave", -2.0, 2.0, "linear", 0.0, "pitch",
+                  "transposition in whole octaves", step=1.0),
+    )
+
+
+def _detune(osc: str) -> tuple[Parameter, ...]:
+    """Return the detune of the second oscillator."""
+    return (
+        Parameter(f"{osc}.detune_cents", "cents", -100.0, 100.0, "quadratic", 0.0, "pitch",
+                  "oscillator 2 against oscillator 1"),
+    )
+
+
+def _pitch_envelope(osc: str) -> tuple[Parameter, ...]:
+    """Return the width at rest and the pitch envelope."""
+    env = f"{osc}.pitch_env"
+    return (
+        Parameter(f"{osc}.pulse_width_ratio", "ratio", 0.05, 0.95, "linear", 0.5, "waveform",
+                  "share of the period that the pulse is high; 0.5 is square"),
+        Parameter(f"{env}.depth_cents", "cents", -2400.0, 2400.0, "quadratic", 0.0, "attack",
+                  "pitch added at the peak of the pitch envelope; it falls back to zero"),
+        Parameter(f"{env}.attack_s", "s", 0.0005, 0.2, "log", 0.0005, "attack",
+                  "pitch envelope, time from the start to the peak"),
+        Parameter(f"{env}.decay_s", "s", 0.002, 1.0, "log", 0.03, "attack",
+                  "pitch envelope, time constant from the peak back to the played pitch"),
+    )
+
+
+def _vibrato(osc: str) -> tuple[Parameter, ...]:
+    """Return the vibrato LFO."""
+    lfo = f"{osc}.vibrato"
+    return (
+        Parameter(f"{lfo}.rate_hz", "hz", 0.1, 12.0, "log", 5.0, "animation",
+                  "vibrato rate at C4"),
+        Parameter(f"{lfo}.depth_cents", "cents", 0.0, 100.0, "quadratic", 0.0, "animation",
+                  "vibrato depth at C4, from the middle to the peak"),
+        Parameter(f"{lfo}.delay_s", "s", 0.0, 2.0, "quadratic", 0.0, "animation",
+                  "time to full depth: silent for its first half, then rising in a straight line"),
+        Parameter(f"{lfo}.rate_key_track_ratio", "ratio", -0.5, 1.0, "linear", 0.0, "animation",
+                  "octaves of vibrato rate for each octave of key"),
+        Parameter(f"{lfo}.depth_key_track_ratio", "ratio", -1.0, 0.5, "linear", 0.0, "animation",
+                  "octaves of vibrato depth for each octave of key"),
+        Parameter(f"{lfo}.rate_env_octaves", "octaves", -2.0, 2.0, "octaves", 0.0, "animation",
+                  "octaves from its rate at which the vibrato starts; time constant 0.5 s"),
+    )
+
+
+def _width_modulation(osc: str) -> tuple[Parameter, ...]:
+    """Return the pulse-width LFO."""
+    lfo = f"{osc}.pwm"
+    return (
+        Parameter(f"{lfo}.rate_hz", "hz", 0.05, 10.0, "log", 0.8, "animation",
+                  "pulse-width modulation, rate at C4"),
+        Parameter(f"{lfo}.depth_ratio", "ratio", 0.0, 0.45, "linear", 0.0, "animation",
+                  "pulse-width modulation, from the middle to the widest"),
+        Parameter(f"{lfo}.rate_key_track_ratio", "ratio", -0.5, 1.0, "linear", 0.0, "animation",
+                  "octaves of pulse-width modulation rate for each octave of key"),
+    )
+# fmt: on
+
+
+def _modulation(osc: str) -> tuple[Parameter, ...]:
+    """Return the parts of an oscillator that move its pitch and width."""
+    return (*_pitch_envelope(osc), *_vibrato(osc), *_width_modulation(osc))
+
+
+CATALOGUE = ParameterSpace(
+    (
+        *_TUNE,
+        # Oscillator 1 alone gives a plain sawtooth when everything is neutral: a voice in which
+        # nothing sounds would be of no use as a starting point.
+        *_waveforms("osc1", saw_level=1.0),
+        *_octave("osc1"),
+        *_modulation("osc1"),
+        *_waveforms("osc2", saw_level=0.0),
+        *_octave("osc2"),
+        *_detune("osc2"),
+        *_modulation("osc2"),
+        *_NOISE_AND_FILTERS,
+        *_FILTER_ENVELOPE,
+        *_AMPLIFIER_ENVELOPE,
+    )
+)
