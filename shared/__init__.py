@@ -19,8 +19,11 @@ from shared.errors import (
     TargetError,
     suggest_names,
 )
+from shared.files import sha256_digest, write_atomic
 from shared.notes import Note, parse_pitch, pitch_name
 from shared.parameters import Parameter, ParameterSpace
+from shared.patch import NotePhases, Patch
+from shared.patch_schema import PHASE_NAMES, build_patch_schema
 from shared.types import Float32Array, FloatArray
 from shared.units import (
     amplitude_to_db,
@@ -37,6 +40,7 @@ from shared.units import (
 
 __all__ = [
     "CATALOGUE",
+    "PHASE_NAMES",
     "AudioError",
     "EarwrightError",
     "EarwrightWarning",
@@ -44,14 +48,17 @@ __all__ = [
     "Float32Array",
     "FloatArray",
     "Note",
+    "NotePhases",
     "Parameter",
     "ParameterError",
     "ParameterSpace",
+    "Patch",
     "PatchError",
     "RunFolderError",
     "StructureError",
     "TargetError",
     "amplitude_to_db",
+    "build_patch_schema",
     "cents_to_ratio",
     "db_to_amplitude",
     "hz_to_midi",
@@ -63,5 +70,7 @@ __all__ = [
     "ratio_to_octaves",
     "samples_to_seconds",
     "seconds_to_samples",
+    "sha256_digest",
     "suggest_names",
+    "write_atomic",
 ]

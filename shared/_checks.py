@@ -5,6 +5,7 @@ The arithmetic behind these doors (`shared._codec`) trusts what comes through.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, NoReturn
 
@@ -29,25 +30,30 @@ SLACK = 1e-9
 Values = Mapping[str, float] | npt.ArrayLike
 
 
-def check_number(parameter: Parameter, value: object) -> None:
+def check_number(parameter: Parameter, value: object) -> float:
     """Refuse what isn't a number at all; True and False count as words."""
-    is_number = isinstance(value, (int, float, np.integer, np.floating))
-    if not is_number or isinstance(value, bool):
+    if isinstance(value, bool) or not isinstance(value, (int, float, np.integer, np.floating)):
         text = f'"{value}"' if isinstance(value, str) else str(value)
         raise ParameterError(
             f"{parameter.name}: {text} is not a number; {parameter.accepted} is accepted.",
             name=parameter.name,
             value=value,
         )
+    try:
+        return float(value)
+    except OverflowError:
+        # Whole numbers have no limit in Python and in JSON; no range goes that far.
+        return math.inf if value > 0 else -math.inf
 
 
-def check_in_range(parameter: Parameter, value: float) -> None:
+def check_in_range(parameter: Parameter, value: object) -> float:
     """Refuse what isn't a finite number within the range, rounding errors aside."""
-    check_number(parameter, value)
+    number = check_number(parameter, value)
     slack = SLACK * (parameter.high - parameter.low)
     # Written so that NaN is refused too.
-    if not parameter.low - slack <= value <= parameter.high + slack:
-        refuse_value(parameter, value)
+    if not parameter.low - slack <= number <= parameter.high + slack:
+        refuse_value(parameter, number)
+    return number
 
 
 def refuse_value(parameter: Parameter, value: float) -> NoReturn:
@@ -108,6 +114,7 @@ def check_ranges(matrix: FloatArray, parameters: Sequence[Parameter]) -> None:
 
 def _named_row(values: Mapping[str, float], parameters: Sequence[Parameter]) -> list[float]:
     """Put named values in the order of the parameters."""
+    row = []
     for parameter in parameters:
         if parameter.name not in values:
             raise ParameterError(
@@ -115,8 +122,8 @@ def _named_row(values: Mapping[str, float], parameters: Sequence[Parameter]) -> 
                 "space needs one.",
                 name=parameter.name,
             )
-        check_number(parameter, values[parameter.name])
-    return [values[parameter.name] for parameter in parameters]
+        row.append(check_number(parameter, values[parameter.name]))
+    return row
 
 
 def _refuse_first(

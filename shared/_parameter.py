@@ -111,8 +111,8 @@ class Parameter:
         ParameterError
             If the value isn't a number within the range.
         """
-        check_in_range(self, value)
-        return float(self._codec.encode(np.array([[value]], dtype=np.float64))[0, 0])
+        number = check_in_range(self, value)
+        return float(self._codec.encode(np.array([[number]], dtype=np.float64))[0, 0])
 
     def decode(self, unit_value: float) -> float:
         """Map a place in the unit range to a physical value.
@@ -154,11 +154,11 @@ class Parameter:
         ParameterError
             If it isn't a finite number, lies outside the range, or between two steps or choices.
         """
-        check_in_range(self, value)
-        nearest = float(self._codec.nearest(np.array([[value]], dtype=np.float64))[0, 0])
+        number = check_in_range(self, value)
+        nearest = float(self._codec.nearest(np.array([[number]], dtype=np.float64))[0, 0])
         tolerance = SLACK * (self.step or self.high - self.low)
-        if abs(nearest - value) > tolerance:
-            refuse_value(self, value)
+        if abs(nearest - number) > tolerance:
+            refuse_value(self, number)
         return nearest
 
     def format(self, value: float) -> str:

@@ -1,0 +1,134 @@
+"""Files that are either whole or not there, and their digests."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import secrets
+from pathlib import Path
+
+from shared.errors import FileError
+
+__all__ = ["sha256_digest", "write_atomic"]
+
+_CHUNK_BYTES = 1 << 20
+
+
+def write_atomic(path: str | Path, data: bytes | str, *, overwrite: bool) -> None:
+    """Write a file so that nobody ever sees half of it.
+
+    The data go to a hidden temporary file beside the target, are flushed to the disk, and take
+    the name in one step; a crash leaves either the old file or the new one.
+
+    Parameters
+    ----------
+    path : str or Path
+        File to write; its folder must exist.
+    data : bytes or str
+        Content; text is written as UTF-8 with the line ends that it has.
+    overwrite : bool
+        Whether a file of that name may be replaced.
+
+    Raises
+    ------
+    FileError
+        If the file exists and may not be replaced, or can't be written.
+    """
+    target = Path(path)
+    content = data.encode("utf-8") if isinstance(data, str) else data
+    # A link stays a link: the file that it points to is replaced.
+    final = Path(os.path.realpath(target))
+    if not overwrite and final.exists():
+        raise _exists(target)
+    temporary = final.with_name(f".{final.name}.{secrets.token_hex(8)}.tmp")
+    try:
+        _write_and_sync(temporary, content)
+        _take_name(temporary, final, overwrite=overwrite)
+        _sync_folder(final.parent)
+    except FileExistsError as error:
+        raise _exists(target) from error
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise FileError(
+            f"{target} can't be written: {reason}. Choose a folder that exists and may be "
+            "written to.",
+            path=target,
+        ) from error
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink()
+
+
+def sha256_digest(data: bytes | str | Path) -> str:
+    """Compute the SHA-256 digest (FIPS 180-4) of bytes or of a file.
+
+    Parameters
+    ----------
+    data : bytes, or str or Path
+        The bytes themselves, or the path of a file.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+
+    Raises
+    ------
+    FileError
+        If the file can't be read.
+    """
+    if isinstance(data, bytes):
+        return hashlib.sha256(data).hexdigest()
+    digest = hashlib.sha256()
+    try:
+        with Path(data).open("rb") as file:
+            while chunk := file.read(_CHUNK_BYTES):
+                digest.update(chunk)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise FileError(f"{data} can't be read: {reason}.", path=data) from error
+    return digest.hexdigest()
+
+
+def _write_and_sync(path: Path, content: bytes) -> None:
+    """Create a new file and push it to the disk; its rights follow the user's umask."""
+    with path.open("xb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _take_name(temporary: Path, final: Path, *, overwrite: bool) -> None:
+    """Give the temporary file its name; without `overwrite` an existing file wins."""
+    if overwrite:
+        temporary.replace(final)
+        return
+    try:
+        # A hard link fails if the name was taken since the first check; a rename wouldn't.
+        os.link(temporary, final)
+    except FileExistsError:
+        raise
+    except OSError:
+        # Some file systems have no hard links.
+        if final.exists():
+            raise FileExistsError from None
+        temporary.replace(final)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Push the new name to the disk, where the system lets a folder be opened."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _exists(path: Path) -> FileError:
+    """Build the error for a name that is taken."""
+    return FileError(
+        f"{path} exists already and is kept. Choose another name, or allow overwriting.",
+        path=path,
+    )
