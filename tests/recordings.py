@@ -165,7 +165,9 @@ def _played(
     synth.noteoff(0, key)
     n_rest = round(duration_s * sample_rate_hz) - gate_samples
     released = np.frombuffer(synth.generate(n_rest), dtype=np.float32)
-    return np.concatenate([held, released]).reshape(-1, 2).mean(axis=1, dtype=np.float64)
+    stereo = np.concatenate([held, released]).reshape(-1, 2)
+    mono: FloatArray = stereo.mean(axis=1, dtype=np.float64)
+    return mono
 
 
 @functools.lru_cache(maxsize=256)
