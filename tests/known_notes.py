@@ -1,0 +1,85 @@
+"""The notes with known settings, rendered by another audio language; see `tests/known_answers`.
+
+Only the committed files are read: nobody needs that language to run the tests.
+"""
+
+import functools
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+
+from shared import CATALOGUE, Note
+from shared.types import FloatArray
+
+FOLDER = Path(__file__).with_name("known_answers")
+
+
+@dataclass(frozen=True)
+class KnownNote:
+    """One note and its settings.
+
+    Attributes
+    ----------
+    name : str
+        Its name in ``answers.toml``.
+    signal : np.ndarray, shape=(n_samples,), dtype=float64
+        Mono sound, read-only; the key goes down at sample 0. The level says nothing: it was
+        lowered until the file was safe to play.
+    sample_rate_hz : int
+        Sampling rate in Hz.
+    note : Note
+        Pitch, velocity and gate.
+    values : dict[str, float]
+        All parameters of the catalogue in physical units.
+    phases : dict[str, float]
+        Phases of oscillator 2 and of the LFOs at sample 0, in cycles.
+    """
+
+    name: str
+    signal: FloatArray
+    sample_rate_hz: int
+    note: Note
+    values: dict[str, float]
+    phases: dict[str, float]
+
+
+@functools.cache
+def _answers() -> dict[str, Any]:
+    """Read the manifest."""
+    return tomllib.loads((FOLDER / "answers.toml").read_text())
+
+
+def known_note_names() -> tuple[str, ...]:
+    """Return the names of all notes, in the manifest's order."""
+    return tuple(name for name, entry in _answers().items() if isinstance(entry, dict))
+
+
+@functools.cache
+def known_note(name: str) -> KnownNote:
+    """Read one note.
+
+    Parameters
+    ----------
+    name : str
+        A name of `known_note_names`.
+
+    Returns
+    -------
+    KnownNote
+        Sound and settings. The same object is returned for the same name.
+    """
+    entry = _answers()[name]
+    signal, sample_rate_hz = soundfile.read(FOLDER / entry["file"], dtype="float64")
+    signal.setflags(write=False)
+    return KnownNote(
+        name=name,
+        signal=np.asarray(signal),
+        sample_rate_hz=sample_rate_hz,
+        note=Note(entry["midi_pitch"], velocity=entry["velocity"], gate_s=entry["gate_s"]),
+        values={**CATALOGUE.neutral(), **entry["values"]},
+        phases=dict(entry["phases"]),
+    )
