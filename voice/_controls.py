@@ -1,0 +1,257 @@
+"""Control values of the voice: envelopes, LFOs, key tracking and velocity, block by block.
+
+One note of 16 candidates, side by side as SIMD lanes: every array whose last axis has `LANES`
+entries holds one candidate per lane. Numbers and arrays only; `voice.render` checks and packs.
+Everything that a kernel calls stands in its own file, since numba's cache does not notice a
+change in another one; so `voice._audio` takes the controls as an array and makes the sound.
+"""
+
+import numpy as np
+from numba import njit
+
+LANES = 16
+
+# Rows of the parameter matrix, in the order of `shared.CATALOGUE` (a test compares them).
+TUNE, OSC1, OSC2 = 0, 1, 18
+# Offsets in an oscillator's rows; after the octave, oscillator 2 is one further (its detune).
+SAW, PULSE, TRIANGLE, OCTAVE, WIDTH = 0, 1, 2, 3, 4
+PITCH_ENV, VIBRATO, PWM = 5, 8, 14
+NOISE, HIGHPASS, FILTER, FILTER_ENV, AMP_ENV = 36, 38, 39, 44, 50
+N_PARAMETERS = 55
+
+# Rows of the phase matrix, in cycles.
+PHASE_OSC, PHASE_VIBRATO, PHASE_PWM = 0, 2, 4
+N_PHASES = 6
+
+# Rows of the control matrix: log2 cycles per sample and step of each oscillator (of 2**32),
+# pulse widths (of 2**32), tan(pi cutoff / rate), amplifier level, noise level.
+PITCH, STEP, TURN, CUTOFF, AMP, NOISE_AMP = 0, 2, 4, 6, 7, 8
+N_CONTROLS = 9
+
+# Rows of the settings: levels of sawtooth, pulse and triangle of each oscillator, tuning and
+# damping of the two filter sections, 1 for a 24 dB slope, drive gain - 1, high-pass tan.
+LEVELS, TUNING, DAMPING, FOURTH, DRIVE, HIGHPASS_TAN = 0, 6, 8, 10, 11, 12
+N_SETTINGS = 13
+
+F = np.float32
+ZERO, HALF, ONE, TWO = F(0.0), F(0.5), F(1.0), F(2.0)
+LOG2_E = F(1.4426950408889634)
+LN_2 = F(0.6931471805599453)
+OCTAVES_PER_DB = F(0.16609640474436813)
+ROOT_2 = F(1.4142135623730951)
+CYCLE = F(4294967296.0)
+RATE_SETTLES_S = F(0.5)
+NARROWEST = F(0.02)
+HIGHEST_PITCH = F(-1.05)  # log2 cycles per sample: no partial is left above it
+LOWEST_CUTOFF_HZ = F(20.0)
+HIGHEST_CUTOFF = F(0.49)  # of the rate
+LEAST_DAMPING = F(0.002)
+MIN_OCTAVES = F(-120.0)
+POWERS_OF_TWO = (2.0 ** np.arange(-126.0, 128.0)).astype(np.float32)
+
+
+@njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
+def exp2(x):
+    """2**x in float32 within 2e-7; x is held to -120..120."""
+    x = min(max(x, MIN_OCTAVES), -MIN_OCTAVES)
+    whole = np.floor(x + HALF)
+    f = (x - whole) * F(0.6931471805599453)
+    # Taylor series of exp on +-ln(2)/2: the first term left out is below 6e-9.
+    p = F(1 / 120) + f * (F(1 / 720) + f * F(1 / 5040))
+    p = ONE + f * (ONE + f * (HALF + f * (F(1 / 6) + f * (F(1 / 24) + f * p))))
+    return p * POWERS_OF_TWO[np.uint64(np.int32(whole) + np.int32(126))]
+
+
+@njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
+def sin_cycles(x):
+    """sin(2 pi x) in float32 within 2e-7, x in cycles."""
+    r = x - np.floor(x + HALF)
+    r = HALF - r if r > F(0.25) else r
+    r = -HALF - r if r < F(-0.25) else r
+    a = r * F(2.0 * np.pi)
+    s = a * a
+    # Taylor series of sin on +-pi/2: the first term left out is below 6e-8.
+    p = F(1 / 5040) - s * (F(1 / 362880) - s * F(1 / 39916800))
+    return a * (ONE - s * (F(1 / 6) - s * (F(1 / 120) - s * p)))
+
+
+@njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
+def tan_pi(x):
+    """tan(pi x) in float32 for 0 <= x < 0.5."""
+    return sin_cycles(x * HALF) / sin_cycles(F(0.25) - x * HALF)
+
+
+@njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
+def held_envelope(t, attack, decay, sustain):
+    """Envelope while the gate is open: a straight line to 1, then exponentially to sustain."""
+    falling = sustain + (ONE - sustain) * exp2(-(t - attack) / decay * LOG2_E)
+    return t / attack if t < attack else falling
+
+
+@njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
+def envelope(t, gate, attack, decay, sustain, release, at_gate_end):
+    """Attack, decay, sustain, release; the release starts from the level at the gate's end."""
+    held = held_envelope(t, attack, decay, sustain)
+    return held if t <= gate else at_gate_end * exp2(-(t - gate) / release * LOG2_E)
+
+
+@njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
+def vibrato_octaves(t, delay, depth_cents, phase):
+    """Pitch movement of one vibrato at time `t`; the depth fades in over the delay."""
+    fade = max(TWO * t / delay - ONE, ZERO) if t < delay else ONE
+    return depth_cents * fade * sin_cycles(phase) / F(1200.0)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def advance_lfos(v, t, dt, rate_hz, phases):
+    """Turn the four LFO phases on by one block."""
+    settled = exp2(-t / RATE_SETTLES_S * LOG2_E)
+    for o in range(2):
+        rate_env = (OSC1, OSC2 + 1)[o] + VIBRATO + 5
+        for lane in range(LANES):
+            p = phases[PHASE_VIBRATO + o, lane]
+            p += dt * rate_hz[o, lane] * exp2(v[rate_env, lane] * settled)
+            phases[PHASE_VIBRATO + o, lane] = p - np.floor(p)
+        for lane in range(LANES):
+            p = phases[PHASE_PWM + o, lane] + dt * rate_hz[2 + o, lane]
+            phases[PHASE_PWM + o, lane] = p - np.floor(p)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def set_oscillator(v, o, t, note, depth_cents, phases, controls):
+    """Set pitch, step and pulse width of oscillator `o` at time `t`."""
+    osc = OSC2 if o == 1 else OSC1
+    rest = osc + o  # the rows after the octave: oscillator 2 has its detune in between
+    env, delay = rest + PITCH_ENV, rest + VIBRATO + 2
+    for lane in range(LANES):
+        cents = v[TUNE, lane] + v[rest + OCTAVE, lane] * F(o)
+        x = held_envelope(t, v[env + 1, lane], v[env + 2, lane], ZERO)
+        cents += v[env, lane] * x
+        octaves = v[osc + OCTAVE, lane] + cents / F(1200.0)
+        phase = phases[PHASE_VIBRATO + o, lane]
+        octaves += vibrato_octaves(t, v[delay, lane], depth_cents[o, lane], phase)
+        octaves = min(note[0] + octaves - note[3], HIGHEST_PITCH)
+        controls[PITCH + o, lane] = octaves
+        controls[STEP + o, lane] = exp2(octaves) * CYCLE
+    for lane in range(LANES):
+        x = v[rest + PWM + 1, lane] * sin_cycles(phases[PHASE_PWM + o, lane])
+        x = min(max(x + v[rest + WIDTH, lane], NARROWEST), ONE - NARROWEST)
+        controls[TURN + o, lane] = x * CYCLE
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def set_filter(v, t, gate, note, at_gate_end, controls):
+    """Set the cutoff at time `t`: key, envelope and velocity move it in octaves."""
+    e = FILTER_ENV
+    for lane in range(LANES):
+        x = envelope(
+            t,
+            gate,
+            v[e + 1, lane],
+            v[e + 2, lane],
+            v[e + 3, lane],
+            v[e + 4, lane],
+            at_gate_end[lane],
+        )
+        x *= v[e, lane] + v[e + 5, lane] * note[2]
+        x += v[FILTER + 3, lane] * note[1]
+        x = max(v[FILTER, lane] * exp2(x), LOWEST_CUTOFF_HZ) * exp2(-note[3])
+        controls[CUTOFF, lane] = tan_pi(min(x, HIGHEST_CUTOFF))
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def set_levels(v, t, gate, note, at_gate_end, controls):
+    """Set the levels of amplifier and noise at time `t`."""
+    e = AMP_ENV
+    for lane in range(LANES):
+        x = envelope(
+            t, gate, v[e, lane], v[e + 1, lane], v[e + 2, lane], v[e + 3, lane], at_gate_end[lane]
+        )
+        controls[AMP, lane] = x * exp2(v[e + 4, lane] * note[2] * OCTAVES_PER_DB)
+        controls[NOISE_AMP, lane] = v[NOISE, lane] * exp2(-t / v[NOISE + 1, lane] * LOG2_E)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def prepare_rates(v, keys_octaves, rate_hz, depth_cents):
+    """Let LFO rates and depths follow the key."""
+    for o in range(2):
+        vib = (OSC1, OSC2 + 1)[o] + VIBRATO
+        pwm = (OSC1, OSC2 + 1)[o] + PWM
+        for lane in range(LANES):
+            rate_hz[o, lane] = v[vib, lane] * exp2(v[vib + 3, lane] * keys_octaves)
+            depth_cents[o, lane] = v[vib + 1, lane] * exp2(v[vib + 4, lane] * keys_octaves)
+            rate_hz[2 + o, lane] = v[pwm, lane] * exp2(v[pwm + 2, lane] * keys_octaves)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def prepare_settings(v, log2_rate, settings):
+    """Set what stays constant during a note: levels, filter sections, drive, high-pass.
+
+    24 dB/octave: the poles of (1 + s)**4 + 4 r (four equal stages in a loop), r the resonance;
+    with k = (4 r)**(1/4) they lie at s = -1 + k exp(+-i pi/4) and s = -1 + k exp(+-3i pi/4).
+    12 dB/octave: s**2 + 2 (1 - r) s + 1, in the first section alone.
+    """
+    for o in range(2):
+        osc = OSC2 if o == 1 else OSC1
+        for lane in range(LANES):
+            settings[LEVELS + 3 * o, lane] = v[osc + SAW, lane] + v[osc + PULSE, lane]
+            settings[LEVELS + 3 * o + 1, lane] = -v[osc + PULSE, lane]
+            settings[LEVELS + 3 * o + 2, lane] = v[osc + TRIANGLE, lane]
+    for lane in range(LANES):
+        r = v[FILTER + 1, lane]
+        k = np.sqrt(np.sqrt(F(4.0) * r))
+        is_fourth = v[FILTER + 2, lane] > F(18.0)
+        tuning = np.sqrt(ONE - ROOT_2 * k + k * k) if is_fourth else ONE
+        damping = (TWO - ROOT_2 * k) / tuning if is_fourth else TWO * (ONE - r)
+        settings[TUNING, lane] = tuning
+        settings[DAMPING, lane] = max(damping, LEAST_DAMPING)
+        settings[TUNING + 1, lane] = np.sqrt(ONE + ROOT_2 * k + k * k)
+        settings[DAMPING + 1, lane] = (TWO + ROOT_2 * k) / settings[TUNING + 1, lane]
+        settings[FOURTH, lane] = ONE if is_fourth else ZERO
+        settings[DRIVE, lane] = exp2(v[FILTER + 4, lane] * OCTAVES_PER_DB) - ONE
+        # 0 switches the high-pass off: 20 Hz is its neutral value.
+        x = tan_pi(min(v[HIGHPASS, lane] * exp2(-log2_rate), HIGHEST_CUTOFF))
+        settings[HIGHPASS_TAN, lane] = x if v[HIGHPASS, lane] > LOWEST_CUTOFF_HZ else ZERO
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def render_controls(v, start_phases, note, gate, block, settings, controls):
+    """Compute settings and controls of one note for LANES candidates.
+
+    Parameters
+    ----------
+    v : float32, shape=(N_PARAMETERS, LANES)
+        Parameters in physical units, rows in the catalogue's order.
+    start_phases : float32, shape=(N_PHASES, LANES)
+        Phases at note start in cycles: oscillators, vibratos, pulse-width LFOs.
+    note : float32, shape=(4,)
+        log2 of the key's frequency in Hz, octaves above C4, velocity as (v - 100) / 99,
+        log2 of the sampling rate in Hz.
+    gate : float32
+        Time at which the key is let go, in seconds.
+    block : int
+        Samples from one set of control values to the next.
+    settings : float32, shape=(N_SETTINGS, LANES)
+        Overwritten.
+    controls : float32, shape=(n_blocks + 1, N_CONTROLS, LANES)
+        Overwritten; row i holds time ``i * block / rate``.
+    """
+    prepare_settings(v, note[3], settings)
+    rate_hz = np.empty((4, LANES), F)
+    depth_cents = np.empty((2, LANES), F)
+    prepare_rates(v, note[1], rate_hz, depth_cents)
+    at_gate_end = np.empty((2, LANES), F)
+    for lane in range(LANES):
+        e = FILTER_ENV + 1
+        at_gate_end[0, lane] = held_envelope(gate, v[e, lane], v[e + 1, lane], v[e + 2, lane])
+        e = AMP_ENV
+        at_gate_end[1, lane] = held_envelope(gate, v[e, lane], v[e + 1, lane], v[e + 2, lane])
+    phases = start_phases.copy()
+    dt = F(block) * exp2(-note[3])
+    for i in range(controls.shape[0]):
+        t = F(i) * dt
+        set_oscillator(v, 0, t, note, depth_cents, phases, controls[i])
+        set_oscillator(v, 1, t, note, depth_cents, phases, controls[i])
+        set_filter(v, t, gate, note, at_gate_end[0], controls[i])
+        set_levels(v, t, gate, note, at_gate_end[1], controls[i])
+        advance_lfos(v, t, dt, rate_hz, phases)

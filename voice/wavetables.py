@@ -1,0 +1,82 @@
+"""Wavetables: one cycle of sawtooth and triangle with just the partials that a pitch may have.
+
+Table `k` serves the pitch of ``2 ** (-k / TABLES_PER_OCTAVE)`` cycles per sample. Its partials
+fade out in a raised cosine between 0.39 and 0.48 of the rate, so that neighbouring tables differ
+little, and none reaches half the rate before the next table has taken over.
+"""
+
+from functools import cache
+
+import numpy as np
+
+from shared.types import Float32Array, FloatArray
+from voice._audio import N_TABLES, TABLE_SIZE, TABLES_PER_OCTAVE
+
+__all__ = ["partial_gain", "sawtooth_tables", "triangle_tables"]
+
+FADE_FROM, FADE_TO = 0.39, 0.48
+
+
+def partial_gain(cycles_per_sample: FloatArray) -> FloatArray:
+    """Gain with which a partial of a static wave sounds.
+
+    Parameters
+    ----------
+    cycles_per_sample : np.ndarray
+        Frequency of the partial divided by the sampling rate, >= 0.
+
+    Returns
+    -------
+    np.ndarray, same shape, 0 to 1
+        1 up to 0.39, a raised cosine down to 0 at 0.48.
+    """
+    x = np.clip((np.asarray(cycles_per_sample) - FADE_FROM) / (FADE_TO - FADE_FROM), 0.0, 1.0)
+    return 0.5 + 0.5 * np.cos(np.pi * x)
+
+
+def _tables(series: FloatArray) -> Float32Array:
+    """Sum sine partials (amplitudes from number 1 on) into all tables, one row for each."""
+    n_partials = TABLE_SIZE // 2 - 1
+    numbers = np.arange(1, n_partials + 1)
+    spectrum = np.zeros((N_TABLES, TABLE_SIZE // 2 + 1), dtype=np.complex128)
+    pitch = 2.0 ** (-np.arange(N_TABLES) / TABLES_PER_OCTAVE)
+    gains = partial_gain(pitch[:, None] * numbers)
+    spectrum[:, 1:-1] = -0.5j * TABLE_SIZE * series[:n_partials] * gains
+    waves = np.fft.irfft(spectrum, axis=1)
+    return np.concatenate([waves, waves[:, :1]], axis=1).astype(np.float32).ravel()
+
+
+@cache
+def sawtooth_tables() -> Float32Array:
+    """Rising sawtooth from -1 to 1, zero (in the middle of its jump) at phase 0.
+
+    Returns
+    -------
+    np.ndarray, shape=(N_TABLES * (TABLE_SIZE + 1),), dtype=float32
+        Fourier series: -2 / (pi h) sin(2 pi h phase), h = 1, 2, ... [1]_. Each table ends with
+        a copy of its first value.
+
+    References
+    ----------
+    .. [1] M. Abramowitz and I. Stegun, Handbook of Mathematical Functions, 1964, 23.1.16 (B1).
+    """
+    numbers = np.arange(1, TABLE_SIZE // 2)
+    return _tables(-2.0 / (np.pi * numbers))
+
+
+@cache
+def triangle_tables() -> Float32Array:
+    """Triangle from -1 to 1 that rises through zero at phase 0.
+
+    Returns
+    -------
+    np.ndarray, shape=(N_TABLES * (TABLE_SIZE + 1),), dtype=float32
+        Fourier series: 8 / (pi h)**2 (-1)**((h - 1) / 2) sin(2 pi h phase), h odd [1]_.
+
+    References
+    ----------
+    .. [1] M. Abramowitz and I. Stegun, Handbook of Mathematical Functions, 1964, 23.1.18 (E1).
+    """
+    numbers = np.arange(1, TABLE_SIZE // 2)
+    signs = np.where(numbers % 2 == 1, 1.0 - (numbers % 4 - 1.0), 0.0)
+    return _tables(signs * 8.0 / (np.pi * numbers) ** 2)
