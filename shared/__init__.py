@@ -6,6 +6,7 @@ measure sound are imported by the functions that need them.
 
 from __future__ import annotations
 
+from shared.audio import Recording, read_recording, resample, write_recording
 from shared.catalogue import CATALOGUE
 from shared.errors import (
     AudioError,
@@ -24,6 +25,14 @@ from shared.notes import Note, parse_pitch, pitch_name
 from shared.parameters import Parameter, ParameterSpace
 from shared.patch import NotePhases, Patch
 from shared.patch_schema import PHASE_NAMES, build_patch_schema
+from shared.safety import (
+    HEARING_CAUTION,
+    MAX_LOUDNESS_LUFS,
+    MAX_TRUE_PEAK_DBTP,
+    limit_level,
+    loudness_lufs,
+    true_peak_db,
+)
 from shared.types import Float32Array, FloatArray
 from shared.units import (
     amplitude_to_db,
@@ -40,6 +49,9 @@ from shared.units import (
 
 __all__ = [
     "CATALOGUE",
+    "HEARING_CAUTION",
+    "MAX_LOUDNESS_LUFS",
+    "MAX_TRUE_PEAK_DBTP",
     "PHASE_NAMES",
     "AudioError",
     "EarwrightError",
@@ -54,6 +66,7 @@ __all__ = [
     "ParameterSpace",
     "Patch",
     "PatchError",
+    "Recording",
     "RunFolderError",
     "StructureError",
     "TargetError",
@@ -62,15 +75,21 @@ __all__ = [
     "cents_to_ratio",
     "db_to_amplitude",
     "hz_to_midi",
+    "limit_level",
+    "loudness_lufs",
     "midi_to_hz",
     "octaves_to_ratio",
     "parse_pitch",
     "pitch_name",
     "ratio_to_cents",
     "ratio_to_octaves",
+    "read_recording",
+    "resample",
     "samples_to_seconds",
     "seconds_to_samples",
     "sha256_digest",
     "suggest_names",
+    "true_peak_db",
     "write_atomic",
+    "write_recording",
 ]

@@ -1,0 +1,323 @@
+"""Audio files in and out, and the change of sampling rates.
+
+Recordings come in as one channel of float64, checked, with everything that was assumed said as
+a warning. What goes out is limited in peak and loudness, and whole or not there.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings as python_warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shared._conditioning import to_usable_mono
+from shared._containers import is_cut_off
+from shared.errors import AudioError, EarwrightWarning
+from shared.files import write_atomic
+from shared.safety import limit_level
+from shared.units import samples_to_seconds, seconds_to_samples
+
+if TYPE_CHECKING:
+    import soundfile
+
+    from shared.types import FloatArray
+
+__all__ = ["Recording", "read_recording", "resample", "write_recording"]
+
+MIN_SAMPLE_RATE_HZ = 8_000
+MAX_SAMPLE_RATE_HZ = 192_000
+MIN_DURATION_S = 0.05
+MAX_DURATION_S = 60.0
+MAX_CHANNELS = 8
+# Two are what players and pages take; the project writes nothing else.
+MAX_WRITTEN_CHANNELS = 2
+
+_READ_FORMATS = {"WAV", "WAVEX", "FLAC", "AIFF", "OGG", "MP3"}
+_READ_FORMATS_TEXT = "WAV, FLAC, AIFF, OGG or MP3"
+_WRITE_FORMATS = {".wav": "WAV", ".flac": "FLAC", ".aiff": "AIFF", ".aif": "AIFF"}
+
+
+# Two recordings are compared by their sound, not by ==, which arrays don't answer with one word.
+@dataclass(frozen=True, eq=False)
+class Recording:
+    """One channel of recorded sound.
+
+    Parameters
+    ----------
+    signal : np.ndarray, shape=(n_samples,), dtype=float64
+        Finite samples, full scale is 1.
+    sample_rate_hz : int, 8000 to 192000
+        Sampling rate in Hz.
+    name : str
+        Name for messages and reports; of a file, its name without folder and suffix.
+    path : Path, optional
+        The file that it was read from.
+    warnings : tuple of str
+        What was assumed while reading.
+
+    Raises
+    ------
+    AudioError
+        If the signal has another shape or isn't finite, or the rate lies outside its range.
+    """
+
+    signal: FloatArray
+    sample_rate_hz: int
+    name: str
+    path: Path | None = None
+    warnings: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Check the signal and the rate."""
+        _check_rate(self.sample_rate_hz, self.name)
+        if self.signal.ndim != 1 or not np.isfinite(self.signal).all():
+            raise AudioError(
+                f"{self.name}: the signal has shape {self.signal.shape} or isn't finite; finite "
+                "samples of one channel, shape (n_samples,), are accepted.",
+                name=self.name,
+                value=self.signal.shape,
+            )
+
+    @property
+    def duration_s(self) -> float:
+        """Length in s."""
+        return samples_to_seconds(float(len(self.signal)), self.sample_rate_hz)
+
+
+def read_recording(path: str | Path, *, max_duration_s: float = MAX_DURATION_S) -> Recording:
+    """Read an audio file as one channel.
+
+    Channels are averaged; where they cancel, the loudest is taken alone. A constant offset is
+    taken off, a file that is too long is cut. Each of these, and clipping, gives a warning.
+
+    Parameters
+    ----------
+    path : str or Path
+        WAV, FLAC, AIFF, OGG or MP3 file with 1 to 8 channels and 8 to 192 kHz.
+    max_duration_s : float >= 0.05
+        Use at most this many seconds from the start.
+
+    Returns
+    -------
+    Recording
+        The sound, at the rate of the file.
+
+    Raises
+    ------
+    AudioError
+        If the file is missing, empty, cut off or no audio; is silent, holds only an offset, or
+        samples that aren't finite; is shorter than 50 ms; or has too many channels or another
+        rate.
+
+    Warns
+    -----
+    EarwrightWarning
+        With the texts that `Recording.warnings` keeps.
+    """
+    file_path = Path(path)
+    source = str(path)
+    if not MIN_DURATION_S <= max_duration_s < np.inf:
+        raise AudioError(
+            f"max_duration_s is {max_duration_s:g} s; {MIN_DURATION_S:g} s or more is accepted.",
+            name="max_duration_s",
+            value=max_duration_s,
+        )
+    _check_file(file_path, source)
+    notes: list[str] = []
+    channels, sample_rate_hz = _read_channels(file_path, source, max_duration_s, notes)
+    signal = to_usable_mono(channels, source, notes.append)
+    for note in notes:
+        python_warnings.warn(note, EarwrightWarning, stacklevel=2)
+    return Recording(signal, sample_rate_hz, file_path.stem, file_path, tuple(notes))
+
+
+def resample(signal: FloatArray, from_hz: float, to_hz: float) -> FloatArray:
+    """Change the sampling rate.
+
+    Parameters
+    ----------
+    signal : np.ndarray, shape=(n_samples,) or (n_samples, n_channels), dtype=float64
+        Samples at the old rate.
+    from_hz, to_hz : float > 0
+        Old and new sampling rate in Hz.
+
+    Returns
+    -------
+    np.ndarray, shape=(round(n_samples * to_hz / from_hz),) or with channels, dtype=float64
+        Samples at the new rate (soxr, very high quality); a copy if the rates are equal.
+
+    Raises
+    ------
+    AudioError
+        If a rate isn't above 0.
+    """
+    import soxr  # noqa: PLC0415 - late, so that `earwright --help` stays quick
+
+    for name, rate_hz in (("from_hz", from_hz), ("to_hz", to_hz)):
+        if not (rate_hz > 0.0 and np.isfinite(rate_hz)):
+            raise AudioError(
+                f"{name} is {rate_hz:g} Hz; a rate above 0 is accepted.", name=name, value=rate_hz
+            )
+    if from_hz == to_hz:
+        return signal.copy()
+    resampled = soxr.resample(signal, from_hz, to_hz, quality="VHQ")
+    return np.asarray(resampled, dtype=np.float64)
+
+
+def write_recording(
+    path: str | Path,
+    signal: FloatArray,
+    sample_rate_hz: int,
+    *,
+    subtype: str = "PCM_24",
+    overwrite: bool = False,
+) -> float:
+    """Write an audio file, limited in peak and loudness; see `shared.safety.limit_level`.
+
+    Parameters
+    ----------
+    path : str or Path
+        File to write; the suffix gives the format: ``.wav``, ``.flac`` or ``.aiff``.
+    signal : np.ndarray, shape=(n_samples,) or (n_samples, n_channels), dtype=float64
+        Finite samples of 1 or 2 channels, full scale is 1.
+    sample_rate_hz : int, 8000 to 192000
+        Sampling rate in Hz.
+    subtype : str
+        Sample format as libsndfile names it: ``"PCM_16"``, ``"PCM_24"``, ``"FLOAT"``.
+    overwrite : bool
+        Whether a file of that name may be replaced.
+
+    Returns
+    -------
+    float, 0 < gain <= 1
+        The factor by which the signal was turned down.
+
+    Raises
+    ------
+    AudioError
+        If the suffix, the subtype, the rate or the signal isn't accepted.
+    FileError
+        If the file exists and may not be replaced, or can't be written.
+    """
+    import soundfile  # noqa: PLC0415 - late, so that `earwright --help` stays quick
+
+    file_path = Path(path)
+    file_format = _WRITE_FORMATS.get(file_path.suffix.lower())
+    if file_format is None:
+        raise AudioError(
+            f'{path}: the suffix "{file_path.suffix}" is not accepted; '
+            f"{', '.join(_WRITE_FORMATS)} are. Choose another name.",
+            path=path,
+            value=file_path.suffix,
+        )
+    if not soundfile.check_format(file_format, subtype):
+        accepted = ", ".join(soundfile.available_subtypes(file_format))
+        raise AudioError(
+            f'{path}: subtype "{subtype}" is not accepted for {file_format}; {accepted} are.',
+            path=path,
+            value=subtype,
+        )
+    _check_rate(sample_rate_hz, str(path))
+    if signal.ndim == 2 and not 1 <= signal.shape[1] <= MAX_WRITTEN_CHANNELS:
+        raise AudioError(
+            f"{path}: the signal has {signal.shape[1]} channels; 1 or 2 are accepted.",
+            path=path,
+            value=signal.shape,
+        )
+    limited, gain = limit_level(signal, sample_rate_hz)
+    buffer = io.BytesIO()
+    soundfile.write(buffer, limited, sample_rate_hz, format=file_format, subtype=subtype)
+    write_atomic(file_path, buffer.getvalue(), overwrite=overwrite)
+    return gain
+
+
+def _check_file(path: Path, source: str) -> None:
+    """Refuse what isn't a whole file, before a decoder sees it."""
+    reason = None
+    if not path.exists():
+        reason = "doesn't exist. Check the name"
+    elif path.is_dir():
+        reason = "is a folder; one audio file is accepted. Name a file in it"
+    else:
+        try:
+            if path.stat().st_size == 0:
+                reason = "is empty (0 bytes). Export the recording anew"
+            elif is_cut_off(path):
+                reason = (
+                    "is cut off: it is shorter than its header says. Copy it again, or export the "
+                    "recording anew"
+                )
+        except OSError as error:
+            reason = f"can't be read: {error.strerror or error}. Check its permissions"
+    if reason:
+        raise AudioError(f"{source} {reason}.", path=path)
+
+
+def _read_channels(
+    path: Path, source: str, max_duration_s: float, notes: list[str]
+) -> tuple[FloatArray, int]:
+    """Decode the part of a file that is used, (n_samples, n_channels)."""
+    import soundfile  # noqa: PLC0415 - late, so that `earwright --help` stays quick
+
+    try:
+        # TypeError: soundfile asks for the layout of files called .raw.
+        with soundfile.SoundFile(path) as file:
+            sample_rate_hz = int(file.samplerate)
+            _check_header(file, source)
+            n_wanted = min(file.frames, seconds_to_samples(max_duration_s, sample_rate_hz))
+            channels = file.read(n_wanted, dtype="float64", always_2d=True)
+            duration_s = samples_to_seconds(float(file.frames), sample_rate_hz)
+    except (soundfile.LibsndfileError, TypeError) as error:
+        raise AudioError(
+            f"{source} can't be read as audio: it is no {_READ_FORMATS_TEXT} file, or damaged or "
+            "cut off. Export the recording anew.",
+            path=path,
+        ) from error
+    if len(channels) < seconds_to_samples(MIN_DURATION_S, sample_rate_hz):
+        length_ms = 1000.0 * samples_to_seconds(float(len(channels)), sample_rate_hz)
+        raise AudioError(
+            f"{source} is {length_ms:.0f} ms long; {1000.0 * MIN_DURATION_S:g} ms or more is "
+            "accepted. Export more of the note.",
+            path=path,
+            value=length_ms / 1000.0,
+        )
+    if duration_s > max_duration_s:
+        notes.append(
+            f"{source} is {duration_s:.1f} s long; only the first {max_duration_s:g} s are used. "
+            "Cut out the notes that you want to choose others."
+        )
+    return channels, sample_rate_hz
+
+
+def _check_header(file: soundfile.SoundFile, source: str) -> None:
+    """Refuse formats, rates and channel counts that aren't promised."""
+    if file.format not in _READ_FORMATS:
+        raise AudioError(
+            f"{source} has the format {file.format}; {_READ_FORMATS_TEXT} is accepted. Convert it.",
+            path=source,
+            value=file.format,
+        )
+    _check_rate(file.samplerate, source)
+    if file.channels > MAX_CHANNELS:
+        raise AudioError(
+            f"{source} has {file.channels} channels; 1 to {MAX_CHANNELS} are accepted. Export the "
+            "channels that hold the sound.",
+            path=source,
+            value=file.channels,
+        )
+
+
+def _check_rate(sample_rate_hz: float, source: str) -> None:
+    """Refuse a rate that isn't a whole number in the range."""
+    is_in_range = MIN_SAMPLE_RATE_HZ <= sample_rate_hz <= MAX_SAMPLE_RATE_HZ
+    if not is_in_range or sample_rate_hz != int(sample_rate_hz):
+        raise AudioError(
+            f"{source} has a sampling rate of {sample_rate_hz:g} Hz; {MIN_SAMPLE_RATE_HZ} to "
+            f"{MAX_SAMPLE_RATE_HZ} Hz is accepted. Convert it to 48000 Hz.",
+            name="sample_rate_hz",
+            value=sample_rate_hz,
+        )
