@@ -297,7 +297,8 @@ def _check_header(file: soundfile.SoundFile, source: str) -> None:
     """Refuse formats, rates and channel counts that aren't promised."""
     if file.format not in _READ_FORMATS:
         raise AudioError(
-            f"{source} has the format {file.format}; {_READ_FORMATS_TEXT} is accepted. Convert it.",
+            f"{source} has the format {file.format}; {_READ_FORMATS_TEXT} is accepted. Convert "
+            "it.",
             path=source,
             value=file.format,
         )

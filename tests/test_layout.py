@@ -1,0 +1,207 @@
+"""The house rules that a tool can check: direction of imports, size of modules, public names."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+# From left to right: a package may import itself and what stands left of it.
+ORDER = ("shared", "voice", "matcher")
+MAX_LINES = 350
+
+# Inside matcher: the prefixes on the left import none of those on the right.
+FORBIDDEN_INSIDE = (
+    (
+        ("matcher.target", "matcher.analysis", "matcher.losses"),
+        (
+            "matcher.search",
+            "matcher.match",
+            "matcher.run_folder",
+            "matcher.printout",
+        ),
+    ),
+    (
+        ("matcher.search",),
+        ("matcher.target", "matcher.analysis", "matcher.losses", "matcher.match", "voice"),
+    ),
+    (("matcher",), ("matcher.cli",)),
+)
+
+
+def _module_name(path: Path) -> str:
+    """Return the dotted name of a module file."""
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {
+    _module_name(path): path
+    for package in ORDER
+    for path in sorted((ROOT / package).rglob("*.py"))
+}
+PUBLIC_MODULES = [name for name in MODULES if "._" not in name]
+PACKAGES = [name for name in ORDER if name in MODULES]
+
+
+def _belongs(name: str, prefixes: tuple[str, ...]) -> bool:
+    """Say whether a dotted name is one of the prefixes or lies below one."""
+    return any(name == prefix or name.startswith(f"{prefix}.") for prefix in prefixes)
+
+
+def _imports(module: str, source: str, *, is_package: bool = False) -> set[str]:
+    """Collect the dotted names that a module imports anywhere, also inside functions."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            found.update(alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = node.module or ""
+            if node.level:
+                depth = node.level - 1 if is_package else node.level
+                parents = module.split(".")
+                above = parents[: len(parents) - depth]
+                base = ".".join([*above, base] if base else above)
+            # `from matcher import cli` imports a module just as `import matcher.cli` does.
+            found.add(base)
+            found.update(f"{base}.{alias.name}" for alias in node.names)
+    return found
+
+
+def _arrows_back(module: str, imports: set[str]) -> list[str]:
+    """List the imports of a module that its place in the house doesn't allow."""
+    package = module.split(".", maxsplit=1)[0]
+    forbidden = list(ORDER[ORDER.index(package) + 1 :])
+    for sources, targets in FORBIDDEN_INSIDE:
+        # The command line may of course import its own parts.
+        if _belongs(module, sources) and not _belongs(module, targets):
+            forbidden += targets
+    return sorted(name for name in imports if _belongs(name, tuple(forbidden)))
+
+
+def _imports_of(module: str) -> set[str]:
+    """Collect the imports of a module of the project."""
+    path = MODULES[module]
+    return _imports(
+        module, path.read_text(encoding="utf-8"), is_package=path.name == "__init__.py"
+    )
+
+
+def _public_functions(module: str) -> list[tuple[str, ast.FunctionDef | ast.AsyncFunctionDef]]:
+    """List functions and methods without a leading underscore, by their dotted name."""
+    tree = ast.parse(MODULES[module].read_text(encoding="utf-8"))
+    found: list[tuple[str, ast.FunctionDef | ast.AsyncFunctionDef]] = []
+
+    def collect(body: list[ast.stmt], prefix: str) -> None:
+        for node in body:
+            if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
+                if not node.name.startswith("_") and not _is_overload(node):
+                    found.append((f"{prefix}.{node.name}", node))
+            elif isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                collect(node.body, f"{prefix}.{node.name}")
+
+    collect(tree.body, module)
+    return found
+
+
+def _is_overload(function: ast.FunctionDef | ast.AsyncFunctionDef) -> bool:
+    """Say whether a function only declares one of several signatures."""
+    return any(isinstance(d, ast.Name) and d.id == "overload" for d in function.decorator_list)
+
+
+def _names_in_init(package: str) -> set[str]:
+    """Collect what a package defines itself, and what it brings in from its own modules."""
+    tree = ast.parse(MODULES[package].read_text(encoding="utf-8"))
+    names: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and _belongs(node.module or "", ORDER):
+            names.update(alias.asname or alias.name for alias in node.names)
+    for node in tree.body:
+        if isinstance(node, (ast.FunctionDef, ast.ClassDef)):
+            names.add(node.name)
+        elif isinstance(node, ast.Assign):
+            names.update(target.id for target in node.targets if isinstance(target, ast.Name))
+    return {name for name in names if not name.startswith("_")}
+
+
+def _untyped(function: ast.FunctionDef | ast.AsyncFunctionDef) -> list[str]:
+    """List the arguments of a function that have no type, and a missing return type."""
+    arguments = function.args
+    named = [*arguments.posonlyargs, *arguments.args, *arguments.kwonlyargs]
+    rest = [argument for argument in (arguments.vararg, arguments.kwarg) if argument]
+    missing = [
+        argument.arg
+        for argument in [*named, *rest]
+        if argument.annotation is None and argument.arg not in {"self", "cls"}
+    ]
+    return missing if function.returns is not None else [*missing, "return"]
+
+
+def test_shared_is_found() -> None:
+    """The checks below look at real modules, not at an empty list."""
+    assert {"shared", "shared.parameters", "shared.patch"} <= set(MODULES)
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_no_import_points_back(module: str) -> None:
+    """Imports run one way: shared <- voice <- matcher, and nothing imports the command line."""
+    assert _arrows_back(module, _imports_of(module)) == []
+
+
+@pytest.mark.parametrize(
+    ("module", "source", "culprit"),
+    [
+        ("shared.units", "import voice.render", "voice.render"),
+        ("voice.render", "from matcher import target", "matcher"),
+        ("voice.render", "def f():\n    import matcher.match", "matcher.match"),
+        ("matcher.match", "from matcher import cli", "matcher.cli"),
+        ("matcher.match", "from . import cli", "matcher.cli"),
+        ("matcher.losses.onset", "from ..search import engine", "matcher.search"),
+        ("matcher.target.pitch", "from matcher.match import match", "matcher.match"),
+        ("matcher.search.engine", "from voice import render", "voice"),
+        ("matcher.search.engine", "from matcher.losses import total", "matcher.losses"),
+    ],
+)
+def test_an_import_that_points_back_is_seen(module: str, source: str, culprit: str) -> None:
+    """The check itself catches each kind of arrow in each way of writing it."""
+    assert culprit in _arrows_back(module, _imports(module, source))
+
+
+@pytest.mark.parametrize(
+    ("module", "source"),
+    [
+        ("voice.render", "from shared.patch import Patch"),
+        ("matcher.match", "from matcher.losses import total\nfrom voice import render"),
+        ("matcher.cli", "from matcher.match import match"),
+        ("matcher.losses.onset", "from matcher.target import Target"),
+    ],
+)
+def test_an_import_that_points_forward_passes(module: str, source: str) -> None:
+    """The check lets through what the layout allows."""
+    assert _arrows_back(module, _imports(module, source)) == []
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_modules_stay_short(module: str) -> None:
+    """A module has at most 350 lines; a longer one is split by subject."""
+    n_lines = len(MODULES[module].read_text(encoding="utf-8").splitlines())
+    assert n_lines <= MAX_LINES
+
+
+@pytest.mark.parametrize("module", PUBLIC_MODULES)
+def test_public_functions_are_documented_and_typed(module: str) -> None:
+    """Every public function and method has a docstring, and types for all that goes in and out."""
+    functions = _public_functions(module)
+    assert [name for name, node in functions if not ast.get_docstring(node)] == []
+    assert {name: _untyped(node) for name, node in functions if _untyped(node)} == {}
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_all_lists_the_public_names(package: str) -> None:
+    """`__all__` of a package is what its `__init__` defines or brings in; each name is there."""
+    module = importlib.import_module(package)
+    assert set(module.__all__) == _names_in_init(package)
+    assert [name for name in module.__all__ if not hasattr(module, name)] == []
