@@ -4,13 +4,18 @@ Every conversion is named from its source to its target and lives here, nowhere 
 them take a float or an array of float64 and return the same kind and shape.
 
 Conventions: equal temperament with ``midi_pitch`` 69 = A4 = 440 Hz [1]_ [2]_; 1200 cents to the
-octave [3]_; amplitudes in dB are 20 log10 of the ratio to 1.
+octave [3]_, and an octave is the ratio 2 [4]_; amplitudes in dB are 20 log10 of the ratio to
+1 [5]_.
 
 References
 ----------
 .. [1] ISO 16:1975, "Acoustics - Standard tuning frequency (Standard musical pitch)".
 .. [2] MIDI 1.0 Detailed Specification, MIDI Manufacturers Association: note numbers.
-.. [3] IEC 60050-801:1994, "International Electrotechnical Vocabulary - Acoustics": cent, octave.
+.. [3] A. J. Ellis, "On the musical scales of various nations", Journal of the Society of Arts 33
+   (1885), p. 487.
+.. [4] ISO 80000-3:2006, "Quantities and units - Space and time": logarithmic frequency interval.
+.. [5] IEC 60027-3:2002, "Letter symbols to be used in electrical technology - Logarithmic and
+   related quantities, and their units".
 """
 
 from __future__ import annotations

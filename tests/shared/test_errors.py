@@ -1,0 +1,70 @@
+"""Tests for `shared.errors`."""
+
+from __future__ import annotations
+
+import pickle
+
+import pytest
+
+import shared
+from shared.errors import EarwrightError, ParameterError, suggest_names
+
+FAMILY = [
+    value
+    for name in shared.__all__
+    if isinstance(value := getattr(shared, name), type) and issubclass(value, EarwrightError)
+]
+
+
+@pytest.mark.parametrize("error_class", FAMILY, ids=lambda c: c.__name__)
+def test_an_error_keeps_the_offending_data(error_class: type[EarwrightError]) -> None:
+    """An error carries the field, the value and the file beside its text."""
+    error = error_class("too loud", name="level", value=3.0, path="a.json")
+    assert (str(error), error.name, error.value, error.path) == (
+        "too loud",
+        "level",
+        3.0,
+        "a.json",
+    )
+
+
+@pytest.mark.parametrize("error_class", FAMILY, ids=lambda c: c.__name__)
+def test_an_error_survives_the_way_between_processes(error_class: type[EarwrightError]) -> None:
+    """A worker's error arrives with its text and its data."""
+    error = error_class("too loud", name="level", value=3.0, path="a.json")
+    copy = pickle.loads(pickle.dumps(error))  # noqa: S301 - our own bytes
+    assert type(copy) is error_class
+    assert (str(copy), copy.name, copy.value, copy.path) == ("too loud", "level", 3.0, "a.json")
+
+
+def test_the_family_is_whole() -> None:
+    """All seven kinds of refusal, and files, share one root."""
+    assert {c.__name__ for c in FAMILY} == {
+        "AudioError",
+        "EarwrightError",
+        "FileError",
+        "ParameterError",
+        "PatchError",
+        "RunFolderError",
+        "StructureError",
+        "TargetError",
+    }
+
+
+def test_a_parameter_error_is_a_value_error() -> None:
+    """Callers that know nothing of the project can catch a bad value as usual."""
+    assert issubclass(ParameterError, ValueError)
+
+
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("filter.cutof_hz", "Did you mean filter.cutoff_hz?"),
+        ("osc3.octave", "Did you mean osc2.octave or osc1.octave?"),
+        ("qqq", ""),
+    ],
+)
+def test_near_names_are_suggested(name: str, expected: str) -> None:
+    """A slip of the keyboard gets the name that was meant; nonsense gets nothing."""
+    known = ["filter.cutoff_hz", "osc1.octave", "osc2.octave", "tune_cents"]
+    assert suggest_names(name, known) == expected
