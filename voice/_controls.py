@@ -6,8 +6,15 @@ Everything that a kernel calls stands in its own file, since numba's cache does 
 change in another one; so `voice._audio` takes the controls as an array and makes the sound.
 """
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numba import njit
+
+if TYPE_CHECKING:
+    from shared.types import Float32Array
 
 LANES = 16
 
@@ -51,21 +58,22 @@ POWERS_OF_TWO = (2.0 ** np.arange(-126.0, 128.0)).astype(np.float32)
 
 
 @njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
-def exp2(x):
+def exp2(x: np.float32) -> np.float32:
     """2**x in float32 within 2e-7; x is held to -120..120."""
     x = min(max(x, MIN_OCTAVES), -MIN_OCTAVES)
-    whole = np.floor(x + HALF)
+    whole: np.float32 = np.floor(x + HALF)
     f = (x - whole) * F(0.6931471805599453)
     # Taylor series of exp on +-ln(2)/2: the first term left out is below 6e-9.
     p = F(1 / 120) + f * (F(1 / 720) + f * F(1 / 5040))
     p = ONE + f * (ONE + f * (HALF + f * (F(1 / 6) + f * (F(1 / 24) + f * p))))
-    return p * POWERS_OF_TWO[np.uint64(np.int32(whole) + np.int32(126))]
+    power: np.float32 = POWERS_OF_TWO[np.uint64(np.int32(whole) + np.int32(126))]
+    return p * power
 
 
 @njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
-def sin_cycles(x):
+def sin_cycles(x: np.float32) -> np.float32:
     """sin(2 pi x) in float32 within 2e-7, x in cycles."""
-    r = x - np.floor(x + HALF)
+    r: np.float32 = x - np.floor(x + HALF)
     r = HALF - r if r > F(0.25) else r
     r = -HALF - r if r < F(-0.25) else r
     a = r * F(2.0 * np.pi)
@@ -76,34 +84,48 @@ def sin_cycles(x):
 
 
 @njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
-def tan_pi(x):
+def tan_pi(x: np.float32) -> np.float32:
     """tan(pi x) in float32 for 0 <= x < 0.5."""
     return sin_cycles(x * HALF) / sin_cycles(F(0.25) - x * HALF)
 
 
 @njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
-def held_envelope(t, attack, decay, sustain):
+def held_envelope(
+    t: np.float32, attack: np.float32, decay: np.float32, sustain: np.float32
+) -> np.float32:
     """Envelope while the gate is open: a straight line to 1, then exponentially to sustain."""
     falling = sustain + (ONE - sustain) * exp2(-(t - attack) / decay * LOG2_E)
     return t / attack if t < attack else falling
 
 
 @njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
-def envelope(t, gate, attack, decay, sustain, release, at_gate_end):
+def envelope(
+    t: np.float32,
+    gate: np.float32,
+    attack: np.float32,
+    decay: np.float32,
+    sustain: np.float32,
+    release: np.float32,
+    at_gate_end: np.float32,
+) -> np.float32:
     """Attack, decay, sustain, release; the release starts from the level at the gate's end."""
     held = held_envelope(t, attack, decay, sustain)
     return held if t <= gate else at_gate_end * exp2(-(t - gate) / release * LOG2_E)
 
 
 @njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
-def vibrato_octaves(t, delay, depth_cents, phase):
+def vibrato_octaves(
+    t: np.float32, delay: np.float32, depth_cents: np.float32, phase: np.float32
+) -> np.float32:
     """Pitch movement of one vibrato at time `t`; the depth fades in over the delay."""
     fade = max(TWO * t / delay - ONE, ZERO) if t < delay else ONE
     return depth_cents * fade * sin_cycles(phase) / F(1200.0)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def advance_lfos(v, t, dt, rate_hz, phases):
+def advance_lfos(
+    v: Float32Array, t: np.float32, dt: np.float32, rate_hz: Float32Array, phases: Float32Array
+) -> None:
     """Turn the four LFO phases on by one block."""
     settled = exp2(-t / RATE_SETTLES_S * LOG2_E)
     for o in range(2):
@@ -118,7 +140,15 @@ def advance_lfos(v, t, dt, rate_hz, phases):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def set_oscillator(v, o, t, note, depth_cents, phases, controls):
+def set_oscillator(
+    v: Float32Array,
+    o: int,
+    t: np.float32,
+    note: Float32Array,
+    depth_cents: Float32Array,
+    phases: Float32Array,
+    controls: Float32Array,
+) -> None:
     """Set pitch, step and pulse width of oscillator `o` at time `t`."""
     osc = OSC2 if o == 1 else OSC1
     rest = osc + o  # the rows after the octave: oscillator 2 has its detune in between
@@ -140,7 +170,14 @@ def set_oscillator(v, o, t, note, depth_cents, phases, controls):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def set_filter(v, t, gate, note, at_gate_end, controls):
+def set_filter(
+    v: Float32Array,
+    t: np.float32,
+    gate: np.float32,
+    note: Float32Array,
+    at_gate_end: Float32Array,
+    controls: Float32Array,
+) -> None:
     """Set the cutoff at time `t`: key, envelope and velocity move it in octaves."""
     e = FILTER_ENV
     for lane in range(LANES):
@@ -160,7 +197,14 @@ def set_filter(v, t, gate, note, at_gate_end, controls):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def set_levels(v, t, gate, note, at_gate_end, controls):
+def set_levels(
+    v: Float32Array,
+    t: np.float32,
+    gate: np.float32,
+    note: Float32Array,
+    at_gate_end: Float32Array,
+    controls: Float32Array,
+) -> None:
     """Set the levels of amplifier and noise at time `t`."""
     e = AMP_ENV
     for lane in range(LANES):
@@ -172,7 +216,9 @@ def set_levels(v, t, gate, note, at_gate_end, controls):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def prepare_rates(v, keys_octaves, rate_hz, depth_cents):
+def prepare_rates(
+    v: Float32Array, keys_octaves: np.float32, rate_hz: Float32Array, depth_cents: Float32Array
+) -> None:
     """Let LFO rates and depths follow the key."""
     for o in range(2):
         vib = (OSC1, OSC2 + 1)[o] + VIBRATO
@@ -184,7 +230,7 @@ def prepare_rates(v, keys_octaves, rate_hz, depth_cents):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def prepare_settings(v, log2_rate, settings):
+def prepare_settings(v: Float32Array, log2_rate: np.float32, settings: Float32Array) -> None:
     """Set what stays constant during a note: levels, filter sections, drive, high-pass.
 
     24 dB/octave: the poles of (1 + s)**4 + 4 r (four equal stages in a loop), r the resonance;
@@ -215,7 +261,15 @@ def prepare_settings(v, log2_rate, settings):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def render_controls(v, start_phases, note, gate, block, settings, controls):
+def render_controls(
+    v: Float32Array,
+    start_phases: Float32Array,
+    note: Float32Array,
+    gate: np.float32,
+    block: int,
+    settings: Float32Array,
+    controls: Float32Array,
+) -> None:
     """Compute settings and controls of one note for LANES candidates.
 
     Parameters

@@ -59,10 +59,11 @@ class NoteRenderer:
 
     def __init__(self, note: Note, *, n_samples: int, sample_rate_hz: int, seed: int = 0) -> None:
         _check_length(n_samples, sample_rate_hz)
-        from voice import _audio, _controls, wavetables  # noqa: PLC0415  numba loads here
+        from voice import _controls, _filters, _oscillators, wavetables  # noqa: PLC0415  numba loads here
 
         self._render_controls = _controls.render_controls
-        self._render_audio = _audio.render_audio
+        self._render_oscillators = _oscillators.render_oscillators
+        self._run_filters = _filters.run_filters
         self._waves = wavetables.sawtooth_tables(), wavetables.triangle_tables()
         self.note = note
         self.n_samples = n_samples
@@ -113,10 +114,10 @@ class NoteRenderer:
             self._values, self._phases, self._note, gate_s, self._block, self._settings,
             self._controls,
         )  # fmt: skip
-        self._render_audio(
-            self._settings, self._controls, self._phases[:2], self._block, self._noise,
-            *self._waves, self._out,
-        )  # fmt: skip
+        self._render_oscillators(
+            self._settings, self._controls, self._phases[:2], self._block, *self._waves, self._out
+        )
+        self._run_filters(self._settings, self._controls, self._block, self._noise, self._out)
         return self._out
 
 
@@ -231,7 +232,7 @@ def render(
         # e**-7 is -61 dB
         duration_s = min(gate_s + 7.0 * patch.values["amp_env.release_s"] + FADE_S, LONGEST_S)
     row = np.array([patch.values[name] for name in CATALOGUE.names])
-    sound = render_batch(
+    sound: FloatArray = render_batch(
         row,
         Note(midi_pitch, velocity=velocity, gate_s=gate_s),
         n_samples=round(duration_s * sample_rate_hz),

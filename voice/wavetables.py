@@ -10,7 +10,7 @@ from functools import cache
 import numpy as np
 
 from shared.types import Float32Array, FloatArray
-from voice._audio import N_TABLES, TABLE_SIZE, TABLES_PER_OCTAVE
+from voice._oscillators import N_TABLES, TABLE_SIZE, TABLES_PER_OCTAVE
 
 __all__ = ["partial_gain", "sawtooth_tables", "triangle_tables"]
 
@@ -60,7 +60,7 @@ def sawtooth_tables() -> Float32Array:
     ----------
     .. [1] M. Abramowitz and I. Stegun, Handbook of Mathematical Functions, 1964, 23.1.16 (B1).
     """
-    numbers = np.arange(1, TABLE_SIZE // 2)
+    numbers = np.arange(1.0, TABLE_SIZE // 2)
     return _tables(-2.0 / (np.pi * numbers))
 
 
@@ -77,6 +77,6 @@ def triangle_tables() -> Float32Array:
     ----------
     .. [1] M. Abramowitz and I. Stegun, Handbook of Mathematical Functions, 1964, 23.1.18 (E1).
     """
-    numbers = np.arange(1, TABLE_SIZE // 2)
+    numbers = np.arange(1.0, TABLE_SIZE // 2)
     signs = np.where(numbers % 2 == 1, 1.0 - (numbers % 4 - 1.0), 0.0)
     return _tables(signs * 8.0 / (np.pi * numbers) ** 2)

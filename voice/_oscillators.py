@@ -1,0 +1,300 @@
+"""Oscillators of the voice: sawtooth, pulse and triangle from wavetables, given their controls.
+
+One note of 16 candidates, side by side as SIMD lanes; see `voice._controls`, which computes the
+controls at the edges of each block of about 0.36 ms. They are ramped in straight lines within
+it. Lanes never mix, and a part at its neutral value adds an exact zero, so a candidate sounds
+the same to the bit alone, in any batch and beside any neighbour. Phases are 32-bit integers that
+wrap by themselves: no drift. `voice._filters` carries on with the sound.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numba import njit
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from shared.types import Float32Array
+
+    BoolArray = npt.NDArray[np.bool_]
+    UintArray = npt.NDArray[np.uint32]
+
+LANES = 16
+TABLE_SIZE = 4096
+TABLES_PER_OCTAVE = 16
+N_TABLES = 12 * TABLES_PER_OCTAVE
+
+# Rows of the settings and controls, as in `voice._controls` (a test compares them).
+LEVELS = 0
+PITCH, STEP, TURN = 0, 2, 4
+
+# What an oscillator goes through a block with, one row each: integers (all but the first and
+# the last in 2**-32 of a cycle), and floats. The first is the start of the wavetable.
+OFFSET, PHASE, ITS_STEP, BEND, ITS_TURN, TURN_BEND, KEPT_PHASE = 0, 1, 2, 3, 4, 5, 6
+FADE, FADE_SLOPE = 0, 1
+# What any lane of an oscillator uses: its waveforms, and moving pitch.
+SAW_OR_PULSE, PULSE, TRIANGLE, MOVING = 0, 1, 2, 3
+
+F = np.float32
+U = np.uint32
+ZERO, HALF, ONE = F(0.0), F(0.5), F(1.0)
+INDEX_SHIFT = U(20)
+FRACTION_MASK = U(0xFFFFF)
+FRACTION_SCALE = F(2.0**-20)
+ONE_U = U(1)
+NEXT_TABLE = U(TABLE_SIZE + 1)
+CYCLE = F(4294967296.0)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def set_integer_ramp(
+    now: Float32Array, following: Float32Array, block: int, ints: UintArray, row: int
+) -> None:
+    """Ramp between two controls as integers that wrap at 2**32: start in `row`, slope below."""
+    for lane in range(LANES):
+        a, b = np.int64(now[lane]), np.int64(following[lane])
+        ints[row, lane] = U(a)
+        ints[row + 1, lane] = U(np.int64(F(b - a) / F(block)))
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def set_tables(
+    now: Float32Array,
+    following: Float32Array,
+    moving: Float32Array,
+    block: int,
+    ints: UintArray,
+    floats: Float32Array,
+) -> None:
+    """Choose each lane's wavetable by its pitch.
+
+    A lane whose pitch stands still reads the nearest table alone (fade exactly 0); one whose
+    pitch moves fades from a table to the next, so that no partial ever jumps.
+    """
+    for lane in range(LANES):
+        x = min(max(-now[lane], ONE), F(N_TABLES - 2) / F(TABLES_PER_OCTAVE)) * F(
+            TABLES_PER_OCTAVE
+        )
+        y = (now[lane] - following[lane]) * F(TABLES_PER_OCTAVE)
+        is_moving = moving[lane] > ZERO
+        k = np.floor(x) if is_moving else np.floor(x + HALF)
+        ints[OFFSET, lane] = np.uint32(k) * NEXT_TABLE
+        floats[FADE, lane] = x - k if is_moving else ZERO
+        floats[FADE_SLOPE, lane] = min(max(y, -ONE), ONE) / F(block) if is_moving else ZERO
+
+
+@njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
+def read(table: Float32Array, i: np.uint32, phase: np.uint32) -> np.float32:
+    """Wave at a phase (of 2**32) in the table that starts at `i`, in a straight line between."""
+    i = i + (phase >> INDEX_SHIFT)
+    a: np.float32 = table[i]
+    b: np.float32 = table[i + ONE_U]
+    return a + (b - a) * (F(phase & FRACTION_MASK) * FRACTION_SCALE)
+
+
+@njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
+def read_fading(
+    table: Float32Array, i: np.uint32, phase: np.uint32, fade: np.float32
+) -> np.float32:
+    """Wave at a phase, faded from the table at `i` to the next one."""
+    a = read(table, i, phase)
+    return a + (read(table, i + NEXT_TABLE, phase) - a) * fade
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def add_wave(mix: Float32Array, table: Float32Array, gain: Float32Array, ints: UintArray) -> None:
+    """Add gain * wave; the phase moves on by the step, the step by its bend."""
+    for j in range(mix.shape[0]):
+        for lane in range(LANES):
+            p = ints[PHASE, lane]
+            ints[PHASE, lane] = p + ints[ITS_STEP, lane]
+            ints[ITS_STEP, lane] += ints[BEND, lane]
+            mix[j, lane] += gain[lane] * read(table, ints[OFFSET, lane], p)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def add_wave_pair(
+    mix: Float32Array,
+    table: Float32Array,
+    gain: Float32Array,
+    turned_gain: Float32Array,
+    ints: UintArray,
+) -> None:
+    """`add_wave` with a second reading whose phase is turned by a moving pulse width."""
+    for j in range(mix.shape[0]):
+        for lane in range(LANES):
+            p = ints[PHASE, lane]
+            ints[PHASE, lane] = p + ints[ITS_STEP, lane]
+            ints[ITS_STEP, lane] += ints[BEND, lane]
+            x = gain[lane] * read(table, ints[OFFSET, lane], p)
+            p = U(p + ints[ITS_TURN, lane])
+            ints[ITS_TURN, lane] += ints[TURN_BEND, lane]
+            mix[j, lane] += x + turned_gain[lane] * read(table, ints[OFFSET, lane], p)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def add_fading_wave(
+    mix: Float32Array,
+    table: Float32Array,
+    gain: Float32Array,
+    ints: UintArray,
+    floats: Float32Array,
+) -> None:
+    """`add_wave`, fading between tables while the pitch moves."""
+    for j in range(mix.shape[0]):
+        for lane in range(LANES):
+            p = ints[PHASE, lane]
+            ints[PHASE, lane] = p + ints[ITS_STEP, lane]
+            ints[ITS_STEP, lane] += ints[BEND, lane]
+            f = floats[FADE, lane]
+            floats[FADE, lane] = f + floats[FADE_SLOPE, lane]
+            mix[j, lane] += gain[lane] * read_fading(table, ints[OFFSET, lane], p, f)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def add_fading_wave_pair(
+    mix: Float32Array,
+    table: Float32Array,
+    gain: Float32Array,
+    turned_gain: Float32Array,
+    ints: UintArray,
+    floats: Float32Array,
+) -> None:
+    """`add_wave_pair`, fading between tables while the pitch moves."""
+    for j in range(mix.shape[0]):
+        for lane in range(LANES):
+            p = ints[PHASE, lane]
+            ints[PHASE, lane] = p + ints[ITS_STEP, lane]
+            ints[ITS_STEP, lane] += ints[BEND, lane]
+            f = floats[FADE, lane]
+            floats[FADE, lane] = f + floats[FADE_SLOPE, lane]
+            x = gain[lane] * read_fading(table, ints[OFFSET, lane], p, f)
+            p = U(p + ints[ITS_TURN, lane])
+            ints[ITS_TURN, lane] += ints[TURN_BEND, lane]
+            mix[j, lane] += x + turned_gain[lane] * read_fading(table, ints[OFFSET, lane], p, f)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def is_any(row: Float32Array) -> bool:
+    """Whether any lane differs from zero."""
+    found = False
+    for lane in range(LANES):
+        found = found or row[lane] != ZERO
+    return found
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def find_moving(controls: Float32Array, row: int, moving: Float32Array) -> bool:
+    """Mark the lanes whose pitch changes during the note; tell whether there is any."""
+    for lane in range(LANES):
+        moving[lane] = ZERO
+    for i in range(1, controls.shape[0]):
+        for lane in range(LANES):
+            if controls[i, row, lane] != controls[0, row, lane]:
+                moving[lane] = ONE
+    return is_any(moving)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def add_triangle(
+    mix: Float32Array,
+    table: Float32Array,
+    gain: Float32Array,
+    ints: UintArray,
+    floats: Float32Array,
+    has: BoolArray,
+) -> None:
+    """Add the triangle of a block; the phase and the fade are left as they were."""
+    for lane in range(LANES):
+        ints[KEPT_PHASE, lane] = ints[PHASE, lane]
+    if has[MOVING]:
+        kept_fade = floats[FADE].copy()
+        add_fading_wave(mix, table, gain, ints, floats)
+        floats[FADE] = kept_fade
+    else:
+        add_wave(mix, table, gain, ints)
+    for lane in range(LANES):
+        ints[PHASE, lane] = ints[KEPT_PHASE, lane]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def add_saw_and_pulse(
+    mix: Float32Array,
+    table: Float32Array,
+    gain: Float32Array,
+    turned_gain: Float32Array,
+    ints: UintArray,
+    floats: Float32Array,
+    has: BoolArray,
+) -> None:
+    """Add sawtooth and pulse of a block, and move the phase on.
+
+    A pulse is the difference of two sawtooths, one of them turned by the pulse width, so it is
+    as band-limited as they are while its width moves.
+    """
+    if has[PULSE] and has[MOVING]:
+        add_fading_wave_pair(mix, table, gain, turned_gain, ints, floats)
+    elif has[PULSE]:
+        add_wave_pair(mix, table, gain, turned_gain, ints)
+    elif has[MOVING]:
+        add_fading_wave(mix, table, gain, ints, floats)
+    else:
+        add_wave(mix, table, gain, ints)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def render_oscillators(
+    settings: Float32Array,
+    controls: Float32Array,
+    start_phases: Float32Array,
+    block: int,
+    saw: Float32Array,
+    triangle: Float32Array,
+    out: Float32Array,
+) -> None:
+    """Render the oscillators of one note for LANES candidates.
+
+    Parameters
+    ----------
+    settings : float32, shape=(N_SETTINGS, LANES)
+        Constants of the note, from `voice._controls.render_controls`.
+    controls : float32, shape=(n_blocks + 1, N_CONTROLS, LANES)
+        Control values at the edges of the blocks, from the same.
+    start_phases : float32, shape=(2, LANES)
+        Phases of the oscillators at note start, in cycles.
+    block : int
+        Samples in a block.
+    saw, triangle : float32, shape=(N_TABLES * (TABLE_SIZE + 1),)
+        Wavetables, see `voice.wavetables`.
+    out : float32, shape=(n_samples, LANES)
+        Sum of the oscillators; overwritten.
+    """
+    ints, floats = np.empty((2, 7, LANES), U), np.empty((2, LANES), F)
+    moving, has = np.empty((2, LANES), F), np.empty((2, 4), np.bool_)
+    for o in range(2):
+        for k in range(3):
+            has[o, k] = is_any(settings[LEVELS + 3 * o + k])
+        has[o, MOVING] = find_moving(controls, PITCH + o, moving[o])
+        for lane in range(LANES):
+            x = start_phases[o, lane]
+            ints[o, PHASE, lane] = U(np.int64((x - np.floor(x)) * CYCLE))
+    for i in range(controls.shape[0] - 1):
+        now, following = controls[i], controls[i + 1]
+        mix = out[i * block : (i + 1) * block]
+        mix[:] = ZERO
+        for o in range(2):
+            if not (has[o, SAW_OR_PULSE] or has[o, TRIANGLE]):
+                continue
+            levels = settings[LEVELS + 3 * o : LEVELS + 3 * o + 3]
+            pitch, step, turn = PITCH + o, STEP + o, TURN + o
+            set_tables(now[pitch], following[pitch], moving[o], block, ints[o], floats)
+            set_integer_ramp(now[step], following[step], block, ints[o], ITS_STEP)
+            if has[o, TRIANGLE]:
+                add_triangle(mix, triangle, levels[2], ints[o], floats, has[o])
+                set_integer_ramp(now[step], following[step], block, ints[o], ITS_STEP)
+            if has[o, PULSE]:
+                set_integer_ramp(now[turn], following[turn], block, ints[o], ITS_TURN)
+            add_saw_and_pulse(mix, saw, levels[0], levels[1], ints[o], floats, has[o])
