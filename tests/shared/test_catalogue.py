@@ -1,0 +1,119 @@
+"""Tests for `shared.catalogue`: the table is the one of the design."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from shared.catalogue import CATALOGUE
+
+OSCILLATOR = [
+    "saw_level",
+    "pulse_level",
+    "triangle_level",
+    "octave",
+    "detune_cents",
+    "pulse_width_ratio",
+    "pitch_env.depth_cents",
+    "pitch_env.attack_s",
+    "pitch_env.decay_s",
+    "vibrato.rate_hz",
+    "vibrato.depth_cents",
+    "vibrato.delay_s",
+    "vibrato.rate_key_track_ratio",
+    "vibrato.depth_key_track_ratio",
+    "vibrato.rate_env_octaves",
+    "pwm.rate_hz",
+    "pwm.depth_ratio",
+    "pwm.rate_key_track_ratio",
+]
+SHARED = [
+    "noise.level",
+    "noise.decay_s",
+    "highpass.cutoff_hz",
+    "filter.cutoff_hz",
+    "filter.resonance_ratio",
+    "filter.slope_db_per_octave",
+    "filter.key_track_ratio",
+    "filter.drive_db",
+    "filter_env.depth_octaves",
+    "filter_env.attack_s",
+    "filter_env.decay_s",
+    "filter_env.sustain_ratio",
+    "filter_env.release_s",
+    "filter_env.velocity_octaves",
+    "amp_env.attack_s",
+    "amp_env.decay_s",
+    "amp_env.sustain_ratio",
+    "amp_env.release_s",
+    "amp_env.velocity_db",
+]
+
+
+def test_the_catalogue_is_complete_and_in_order() -> None:
+    """All 55 parameters of the voice, in the order of the signal path."""
+    osc1 = [f"osc1.{name}" for name in OSCILLATOR if name != "detune_cents"]
+    osc2 = [f"osc2.{name}" for name in OSCILLATOR]
+    assert list(CATALOGUE.names) == ["tune_cents", *osc1, *osc2, *SHARED]
+    assert len(CATALOGUE) == 55
+
+
+@pytest.mark.parametrize("name", CATALOGUE.names)
+def test_names_end_in_their_unit(name: str) -> None:
+    """The unit stands last in the name, and is the one that the parameter has."""
+    unit = CATALOGUE[name].unit
+    if unit == "db_per_octave":
+        assert name.endswith("_db_per_octave")
+    elif unit == "octave":
+        assert name.endswith(".octave")
+    else:
+        assert name.replace(".", "_").endswith(f"_{unit}")
+
+
+@pytest.mark.parametrize("name", CATALOGUE.names)
+def test_meanings_are_one_line(name: str) -> None:
+    """Each parameter says in one line what it does."""
+    meaning = CATALOGUE[name].meaning
+    assert 10 <= len(meaning) <= 80
+    assert "\n" not in meaning
+
+
+def test_both_oscillators_have_the_same_parts() -> None:
+    """Oscillator 2 differs from oscillator 1 in its detune and in being silent at neutral."""
+    for parameter in CATALOGUE.only("osc1.*"):
+        twin = CATALOGUE[parameter.name.replace("osc1", "osc2")]
+        same = ("unit", "low", "high", "scale", "group", "meaning", "step", "choices")
+        assert [getattr(parameter, f) for f in same] == [getattr(twin, f) for f in same]
+        if not parameter.name.endswith("saw_level"):
+            assert parameter.neutral == twin.neutral
+
+
+def test_neutral_is_one_plain_sawtooth() -> None:
+    """With everything at neutral oscillator 1 plays its sawtooth and nothing moves."""
+    neutral = CATALOGUE.neutral()
+    levels = {name: value for name, value in neutral.items() if name.endswith("level")}
+    assert {name for name, value in levels.items() if value > 0.0} == {"osc1.saw_level"}
+    amounts = ("depth_cents", "depth_ratio", "depth_octaves", "resonance_ratio", "drive_db")
+    assert all(value == 0.0 for name, value in neutral.items() if name.endswith(amounts))
+
+
+def test_depths_are_finest_near_nothing() -> None:
+    """A small depth gets a larger share of the search than a large one of the same width."""
+    finer = [p.name for p in CATALOGUE if p.scale == "quadratic"]
+    for name in finer:
+        parameter = CATALOGUE[name]
+        width = 0.1 * (parameter.high - parameter.neutral)
+        near = parameter.encode(parameter.neutral + width) - parameter.encode(parameter.neutral)
+        far = parameter.encode(parameter.high) - parameter.encode(parameter.high - width)
+        assert near > 2.0 * far
+    assert {"osc2.detune_cents", "osc1.vibrato.depth_cents", "noise.level"} <= set(finer)
+
+
+def test_every_table_value_is_reached_exactly() -> None:
+    """Neutral, low and high of the whole table survive the unit range to the last bit."""
+    for row in (
+        [p.neutral for p in CATALOGUE],
+        [p.low for p in CATALOGUE],
+        [p.high for p in CATALOGUE],
+    ):
+        assert CATALOGUE.decode(CATALOGUE.encode(np.array(row))).tolist() == row

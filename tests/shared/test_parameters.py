@@ -1,0 +1,237 @@
+"""Tests for `shared.parameters`: one parameter and the way to the unit range."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from shared.errors import ParameterError
+from shared.parameters import Parameter
+from tests.strategies import parameters
+
+UNIT = st.floats(0.0, 1.0)
+
+
+def make(**fields: Any) -> Parameter:  # noqa: ANN401 - any field of a parameter
+    """Make a plain parameter, with some fields changed."""
+    plain: dict[str, Any] = {
+        "name": "osc1.level",
+        "unit": "level",
+        "low": 0.0,
+        "high": 1.0,
+        "scale": "linear",
+        "neutral": 0.0,
+        "group": "level",
+        "meaning": "made for a test",
+    }
+    return Parameter(**{**plain, **fields})
+
+
+@given(parameter=parameters(), unit=UNIT)
+def test_decoded_values_lie_in_the_range(parameter: Parameter, unit: float) -> None:
+    """Wherever a search goes in [0, 1], the value is one that the parameter accepts as it is."""
+    value = parameter.decode(unit)
+    assert parameter.low <= value <= parameter.high
+    assert parameter.validate(value) == value
+
+
+@given(parameter=parameters(), unit=UNIT)
+def test_decode_undoes_encode(parameter: Parameter, unit: float) -> None:
+    """A value that goes to the unit range comes back: exactly if stepped, else to 1e-12."""
+    value = parameter.decode(unit)
+    again = parameter.decode(parameter.encode(value))
+    if parameter.step or parameter.choices:
+        assert again == value
+    else:
+        # Relative to the larger end: a small difference of large numbers has no more digits.
+        scale = max(abs(parameter.low), abs(parameter.high))
+        assert again == pytest.approx(value, rel=0.0, abs=1e-12 * scale)
+
+
+@given(parameter=parameters(), unit=UNIT)
+def test_a_place_settles_at_once(parameter: Parameter, unit: float) -> None:
+    """Encoding a decoded place gives a place that stays where it is."""
+    once = parameter.encode(parameter.decode(unit))
+    twice = parameter.encode(parameter.decode(once))
+    # Near a neutral that isn't 0, a quadratic scale takes the root of a rounding error (1e-16).
+    assert twice == pytest.approx(once, rel=0.0, abs=1e-7)
+
+
+@given(parameter=parameters())
+def test_neutral_is_exact_after_the_unit_range(parameter: Parameter) -> None:
+    """A part at neutral does nothing at all, not nearly nothing, after a search held it there."""
+    assert parameter.decode(parameter.encode(parameter.neutral)) == parameter.neutral
+
+
+@given(parameter=parameters())
+def test_the_ends_of_the_range_are_exact(parameter: Parameter) -> None:
+    """Places 0 and 1 are the ends of the range, to the last step that lies in it."""
+    assume(parameter.step is None)
+    assert (parameter.decode(0.0), parameter.decode(1.0)) == (parameter.low, parameter.high)
+
+
+@given(parameter=parameters(), first=UNIT, second=UNIT)
+def test_decoding_never_turns_back(parameter: Parameter, first: float, second: float) -> None:
+    """Further to the right in the unit range is never a lower value."""
+    assume(abs(first - second) > 1e-9)
+    low, high = sorted((first, second))
+    assert parameter.decode(low) <= parameter.decode(high)
+
+
+def test_a_log_scale_has_equal_ratios() -> None:
+    """Half way on a log scale is the geometric mean."""
+    cutoff = make(unit="hz", low=20.0, high=20_000.0, scale="log", neutral=20_000.0)
+    assert cutoff.decode(0.5) == pytest.approx((20.0 * 20_000.0) ** 0.5, rel=1e-12)
+
+
+def test_a_quadratic_scale_is_finer_near_neutral_at_the_low_end() -> None:
+    """From a neutral at the low end, half way covers a quarter of the range."""
+    depth = make(unit="cents", low=0.0, high=100.0, scale="quadratic")
+    assert (depth.decode(0.5), depth.encode(1.0)) == (25.0, pytest.approx(0.1))
+
+
+def test_a_quadratic_scale_is_finer_near_neutral_in_the_middle() -> None:
+    """Around a neutral in the middle, both sides are quadratic and mirror each other."""
+    detune = make(unit="cents", low=-100.0, high=100.0, scale="quadratic")
+    assert [detune.decode(unit) for unit in (0.0, 0.25, 0.5, 0.75, 1.0)] == [
+        -100.0,
+        -25.0,
+        0.0,
+        25.0,
+        100.0,
+    ]
+
+
+def test_choices_share_the_unit_range_equally() -> None:
+    """Each choice owns a cell of the same width, whatever its value, and encodes to its middle."""
+    slope = make(low=6.0, high=24.0, choices=(6.0, 12.0, 24.0), neutral=24.0)
+    assert [slope.decode(u) for u in (0.0, 0.33, 0.34, 0.66, 0.67, 1.0)] == [
+        *(6.0, 6.0),
+        *(12.0, 12.0),
+        *(24.0, 24.0),
+    ]
+    assert [slope.encode(v) for v in slope.choices] == pytest.approx([1 / 6, 1 / 2, 5 / 6])
+
+
+def test_steps_are_exact() -> None:
+    """A stepped value is the number that the user types, not one with a rounding error."""
+    mix = make(step=0.1)
+    assert [mix.decode(unit) for unit in (0.0, 0.26, 0.3, 0.34, 0.96)] == [0.0, 0.3, 0.3, 0.3, 1.0]
+    assert mix.validate(0.30000000000000004) == 0.3
+
+
+def test_steps_are_counted_from_neutral() -> None:
+    """A range that starts between two steps doesn't shift them."""
+    octave = make(unit="octave", low=-1.5, high=2.0, step=1.0)
+    assert [octave.decode(unit) for unit in (0.0, 0.43, 1.0)] == [-1.0, 0.0, 2.0]
+
+
+@pytest.mark.parametrize(
+    ("value", "message"),
+    [
+        (1.5, r"osc1\.level is 1\.5; 0 to 1 is accepted"),
+        (-0.001, r"osc1\.level is -0\.001; 0 to 1 is accepted"),
+        (float("nan"), r"osc1\.level is nan; 0 to 1 is accepted"),
+        (float("inf"), r"osc1\.level is inf; 0 to 1 is accepted"),
+        (10**400, r"osc1\.level is inf; 0 to 1 is accepted"),
+        (-(10**400), r"osc1\.level is -inf; 0 to 1 is accepted"),
+        ("high", r'osc1\.level: "high" is not a number; 0 to 1 is accepted'),
+        (None, r"osc1\.level: None is not a number; 0 to 1 is accepted"),
+        (True, r"osc1\.level: True is not a number; 0 to 1 is accepted"),
+    ],
+)
+def test_a_value_that_is_not_accepted_is_refused(value: Any, message: str) -> None:  # noqa: ANN401
+    """What was given and what is accepted, in the words of the user."""
+    with pytest.raises(ParameterError, match=message) as caught:
+        make().validate(value)
+    assert caught.value.name == "osc1.level"
+    with pytest.raises(ParameterError, match=message):
+        make().encode(value)
+
+
+@pytest.mark.parametrize(
+    ("parameter", "value", "message"),
+    [
+        (
+            make(unit="octave", low=-2.0, high=2.0, step=1.0),
+            0.5,
+            "is 0.5 octaves; -2 to 2 octaves in steps of 1 is accepted",
+        ),
+        (
+            make(unit="db_per_octave", low=12.0, high=24.0, choices=(12.0, 24.0), neutral=12.0),
+            18.0,
+            "is 18 dB/octave; 12 or 24 dB/octave is accepted",
+        ),
+        (
+            make(unit="hz", low=20.0, high=2000.0, scale="log", neutral=20.0),
+            2000.01,
+            "is 2000.01 Hz; 20 to 2000 Hz is accepted",
+        ),
+    ],
+    ids=["step", "choice", "range"],
+)
+def test_units_stand_in_the_message(parameter: Parameter, value: float, message: str) -> None:
+    """Steps, choices and ranges are named with their units."""
+    with pytest.raises(ParameterError, match=message) as caught:
+        parameter.validate(value)
+    assert caught.value.value == value
+
+
+def test_rounding_at_the_ends_is_forgiven() -> None:
+    """A value that rounding pushed over the end counts as the end."""
+    assert make().validate(1.0 + 1e-12) == 1.0
+    assert make().encode(1.0 + 1e-12) == 1.0
+
+
+def test_a_value_between_two_steps_can_be_encoded() -> None:
+    """A first guess needn't know the steps: the nearest counts."""
+    octave = make(unit="octave", low=-2.0, high=2.0, step=1.0)
+    assert octave.encode(0.9) == octave.encode(1.0)
+
+
+@pytest.mark.parametrize("unit", [-0.01, 1.01, float("nan")])
+def test_a_place_outside_the_unit_range_is_refused(unit: float) -> None:
+    """A search that leaves [0, 1] hears of it before anything sounds."""
+    with pytest.raises(ParameterError, match="of its range; 0 to 1 is accepted"):
+        make().decode(unit)
+
+
+@pytest.mark.parametrize(
+    ("fields", "message"),
+    [
+        ({"unit": "bananas"}, r'unit is "bananas"; hz, s, cents'),
+        ({"scale": "cubic"}, r'scale is "cubic"; linear, log'),
+        ({"low": 1.0}, "low must be below high"),
+        ({"high": float("inf")}, "it must be finite"),
+        ({"neutral": 1.5}, "neutral is 1.5; it must lie within"),
+        ({"scale": "log"}, "a log scale needs a range above 0"),
+        ({"scale": "quadratic", "neutral": 0.3}, "a quadratic scale needs it at the low end or"),
+        ({"step": 0.0}, "step is 0.0; it must be finite and above 0"),
+        ({"step": -0.5}, "step is -0.5; it must be finite and above 0"),
+        ({"step": 0.5, "choices": (0.0, 1.0)}, "step is 0.5 beside choices"),
+        ({"choices": (1.0, 0.0)}, "they must rise from low to high"),
+        ({"choices": (0.0, 0.5)}, "they must rise from low to high"),
+        ({"choices": (0.0, 1.0), "neutral": 0.5}, "neutral is 0.5; it must be one of"),
+        ({"full_range": (0.2, 1.0), "neutral": 0.5}, "the range is 0.0 to 1.0; it must lie"),
+        (
+            {"low": 0.4, "high": 0.6, "step": 1.0, "full_range": (0.0, 1.0)},
+            "no step of 1.0 lies in the range",
+        ),
+    ],
+)
+def test_fields_that_contradict_each_other_are_refused(
+    fields: dict[str, Any], message: str
+) -> None:
+    """A parameter that can't work is refused when it is made, under its name."""
+    with pytest.raises(ParameterError, match=rf"osc1\.level: .*{message}"):
+        make(**fields)
+
+
+def test_a_parameter_cannot_be_changed() -> None:
+    """Everybody who holds a parameter holds the same one."""
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        make().low = 0.5  # type: ignore[misc]
