@@ -1,0 +1,338 @@
+"""Tests for `shared.patch`."""
+
+from __future__ import annotations
+
+import copy
+import json
+import pickle
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from shared.catalogue import CATALOGUE
+from shared.errors import EarwrightError, FileError, ParameterError, PatchError
+from shared.patch import NotePhases, Patch
+from shared.patch_schema import PHASE_NAMES
+from tests.strategies import patches
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def text_of(**fields: Any) -> str:  # noqa: ANN401 - any JSON
+    """Write the JSON of a patch that is fine but for the given fields."""
+    return json.dumps({"schema_version": 1, "structure": "full", **fields})
+
+
+@given(patches())
+def test_a_patch_survives_its_text(patch: Patch) -> None:
+    """What is written comes back equal, every float to the bit."""
+    again = Patch.from_json(patch.to_json())
+    assert again == patch
+    assert [value.hex() for value in again.values.values()] == [
+        value.hex() for value in patch.values.values()
+    ]
+    assert again.to_json() == patch.to_json()
+
+
+def test_a_patch_survives_its_file(tmp_path: Path) -> None:
+    """Save and load give the same patch."""
+    patch = Patch("brass", {"filter.cutoff_hz": 900.1}, {"seed": 7}, (NotePhases(),))
+    patch.save(tmp_path / "brass.json")
+    assert Patch.load(tmp_path / "brass.json") == patch
+    assert Patch.load(str(tmp_path / "brass.json")) == patch
+
+
+@given(patches())
+def test_a_patch_survives_pickling_and_copying(patch: Patch) -> None:
+    """Workers get equal patches that hash equally."""
+    for other in (pickle.loads(pickle.dumps(patch)), copy.deepcopy(patch)):  # noqa: S301
+        assert other == patch
+        assert hash(other) == hash(patch)
+
+
+def test_a_patch_is_complete() -> None:
+    """What is left out stands at neutral, in the order of the catalogue."""
+    patch = Patch("brass", {"amp_env.attack_s": 0.02})
+    assert tuple(patch.values) == CATALOGUE.names
+    assert dict(patch.values) == {**CATALOGUE.neutral(), "amp_env.attack_s": 0.02}
+
+
+def test_a_file_may_leave_out_what_is_neutral() -> None:
+    """A patch typed by hand needs only what differs from neutral."""
+    assert Patch.from_json(text_of(values={"noise.level": 0.5})) == Patch(
+        "full", {"noise.level": 0.5}
+    )
+    assert Patch.from_json(text_of()) == Patch("full")
+
+
+def test_a_patch_cannot_be_changed() -> None:
+    """Everybody who holds a patch holds the same one; what it was made from is copied."""
+    values, provenance = {"noise.level": 0.5}, {"versions": {"numpy": "2"}}
+    patch = Patch("full", values, provenance)
+    values["noise.level"] = 0.7
+    provenance["versions"]["numpy"] = "3"
+    assert patch.values["noise.level"] == 0.5
+    assert patch.provenance == {"versions": {"numpy": "2"}}
+    with pytest.raises(TypeError):
+        patch.values["noise.level"] = 0.7  # type: ignore[index]
+    with pytest.raises(AttributeError):
+        patch.structure = "other"  # type: ignore[misc]
+
+
+def test_replace_changes_what_is_named() -> None:
+    """A changed copy differs in the named values only; the other fields stay."""
+    patch = Patch("full", {"noise.level": 0.5, "tune_cents": 3.0}, {"seed": 1}, (NotePhases(),))
+    changed = patch.replace(values={"tune_cents": 4.0})
+    assert changed == Patch(
+        "full", {"noise.level": 0.5, "tune_cents": 4.0}, {"seed": 1}, (NotePhases(),)
+    )
+    assert patch.values["tune_cents"] == 3.0
+    assert changed.replace(structure="lean", provenance={}, phases=()) == Patch(
+        "lean", {"noise.level": 0.5, "tune_cents": 4.0}
+    )
+
+
+def test_provenance_keeps_what_json_holds() -> None:
+    """Numbers of numpy become plain, tuples become lists."""
+    patch = Patch("full", provenance={"loss": np.float64(0.5), "n": np.int64(3), "t": (1, (2,))})
+    assert patch.provenance == {"loss": 0.5, "n": 3, "t": [1, [2]]}
+    assert Patch.from_json(patch.to_json()) == patch
+
+
+@pytest.mark.parametrize(
+    ("provenance", "message"),
+    [
+        ({"loss": float("nan")}, r"provenance\.loss is nan, which a patch file can't hold"),
+        ({"a": [{"b": object()}]}, r"provenance\.a\[0\]\.b is <object"),
+        ({"signal": np.zeros(3)}, r"provenance\.signal is array"),
+        ({"a": {1: 2}}, r"provenance\.a has the key 1; text is accepted"),
+        ({1: 2}, r"provenance has the key 1; text is accepted"),
+    ],
+)
+def test_provenance_refuses_what_json_cannot_hold(
+    provenance: dict[Any, Any], message: str
+) -> None:
+    """What a file would lose or change is refused when the patch is made."""
+    with pytest.raises(PatchError, match=message):
+        Patch("full", provenance=provenance)
+
+
+@pytest.mark.parametrize(
+    ("values", "message"),
+    [
+        ({"filter.cutoff_hz": 30_000.0}, "filter.cutoff_hz is 30000 Hz; 20 to 20000 Hz"),
+        ({"filter.cutof_hz": 300.0}, r"Did you mean filter\.cutoff_hz"),
+        ({"osc1.octave": 0.5}, "in steps of 1"),
+        ({"noise.level": float("nan")}, "noise.level is nan; 0 to 1 is accepted"),
+    ],
+)
+def test_a_patch_refuses_values_outside_the_catalogue(
+    values: dict[str, float], message: str
+) -> None:
+    """A patch holds only what the voice can play."""
+    with pytest.raises(ParameterError, match=message):
+        Patch("full", values)
+
+
+@pytest.mark.parametrize("structure", ["", None, 3])
+def test_a_patch_needs_a_structure(structure: Any) -> None:  # noqa: ANN401
+    """Without the name of a structure nobody knows which parts exist."""
+    with pytest.raises(PatchError, match="the name of a structure is accepted"):
+        Patch(structure)
+
+
+# The text of a file, and what the one line about it must say after the file's name.
+BROKEN = {
+    "not-json": ("{", "can't be read as a patch: Expecting property name"),
+    "empty": ("", "can't be read as a patch: Expecting value: line 1 column 1"),
+    "list": ("[]", r"holds \[\]; one object in braces is accepted"),
+    "long-list": (json.dumps(list(range(100))), r"holds \[0, 1, 2, .*\.\.\.; one object"),
+    "nan": (
+        '{"schema_version": 1, "structure": "full", "values": {"noise.level": NaN}}',
+        "NaN is not a JSON number",
+    ),
+    "infinity": (
+        '{"schema_version": 1, "structure": "full", "provenance": {"loss": -Infinity}}',
+        "-Infinity is not a JSON number",
+    ),
+    "huge": (
+        '{"schema_version": 1, "structure": "full", "values": {"noise.level": 1e999}}',
+        "1e999 is too large",
+    ),
+    "huge-integer": (
+        text_of(values={"noise.level": 10**400}),
+        "noise.level is inf; 0 to 1 is accepted",
+    ),
+    "doubled": (
+        '{"schema_version": 1, "structure": "a", "structure": "b"}',
+        "structure stands twice",
+    ),
+    "deep": ("[" * 100_000, "nested too deeply"),
+    "no-version": ('{"structure": "full"}', "schema_version: missing; 1 is accepted"),
+    "other-version": (text_of(schema_version=2), "schema_version is 2; 1 is accepted"),
+    "true-version": (text_of(schema_version=True), "schema_version is true; 1 is accepted"),
+    "no-structure": ('{"schema_version": 1}', "structure is null; the name of a structure"),
+    "empty-structure": (text_of(structure=""), 'structure is ""; the name of a structure'),
+    "unknown-field": (text_of(valeus={}), "valeus: no such name .* Did you mean values"),
+    "text-value": (
+        text_of(values={"filter.resonance_ratio": "high"}),
+        (
+            'filter.resonance_ratio: "high" is not a number; 0 to 1 is accepted. Edit the field, '
+            "or leave it out for the neutral value."
+        ),
+    ),
+    "null-value": (
+        text_of(values={"noise.level": None}),
+        "noise.level: null is not a number; 0 to 1 is accepted",
+    ),
+    "true-value": (
+        text_of(values={"noise.level": True}),
+        "noise.level: true is not a number; 0 to 1 is accepted",
+    ),
+    "range": (
+        text_of(values={"filter.cutoff_hz": 30_000}),
+        "filter.cutoff_hz is 30000 Hz; 20 to 20000 Hz is accepted. Edit the field, or leave",
+    ),
+    "step": (text_of(values={"osc1.octave": 0.5}), "osc1.octave is 0.5 octaves; -2 to 2"),
+    "choice": (
+        text_of(values={"filter.slope_db_per_octave": 18}),
+        "filter.slope_db_per_octave is 18 dB/octave; 12 or 24 dB/octave is accepted",
+    ),
+    "unknown-value": (
+        text_of(values={"filter.cutof_hz": 1}),
+        r"filter.cutof_hz: no such name among the parameters. Did you mean filter\.cutoff_hz",
+    ),
+    "values-list": (text_of(values=[]), r"values is \[\]; an object in braces is accepted"),
+    "provenance-text": (text_of(provenance="me"), 'provenance is "me"; an object in braces'),
+    "phases-object": (text_of(phases={}), r"phases is {}; a list in brackets is accepted"),
+    "phases-number": (text_of(phases=[3]), r"phases\[0\] is 3; an object with phases by name"),
+    "phase-range": (
+        text_of(phases=[{}, {"osc2.phase": 1}]),
+        r"phases\[1\]\.osc2\.phase is 1; 0 up to, but not including, 1 cycle is accepted",
+    ),
+    "phase-text": (
+        text_of(phases=[{"osc2.phase": "up"}]),
+        r'phases\[0\]\.osc2\.phase: "up" is not a number; 0 up to',
+    ),
+    "unknown-phase": (
+        text_of(phases=[{"osc2.phse": 0}]),
+        r"phases\[0\]\.osc2\.phse: no such name among the phases. Did you mean osc2\.phase",
+    ),
+}
+
+
+@pytest.mark.parametrize(("text", "message"), BROKEN.values(), ids=BROKEN)
+def test_a_broken_file_gives_one_line(text: str, message: str) -> None:
+    """The line names the file, the field, what stands there and what is accepted."""
+    with pytest.raises(PatchError, match=rf"^brass\.json(, | ).*{message}") as caught:
+        Patch.from_json(text, source="brass.json")
+    assert "\n" not in str(caught.value)
+    assert caught.value.path == "brass.json"
+
+
+@given(st.text() | st.recursive(st.none() | st.floats() | st.text(), st.lists).map(json.dumps))
+def test_no_text_does_anything_but_load_or_be_refused(text: str) -> None:
+    """Whatever a file holds, the answer is a patch or an error of ours."""
+    try:
+        assert isinstance(Patch.from_json(text), Patch)
+    except PatchError as error:
+        assert str(error)  # noqa: PT017 - either outcome is fine, another exception isn't
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [(None, "No such file or directory"), (b"\xff\xfe\x00", "isn't text in UTF-8")],
+    ids=["missing", "binary"],
+)
+def test_a_file_that_cannot_be_read_is_named(
+    tmp_path: Path, content: bytes | None, message: str
+) -> None:
+    """A missing or a binary file is refused under its name."""
+    path = tmp_path / "brass.json"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(PatchError, match=rf"brass\.json .*{message}") as caught:
+        Patch.load(path)
+    assert caught.value.path == path
+
+
+def test_a_folder_is_no_patch(tmp_path: Path) -> None:
+    """A folder given for a file is refused."""
+    with pytest.raises(PatchError, match="can't be read: Is a directory"):
+        Patch.load(tmp_path)
+
+
+def test_an_error_in_a_file_names_the_file_as_it_was_given(tmp_path: Path) -> None:
+    """The line starts with the path that the user typed."""
+    path = tmp_path / "brass.json"
+    path.write_text(text_of(values={"noise.level": 3}))
+    with pytest.raises(PatchError) as caught:
+        Patch.load(path)
+    assert str(caught.value).startswith(f"{path}, noise.level is 3; 0 to 1 is accepted.")
+
+
+def test_a_byte_order_mark_is_skipped(tmp_path: Path) -> None:
+    """Some editors put a mark before UTF-8; it is no part of the JSON."""
+    (tmp_path / "a.json").write_text(text_of(), encoding="utf-8-sig")
+    assert Patch.load(tmp_path / "a.json") == Patch("full")
+
+
+def test_a_saved_state_is_never_lost_by_accident(tmp_path: Path) -> None:
+    """Saving over a file needs to be asked for."""
+    path = tmp_path / "brass.json"
+    Patch("old").save(path)
+    with pytest.raises(FileError, match=r"brass\.json exists already and is kept"):
+        Patch("new").save(path)
+    assert Patch.load(path).structure == "old"
+    Patch("new").save(path, overwrite=True)
+    assert Patch.load(path).structure == "new"
+
+
+def test_text_is_kept_as_it_is(tmp_path: Path) -> None:
+    """Names in any script stay readable in the file."""
+    patch = Patch("b\u00fchne", provenance={"title": "\u7b19"})
+    patch.save(tmp_path / "a.json")
+    assert "b\u00fchne" in (tmp_path / "a.json").read_text(encoding="utf-8")
+    assert Patch.load(tmp_path / "a.json") == patch
+
+
+def test_phases_are_complete_and_in_order() -> None:
+    """Phases always have their five names, whatever was given."""
+    phases = NotePhases({"osc2.vibrato.phase": 0.25})
+    assert tuple(phases) == PHASE_NAMES
+    assert dict(phases) == {**dict.fromkeys(PHASE_NAMES, 0.0), "osc2.vibrato.phase": 0.25}
+    assert phases == NotePhases(phases)
+    assert hash(phases) == hash(NotePhases(phases))
+    assert len(phases) == 5
+
+
+def test_phases_may_be_given_as_mappings() -> None:
+    """A patch takes plain dicts and keeps them as phases."""
+    assert Patch("full", phases=({"osc2.phase": 0.5},)) == Patch(  # type: ignore[arg-type]
+        "full", phases=(NotePhases({"osc2.phase": 0.5}),)
+    )
+
+
+@pytest.mark.parametrize(
+    ("cycles", "message"),
+    [
+        ({"osc2.phase": 1.0}, r"osc2\.phase is 1 cycles; 0 up to, but not including, 1"),
+        ({"osc2.phase": -0.1}, r"osc2\.phase is -0\.1 cycles"),
+        ({"osc2.phase": float("nan")}, r"osc2\.phase is nan cycles"),
+        ({"osc1.phase": 0.0}, r"osc1\.phase is no phase\. Did you mean osc2\.phase"),
+    ],
+)
+def test_phases_outside_their_range_are_refused(cycles: dict[str, float], message: str) -> None:
+    """A phase lies in [0, 1) cycles and has one of five names."""
+    with pytest.raises(ParameterError, match=message):
+        NotePhases(cycles)
+
+
+def test_every_refusal_is_one_of_ours() -> None:
+    """The command line can turn each of these errors into one line."""
+    assert issubclass(PatchError, EarwrightError)
+    assert issubclass(FileError, EarwrightError)
