@@ -1,0 +1,499 @@
+"""Tests for `shared.audio`: what comes in, what goes out, and what was assumed on the way."""
+
+from __future__ import annotations
+
+import io
+import struct
+import warnings
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from shared.audio import Recording, read_recording, resample, write_recording
+from shared.errors import AudioError, EarwrightWarning, FileError
+from shared.safety import MAX_LOUDNESS_LUFS, MAX_TRUE_PEAK_DBTP, loudness_lufs, true_peak_db
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from shared.types import FloatArray
+
+RATE_HZ = 48_000
+FORMATS = [
+    pytest.param("WAV", "PCM_16", id="wav-16"),
+    pytest.param("WAV", "PCM_24", id="wav-24"),
+    pytest.param("WAV", "FLOAT", id="wav-float"),
+    pytest.param("WAVEX", "PCM_16", id="wav-extensible"),
+    pytest.param("FLAC", "PCM_16", id="flac"),
+    pytest.param("AIFF", "PCM_24", id="aiff"),
+    pytest.param("OGG", "VORBIS", id="ogg-vorbis"),
+    pytest.param("OGG", "OPUS", id="ogg-opus"),
+    pytest.param("MP3", "MPEG_LAYER_III", id="mp3"),
+]
+
+
+def tone(
+    duration_s: float = 0.5, *, rate_hz: int = RATE_HZ, frequency_hz: float = 440.0
+) -> FloatArray:
+    """Make a tone of half of full scale over whole cycles, so that it has no offset."""
+    times_s = np.arange(round(duration_s * rate_hz)) / rate_hz
+    return 0.5 * np.sin(2.0 * np.pi * frequency_hz * times_s)
+
+
+def save(
+    path: Path, signal: FloatArray, *, rate_hz: int = RATE_HZ, subtype: str = "FLOAT"
+) -> Path:
+    """Write a file past our own checks."""
+    soundfile.write(path, signal, rate_hz, subtype=subtype)
+    return path
+
+
+def encoded(signal: FloatArray, file_format: str, subtype: str) -> bytes:
+    """Return the bytes of a file."""
+    buffer = io.BytesIO()
+    soundfile.write(buffer, signal, RATE_HZ, format=file_format, subtype=subtype)
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize(("file_format", "subtype"), FORMATS)
+def test_formats_are_read(tmp_path: Path, file_format: str, subtype: str) -> None:
+    """WAV, FLAC, AIFF, OGG and MP3 come in with their rate, length and sound."""
+    path = tmp_path / "horn_C4_v100.audio"
+    path.write_bytes(encoded(tone(), file_format, subtype))
+    recording = read_recording(path)
+    assert (recording.sample_rate_hz, recording.name) == (RATE_HZ, "horn_C4_v100")
+    assert (recording.path, recording.warnings) == (path, ())
+    assert recording.signal.dtype == np.float64
+    # Coding with losses changes the waveform, hardly its power; MP3 pads its ends.
+    middle = recording.signal[4800:19_200]
+    assert np.sqrt(np.mean(middle**2)) == pytest.approx(0.5 / np.sqrt(2.0), rel=0.02)
+    assert recording.duration_s == pytest.approx(0.5, abs=0.05)
+
+
+def test_samples_are_read_to_the_bit(tmp_path: Path, rng: np.random.Generator) -> None:
+    """A clean file of one channel is not touched at all."""
+    samples = rng.integers(-20_000, 20_000, size=9600)
+    samples -= round(float(samples.mean()))
+    path = save(tmp_path / "a.wav", samples / 32_768.0, subtype="PCM_16")
+    np.testing.assert_array_equal(read_recording(path).signal, samples / 32_768.0)
+
+
+@pytest.mark.parametrize(("file_format", "subtype"), FORMATS)
+@pytest.mark.parametrize("kept", ["all-but-one-byte", "half", "100-bytes"])
+def test_a_file_that_was_cut_off_is_refused(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], file_format: str, subtype: str, kept: str
+) -> None:
+    """Half a download must not pass for a short note, whatever the format."""
+    whole = encoded(tone(), file_format, subtype)
+    n_bytes = {"all-but-one-byte": len(whole) - 1, "half": len(whole) // 2, "100-bytes": 100}[kept]
+    path = tmp_path / "horn.audio"
+    path.write_bytes(whole[:n_bytes])
+    with pytest.raises(AudioError, match=r"horn\.audio .*cut off") as caught:
+        read_recording(path)
+    assert caught.value.path == path
+    # Decoders write their own complaints to the terminal; ours is the only line.
+    assert capfd.readouterr().err == ""
+
+
+def test_a_streamed_wav_file_is_read(tmp_path: Path) -> None:
+    """A program that writes to a pipe leaves the length open; the sound is all there."""
+    content = bytearray(encoded(tone(), "WAV", "PCM_16"))
+    data = content.index(b"data")
+    content[4:8] = content[data + 4 : data + 8] = struct.pack("<I", 0xFFFFFFFF)
+    (tmp_path / "a.wav").write_bytes(content)
+    assert len(read_recording(tmp_path / "a.wav").signal) == len(tone())
+
+
+def test_what_follows_the_sound_does_not_matter(tmp_path: Path) -> None:
+    """Tags and loose bytes after the samples are no reason to refuse a WAV file."""
+    content = encoded(tone(), "WAV", "PCM_16") + b"TAGgarbage" * 3
+    (tmp_path / "a.wav").write_bytes(content)
+    assert len(read_recording(tmp_path / "a.wav").signal) == len(tone())
+
+
+def test_chunks_before_the_sound_are_skipped(tmp_path: Path) -> None:
+    """Chunks of odd length before the samples are walked over, with their padding."""
+    content = encoded(tone(), "WAV", "PCM_16")
+    data = content.index(b"data")
+    extra = struct.pack("<4sI", b"note", 3) + b"abc\x00"
+    riff = content[:data] + extra + content[data:]
+    riff = riff[:4] + struct.pack("<I", len(riff) - 8) + riff[8:]
+    (tmp_path / "a.wav").write_bytes(riff)
+    assert len(read_recording(tmp_path / "a.wav").signal) == len(tone())
+
+
+def test_a_tag_before_an_mp3_is_skipped(tmp_path: Path) -> None:
+    """An ID3 tag shifts the frames; a whole file behind it is read, a cut one isn't."""
+    body = encoded(tone(), "MP3", "MPEG_LAYER_III")
+    tag = b"ID3\x04\x00\x00\x00\x00\x02\x00" + b"\x00" * 256
+    (tmp_path / "whole.mp3").write_bytes(tag + body)
+    assert read_recording(tmp_path / "whole.mp3").duration_s == pytest.approx(0.5, abs=0.05)
+    (tmp_path / "half.mp3").write_bytes(tag + body[: len(body) - 100])
+    with pytest.raises(AudioError, match=r"half\.mp3 is cut off"):
+        read_recording(tmp_path / "half.mp3")
+
+
+def test_a_missing_file_is_named(tmp_path: Path) -> None:
+    """A slip in the name gives one line."""
+    with pytest.raises(AudioError, match=r"nothing\.wav doesn't exist\. Check the name"):
+        read_recording(tmp_path / "nothing.wav")
+
+
+def test_a_folder_is_refused(tmp_path: Path) -> None:
+    """One file is wanted."""
+    with pytest.raises(AudioError, match="is a folder; one audio file is accepted"):
+        read_recording(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        (b"", r"a\.wav is empty \(0 bytes\)"),
+        (b"This is a text about horns.\n" * 50, r"a\.wav can't be read as audio: it is no WAV"),
+        (b"\xff", r"a\.wav can't be read as audio"),
+        (b"RIFF", r"a\.wav can't be read as audio"),
+        (b"RIFF\x04\x00\x00\x00WAVE", r"a\.wav can't be read as audio"),
+        (b"OggS", r"a\.wav is cut off"),
+    ],
+    ids=["empty", "text", "one-byte", "magic-only", "no-chunks", "ogg-magic"],
+)
+def test_what_is_no_audio_is_refused(tmp_path: Path, content: bytes, message: str) -> None:
+    """Other bytes give one line with the name and the formats that are accepted."""
+    (tmp_path / "a.wav").write_bytes(content)
+    with pytest.raises(AudioError, match=message):
+        read_recording(tmp_path / "a.wav")
+
+
+@pytest.mark.parametrize("name", ["a.raw", "a.txt", "a"])
+def test_the_suffix_does_not_decide(tmp_path: Path, name: str) -> None:
+    """A text called .raw isn't played as sound."""
+    (tmp_path / name).write_bytes(b"words " * 20_000)
+    with pytest.raises(AudioError, match="can't be read as audio"):
+        read_recording(tmp_path / name)
+
+
+def test_other_formats_are_refused(tmp_path: Path) -> None:
+    """A format that libsndfile knows and we don't promise is named."""
+    (tmp_path / "a.au").write_bytes(encoded(tone(), "AU", "PCM_16"))
+    with pytest.raises(AudioError, match="has the format AU; WAV, FLAC, AIFF, OGG or MP3"):
+        read_recording(tmp_path / "a.au")
+
+
+@pytest.mark.parametrize(
+    ("signal", "message"),
+    [
+        (np.zeros(RATE_HZ), "is silent: its peak is -inf dBFS; -80 dBFS or more is accepted"),
+        (0.00009 * 2.0 * tone(), "is silent: its peak is -80.9 dBFS"),
+        (np.zeros((RATE_HZ, 2)), "is silent: its peak is -inf dBFS"),
+    ],
+    ids=["zeros", "hiss", "stereo"],
+)
+def test_silence_is_refused(tmp_path: Path, signal: FloatArray, message: str) -> None:
+    """There is nothing to match in silence."""
+    with pytest.raises(AudioError, match=message):
+        read_recording(save(tmp_path / "a.wav", signal))
+
+
+def test_a_quiet_recording_is_read(tmp_path: Path) -> None:
+    """Level doesn't matter as long as there is sound."""
+    assert read_recording(save(tmp_path / "a.wav", 0.0003 * tone())).warnings == ()
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
+def test_samples_that_are_not_finite_are_refused(tmp_path: Path, bad: float) -> None:
+    """Float files can hold what is no sound; the place and the value are named."""
+    signal = tone()
+    signal[1234] = bad
+    path = save(tmp_path / "a.wav", signal)
+    with pytest.raises(AudioError, match=f"a.wav: sample 1234 is {bad}; only finite") as caught:
+        read_recording(path)
+    assert caught.value.value == 1234
+
+
+@pytest.mark.parametrize("offset", [0.3, -0.5, 1.0])
+def test_an_offset_alone_is_refused(tmp_path: Path, offset: float) -> None:
+    """A constant is no sound, however large."""
+    path = save(tmp_path / "a.wav", np.full(RATE_HZ, offset), subtype="DOUBLE")
+    with warnings.catch_warnings():
+        # A constant at full scale is also clipped, which is said first.
+        warnings.simplefilter("ignore", EarwrightWarning)
+        with pytest.raises(AudioError, match=rf"holds only a constant offset of {offset:.3f}"):
+            read_recording(path)
+
+
+def test_an_offset_is_taken_off(tmp_path: Path) -> None:
+    """A sound on an offset is centred, and the offset is said."""
+    path = save(tmp_path / "a.wav", tone() + 0.1, subtype="DOUBLE")
+    with pytest.warns(EarwrightWarning, match=r"a\.wav had a constant offset of 0\.100"):
+        recording = read_recording(path)
+    # The sum of two floats near 0.5 is rounded to 1e-16.
+    np.testing.assert_allclose(recording.signal, tone(), rtol=0.0, atol=1e-12)
+    assert len(recording.warnings) == 1
+    assert "constant offset of 0.100" in recording.warnings[0]
+
+
+def test_a_small_offset_is_left_alone(tmp_path: Path) -> None:
+    """An offset of less than a hundredth of the peak does no harm and changes nothing."""
+    signal = tone() + 0.004
+    recording = read_recording(save(tmp_path / "a.wav", signal, subtype="DOUBLE"))
+    np.testing.assert_array_equal(recording.signal, signal)
+
+
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "FLOAT"])
+@pytest.mark.parametrize("gain", [2.2, -2.2, 20.0])
+def test_clipping_is_noticed(tmp_path: Path, subtype: str, gain: float) -> None:
+    """Samples that stand still at full scale are said, as the match would imitate them."""
+    path = save(tmp_path / "a.wav", np.clip(gain * tone(), -1.0, 1.0), subtype=subtype)
+    with pytest.warns(EarwrightWarning, match=r"a\.wav is clipped: 3 or more samples in a row"):
+        assert len(read_recording(path).warnings) == 1
+
+
+def test_clipping_in_one_channel_is_noticed(tmp_path: Path) -> None:
+    """The fold to one channel doesn't hide a clipped one."""
+    stereo = np.stack([0.2 * tone(), np.clip(3.0 * tone(), -1.0, 1.0)], axis=1)
+    with pytest.warns(EarwrightWarning, match="is clipped"):
+        read_recording(save(tmp_path / "a.wav", stereo))
+
+
+def test_a_tone_that_just_reaches_full_scale_is_not_clipped(tmp_path: Path) -> None:
+    """A loud recording with whole peaks gives no warning."""
+    path = save(tmp_path / "a.wav", 2.0 * tone(frequency_hz=1000.0))
+    assert read_recording(path).warnings == ()
+
+
+@pytest.mark.parametrize(("duration_s", "length"), [(0.03, "30 ms"), (0.049, "49 ms")])
+def test_a_file_that_is_too_short_is_refused(
+    tmp_path: Path, duration_s: float, length: str
+) -> None:
+    """Less than 50 ms holds no note."""
+    with pytest.raises(AudioError, match=f"is {length} long; 50 ms or more is accepted"):
+        read_recording(save(tmp_path / "a.wav", tone(duration_s)))
+
+
+def test_a_file_without_samples_is_refused(tmp_path: Path) -> None:
+    """A header alone is too short as well."""
+    with pytest.raises(AudioError, match="is 0 ms long; 50 ms or more is accepted"):
+        read_recording(save(tmp_path / "a.wav", np.zeros(0)))
+
+
+def test_fifty_milliseconds_are_enough(tmp_path: Path) -> None:
+    """The shortest accepted length is accepted."""
+    assert len(read_recording(save(tmp_path / "a.wav", tone(0.05))).signal) == 2400
+
+
+def test_a_file_that_is_too_long_is_cut(tmp_path: Path) -> None:
+    """Of 61 s the first 60 s are used, and that is said."""
+    path = save(tmp_path / "a.wav", tone(61.0, rate_hz=8000), rate_hz=8000)
+    with pytest.warns(EarwrightWarning, match=r"a\.wav is 61\.0 s long; only the first 60 s"):
+        recording = read_recording(path)
+    assert recording.duration_s == 60.0
+    np.testing.assert_allclose(recording.signal, tone(60.0, rate_hz=8000), atol=1e-7)
+
+
+def test_the_longest_duration_is_an_option(tmp_path: Path) -> None:
+    """The user may use less."""
+    path = save(tmp_path / "a.wav", tone(1.0))
+    with pytest.warns(EarwrightWarning, match=r"only the first 0\.25 s are used"):
+        assert read_recording(path, max_duration_s=0.25).duration_s == 0.25
+
+
+@pytest.mark.parametrize("bad", [0.0, 0.01, -1.0, np.nan, np.inf])
+def test_a_longest_duration_outside_its_range_is_refused(tmp_path: Path, bad: float) -> None:
+    """Less than the shortest note can't be used."""
+    path = save(tmp_path / "a.wav", tone())
+    with pytest.raises(AudioError, match=r"max_duration_s is .* s; 0\.05 s or more is accepted"):
+        read_recording(path, max_duration_s=bad)
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 11_025, 44_100, 96_000, 192_000])
+def test_rates_are_read(tmp_path: Path, rate_hz: int) -> None:
+    """From telephone to studio, each recording keeps its rate."""
+    path = save(tmp_path / "a.wav", tone(0.1, rate_hz=rate_hz), rate_hz=rate_hz)
+    assert read_recording(path).sample_rate_hz == rate_hz
+
+
+@pytest.mark.parametrize("rate_hz", [7_900, 192_001, 384_000])
+def test_other_rates_are_refused(tmp_path: Path, rate_hz: int) -> None:
+    """A rate outside 8 to 192 kHz is named."""
+    path = save(tmp_path / "a.wav", tone(0.1, rate_hz=rate_hz), rate_hz=rate_hz)
+    message = f"has a sampling rate of {rate_hz} Hz; 8000 to 192000 Hz is accepted"
+    with pytest.raises(AudioError, match=message):
+        read_recording(path)
+
+
+@pytest.mark.parametrize("n_channels", [1, 2, 3, 8])
+def test_channels_are_averaged(tmp_path: Path, n_channels: int) -> None:
+    """Up to 8 channels come in as their mean."""
+    weights = np.linspace(0.5, 1.0, n_channels)
+    path = save(tmp_path / "a.wav", tone()[:, np.newaxis] * weights, subtype="DOUBLE")
+    recording = read_recording(path)
+    np.testing.assert_allclose(recording.signal, tone() * weights.mean(), rtol=1e-12)
+    assert recording.warnings == ()
+
+
+def test_nine_channels_are_refused(tmp_path: Path) -> None:
+    """More than 8 channels are a session, not a sound."""
+    path = save(tmp_path / "a.wav", np.tile(tone()[:, np.newaxis], 9))
+    with pytest.raises(AudioError, match="has 9 channels; 1 to 8 are accepted"):
+        read_recording(path)
+
+
+@pytest.mark.parametrize(
+    ("right", "loudest"), [(-1.0, 1), (-0.8, 1), (-1.2, 2)], ids=["equal", "left", "right"]
+)
+def test_channels_that_cancel_are_not_folded(tmp_path: Path, right: float, loudest: int) -> None:
+    """Of channels in opposite phase the loudest is used alone, and that is said."""
+    stereo = np.stack([tone(), right * tone()], axis=1)
+    path = save(tmp_path / "a.wav", stereo, subtype="DOUBLE")
+    with pytest.warns(
+        EarwrightWarning, match=rf"2 channels cancel .* channel {loudest}, the loud"
+    ):
+        recording = read_recording(path)
+    np.testing.assert_array_equal(recording.signal, stereo[:, loudest - 1])
+
+
+def test_unrelated_channels_are_folded(tmp_path: Path, rng: np.random.Generator) -> None:
+    """A wide stereo recording loses 3 dB in the fold, which is no reason for a warning."""
+    stereo = 0.1 * rng.standard_normal((RATE_HZ, 2))
+    recording = read_recording(save(tmp_path / "a.wav", stereo, subtype="DOUBLE"))
+    assert recording.warnings == ()
+    np.testing.assert_allclose(recording.signal, stereo.mean(axis=1), atol=1e-15)
+
+
+def test_a_channel_that_is_silent_is_folded(tmp_path: Path) -> None:
+    """A mono microphone on one side of a stereo file is found."""
+    stereo = np.stack([tone(), np.zeros(len(tone()))], axis=1)
+    recording = read_recording(save(tmp_path / "a.wav", stereo, subtype="DOUBLE"))
+    assert recording.warnings == ()
+    np.testing.assert_allclose(recording.signal, 0.5 * tone(), atol=1e-15)
+
+
+def test_all_that_was_assumed_is_kept(tmp_path: Path) -> None:
+    """Several assumptions give several warnings, and the recording keeps their texts."""
+    loud = np.clip(4.0 * tone(1.0), -1.0, 1.0)
+    path = save(tmp_path / "a.wav", np.stack([loud, -loud], axis=1))
+    with pytest.warns(EarwrightWarning) as caught:
+        recording = read_recording(path, max_duration_s=0.5)
+    assert [str(warning.message) for warning in caught] == list(recording.warnings)
+    assert len(recording.warnings) == 3
+
+
+@pytest.mark.parametrize(
+    ("from_hz", "to_hz"), [(44_100, 48_000), (48_000, 44_100), (96_000, 48_000), (8_000, 48_000)]
+)
+def test_a_resampled_tone_is_the_same_tone(from_hz: int, to_hz: int) -> None:
+    """A tone computed at the new rate is what resampling gives, and as long."""
+    resampled = resample(tone(1.0, rate_hz=from_hz), from_hz, to_hz)
+    assert (len(resampled), resampled.dtype) == (to_hz, np.float64)
+    middle = slice(to_hz // 10, -to_hz // 10)
+    # soxr's very high quality: better than 24 bits, which is 6e-8.
+    np.testing.assert_allclose(
+        resampled[middle], tone(1.0, rate_hz=to_hz)[middle], rtol=0.0, atol=6e-8
+    )
+
+
+def test_equal_rates_give_a_copy() -> None:
+    """Without a change of rate the samples stay, in an array of their own."""
+    signal = tone()
+    copy = resample(signal, RATE_HZ, RATE_HZ)
+    np.testing.assert_array_equal(copy, signal)
+    assert not np.shares_memory(copy, signal)
+
+
+@pytest.mark.parametrize(("from_hz", "to_hz"), [(0, 1), (1, 0), (-1, 1), (1, np.nan)])
+def test_resampling_needs_rates(from_hz: float, to_hz: float) -> None:
+    """A rate that isn't above 0 is refused before the library sees it."""
+    with pytest.raises(AudioError, match=r"_hz is .* Hz; a rate above 0 is accepted"):
+        resample(tone(), from_hz, to_hz)
+
+
+@pytest.mark.parametrize("suffix", [".wav", ".flac", ".aiff", ".aif", ".WAV"])
+def test_written_files_are_read_back(tmp_path: Path, suffix: str) -> None:
+    """The suffix gives the format, and the sound comes back to 24 bits."""
+    path = tmp_path / f"match{suffix}"
+    quiet = 0.1 * tone()
+    assert write_recording(path, quiet, RATE_HZ) == 1.0
+    recording = read_recording(path)
+    assert recording.sample_rate_hz == RATE_HZ
+    # Half a step of 24 bits, and rounding.
+    np.testing.assert_allclose(recording.signal, quiet, rtol=0.0, atol=2.0**-23)
+
+
+@pytest.mark.parametrize("subtype", ["PCM_16", "FLOAT", "DOUBLE"])
+def test_the_sample_format_is_an_option(tmp_path: Path, subtype: str) -> None:
+    """The file has the sample format that was asked for."""
+    write_recording(tmp_path / "a.wav", tone(), RATE_HZ, subtype=subtype)
+    assert soundfile.info(tmp_path / "a.wav").subtype == subtype
+
+
+@pytest.mark.parametrize("level", [0.5, 1.0, 30.0])
+@pytest.mark.parametrize("n_channels", [1, 2])
+def test_written_files_are_limited(tmp_path: Path, level: float, n_channels: int) -> None:
+    """Whatever was rendered, the file holds no more than the limits, without clipping."""
+    signal = level * 2.0 * np.tile(tone()[:, np.newaxis], n_channels)
+    gain = write_recording(tmp_path / "a.wav", signal, RATE_HZ)
+    written, _ = soundfile.read(tmp_path / "a.wav", always_2d=True)
+    # A step of 24 bits at the level of the limit.
+    assert true_peak_db(written, RATE_HZ) <= MAX_TRUE_PEAK_DBTP + 1e-5
+    assert loudness_lufs(written, RATE_HZ) <= MAX_LOUDNESS_LUFS + 1e-5
+    np.testing.assert_allclose(written, signal * gain, rtol=0.0, atol=2.0**-23)
+
+
+def test_a_written_file_is_not_replaced_by_accident(tmp_path: Path) -> None:
+    """An existing sound is kept unless replacing it is asked for."""
+    path = tmp_path / "match.wav"
+    write_recording(path, tone(), RATE_HZ)
+    before = path.read_bytes()
+    with pytest.raises(FileError, match=r"match\.wav exists already and is kept"):
+        write_recording(path, 0.5 * tone(), RATE_HZ)
+    assert path.read_bytes() == before
+    write_recording(path, 0.1 * tone(), RATE_HZ, overwrite=True)
+    assert path.read_bytes() != before
+
+
+@pytest.mark.parametrize(
+    ("name", "signal", "options", "message"),
+    [
+        ("a.ogg", tone(), {}, r'the suffix "\.ogg" is not accepted; \.wav, \.flac, \.aiff'),
+        ("a", tone(), {}, r'the suffix "" is not accepted'),
+        ("a.wav", tone(), {"subtype": "PCM_25"}, r'subtype "PCM_25" is not accepted for WAV'),
+        ("a.flac", tone(), {"subtype": "FLOAT"}, r"is not accepted for FLAC; PCM_S8, PCM_16"),
+        ("a.wav", np.zeros((10, 3)), {}, r"the signal has 3 channels; 1 or 2 are accepted"),
+        ("a.wav", np.zeros(0), {}, r"the signal has shape \(0,\)"),
+        ("a.wav", np.array([0.0, np.nan]), {}, r"the signal is not finite at sample 1"),
+        ("a.wav", tone(), {"rate": 1000}, r"has a sampling rate of 1000 Hz; 8000 to 192000 Hz"),
+        ("a.wav", tone(), {"rate": 44_100.5}, r"has a sampling rate of 44100\.5 Hz"),
+    ],
+    ids=["ogg", "no-suffix", "subtype", "flac", "channels", "empty", "nan", "rate", "fraction"],
+)
+def test_what_cannot_be_written_is_refused(
+    tmp_path: Path, name: str, signal: FloatArray, options: dict[str, Any], message: str
+) -> None:
+    """Nothing is written, and the line says what is accepted."""
+    rate_hz = options.pop("rate", RATE_HZ)
+    with pytest.raises(AudioError, match=message):
+        write_recording(tmp_path / name, signal, rate_hz, **options)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_recording_can_be_made_from_samples() -> None:
+    """A rendered note is a recording without a file."""
+    recording = Recording(tone(), RATE_HZ, "rendered")
+    assert (recording.path, recording.warnings, recording.duration_s) == (None, (), 0.5)
+
+
+@pytest.mark.parametrize(
+    ("signal", "rate_hz", "message"),
+    [
+        (np.zeros((10, 2)), RATE_HZ, r"rendered: the signal has shape \(10, 2\)"),
+        (np.array([np.nan]), RATE_HZ, r"rendered: the signal .* isn't finite"),
+        (tone(), 100, r"rendered has a sampling rate of 100 Hz"),
+    ],
+    ids=["stereo", "nan", "rate"],
+)
+def test_a_recording_is_checked(signal: FloatArray, rate_hz: int, message: str) -> None:
+    """Whatever made it, a recording is one channel of finite samples at a known rate."""
+    with pytest.raises(AudioError, match=message):
+        Recording(signal, rate_hz, "rendered")
