@@ -47,6 +47,8 @@ FRACTION_SCALE = F(2.0**-20)
 ONE_U = U(1)
 NEXT_TABLE = U(TABLE_SIZE + 1)
 CYCLE = F(4294967296.0)
+# A wave of half the rate has no partial that may sound; the last but one fades to the last.
+FIRST_TABLE, LAST_TABLE = F(TABLES_PER_OCTAVE), F(N_TABLES - 2)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -72,18 +74,20 @@ def set_tables(
     """Choose each lane's wavetable by its pitch.
 
     A lane whose pitch stands still reads the nearest table alone (fade exactly 0); one whose
-    pitch moves fades from a table to the next, so that no partial ever jumps.
+    pitch moves fades from a table to the next, so that no partial jumps. Where it moves by more
+    than a table in one block, the highest pitch of the block chooses, so that none passes half
+    the rate.
     """
     for lane in range(LANES):
-        x = min(max(-now[lane], ONE), F(N_TABLES - 2) / F(TABLES_PER_OCTAVE)) * F(
-            TABLES_PER_OCTAVE
-        )
         y = (now[lane] - following[lane]) * F(TABLES_PER_OCTAVE)
+        is_fast = abs(y) > ONE
+        x = max(now[lane], following[lane]) if is_fast else now[lane]
+        x = min(max(-x * F(TABLES_PER_OCTAVE), FIRST_TABLE), LAST_TABLE)
         is_moving = moving[lane] > ZERO
         k = np.floor(x) if is_moving else np.floor(x + HALF)
         ints[OFFSET, lane] = np.uint32(k) * NEXT_TABLE
         floats[FADE, lane] = x - k if is_moving else ZERO
-        floats[FADE_SLOPE, lane] = min(max(y, -ONE), ONE) / F(block) if is_moving else ZERO
+        floats[FADE_SLOPE, lane] = y / F(block) if is_moving and not is_fast else ZERO
 
 
 @njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
