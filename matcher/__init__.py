@@ -1,0 +1,44 @@
+"""From a recording of the wanted sound to a patch.
+
+The names below are loaded when they are first used, so that ``import matcher`` and the command
+line's help cost nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from matcher.match import match
+    from matcher.result import MatchResult, NoteMatch
+    from matcher.target import Target, TargetNote, load_target, target_from_signal
+
+__all__ = [
+    "MatchResult",
+    "NoteMatch",
+    "Target",
+    "TargetNote",
+    "load_target",
+    "match",
+    "target_from_signal",
+]
+
+_HOMES = {
+    "MatchResult": "matcher.result",
+    "NoteMatch": "matcher.result",
+    "Target": "matcher.target",
+    "TargetNote": "matcher.target",
+    "load_target": "matcher.target",
+    "match": "matcher.match",
+    "target_from_signal": "matcher.target",
+}
+
+
+def __getattr__(name: str) -> object:
+    """Load a public name on first use (PEP 562)."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'matcher' has no attribute {name!r}")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value

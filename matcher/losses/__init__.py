@@ -1,0 +1,26 @@
+"""Losses: how far a candidate is from the target, in parts that a player can hear."""
+
+from __future__ import annotations
+
+from matcher.losses.score import NoteScorer, NoteTarget
+from matcher.losses.terms import (
+    DEFAULT_WEIGHTS,
+    PARTS,
+    TERMS,
+    LossBreakdown,
+    Part,
+    breakdown,
+    totals,
+)
+
+__all__ = [
+    "DEFAULT_WEIGHTS",
+    "PARTS",
+    "TERMS",
+    "LossBreakdown",
+    "NoteScorer",
+    "NoteTarget",
+    "Part",
+    "breakdown",
+    "totals",
+]

@@ -1,0 +1,253 @@
+"""Compiled inner loops of the losses: placing, windowing, band levels, differences.
+
+Numbers and arrays only, no checks; `matcher.losses.score` prepares and calls. All sums run in a
+fixed order, so that a candidate scores the same to the bit in any batch and on any thread. Sums
+over many bins keep four partial sums, which breaks the chain of dependent additions.
+"""
+
+import numpy as np
+from numba import njit
+
+from shared import Float32Array
+from shared.types import Int32Array, IntArray
+
+F = np.float32
+ZERO, ONE, HALF = F(0.0), F(1.0), F(0.5)
+TILE = 16
+MANTISSA = np.int32(0x7FFFFF)
+SQRT_2 = F(1.4142135623730951)
+LOG_SCALE = F(2.0 / np.log(2.0))
+DB_PER_OCTAVE_OF_POWER = F(3.010299956639812)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def by_candidate(group: Float32Array, lead: int, out: Float32Array) -> None:
+    """Turn (n_samples, n_lanes) into rows of `out`, behind `lead` zeros that stand there."""
+    n_samples, n_lanes = group.shape
+    for first in range(0, n_samples, TILE):
+        last = min(first + TILE, n_samples)
+        for lane in range(n_lanes):
+            for i in range(first, last):
+                out[lane, lead + i] = group[i, lane]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def short_powers(signal: Float32Array, hop: int, powers: Float32Array) -> float:
+    """Sum the squares of each `hop` samples; return the greatest sum of four neighbours."""
+    for i in range(powers.shape[0]):
+        a, b = ZERO, ZERO
+        first = i * hop
+        for j in range(0, hop - 1, 2):
+            a += signal[first + j] * signal[first + j]
+            b += signal[first + j + 1] * signal[first + j + 1]
+        if hop % 2:
+            a += signal[first + hop - 1] * signal[first + hop - 1]
+        powers[i] = a + b
+    peak = ZERO
+    for i in range(powers.shape[0] - 3):
+        peak = max(peak, powers[i] + powers[i + 1] + powers[i + 2] + powers[i + 3])
+    return float(peak)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def find_onset(powers: Float32Array, threshold: float) -> int:
+    """Index of the first four neighbours whose sum exceeds `threshold`; 0 if there are none."""
+    for i in range(powers.shape[0] - 3):
+        if powers[i] + powers[i + 1] + powers[i + 2] + powers[i + 3] > threshold:
+            return i
+    return 0
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def energy(signal: Float32Array) -> float:
+    """Sum of squares."""
+    a, b, c, d = 0.0, 0.0, 0.0, 0.0
+    n = signal.shape[0] - signal.shape[0] % 4
+    for i in range(0, n, 4):
+        a += signal[i] * signal[i]
+        b += signal[i + 1] * signal[i + 1]
+        c += signal[i + 2] * signal[i + 2]
+        d += signal[i + 3] * signal[i + 3]
+    for i in range(n, signal.shape[0]):
+        a += signal[i] * signal[i]
+    return (a + b) + (c + d)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def cut_frames(
+    signal: Float32Array,
+    start: int,
+    hop: int,
+    gain: float,
+    window: Float32Array,
+    frames: Float32Array,
+) -> None:
+    """Fill `frames` (n_frames, n_fft) with windowed pieces of the signal, from `start` on."""
+    g = F(gain)
+    for i in range(frames.shape[0]):
+        first = start + i * hop
+        piece = signal[first : first + window.shape[0]]
+        row = frames[i]
+        for j in range(window.shape[0]):
+            row[j] = piece[j] * (window[j] * g)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def log2_row(bits: Int32Array, out: Float32Array) -> None:
+    """log2 of positive float32 values within 1e-6; `bits` are those values seen as int32."""
+    for i in range(out.shape[0]):
+        exponent = (bits[i] >> np.int32(23)) - np.int32(127)
+        mantissa = ONE + F(bits[i] & MANTISSA) * F(2.0**-23)
+        high = mantissa > SQRT_2
+        mantissa = mantissa * HALF if high else mantissa
+        whole = F(exponent) + (ONE if high else ZERO)
+        s = (mantissa - ONE) / (mantissa + ONE)
+        q = s * s
+        # 2 artanh(s) / ln 2; the first term left out is below 5e-8.
+        series = ONE + q * (F(1 / 3) + q * (F(1 / 5) + q * F(1 / 7)))
+        out[i] = whole + LOG_SCALE * s * series
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def power_row(spectrum: Float32Array, powers: Float32Array) -> None:
+    """Squared magnitudes of interleaved real and imaginary parts."""
+    for k in range(powers.shape[0]):
+        powers[k] = spectrum[2 * k] * spectrum[2 * k] + spectrum[2 * k + 1] * spectrum[2 * k + 1]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def band_row(
+    powers: Float32Array,
+    weights: Float32Array,
+    starts: IntArray,
+    ends: IntArray,
+    floor: float,
+    out: Float32Array,
+) -> None:
+    """Weighted sums of the bins of each band, plus the floor."""
+    first = 0
+    for band in range(out.shape[0]):
+        start, end = starts[band], ends[band]
+        a, b, c, d = F(floor), ZERO, ZERO, ZERO
+        n = end - start
+        whole = n - n % 4
+        for j in range(0, whole, 4):
+            a += weights[first + j] * powers[start + j]
+            b += weights[first + j + 1] * powers[start + j + 1]
+            c += weights[first + j + 2] * powers[start + j + 2]
+            d += weights[first + j + 3] * powers[start + j + 3]
+        for j in range(whole, n):
+            a += weights[first + j] * powers[start + j]
+        out[band] = (a + b) + (c + d)
+        first += n
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def band_levels(
+    spectra: Float32Array,
+    weights: Float32Array,
+    starts: IntArray,
+    ends: IntArray,
+    floor: float,
+    levels: Float32Array,
+    amplitudes: Float32Array,
+) -> None:
+    """Band levels in dB and amplitudes of every frame.
+
+    Parameters
+    ----------
+    spectra : float32, shape=(n_frames, 2 * n_bins)
+        Spectra, real and imaginary parts interleaved.
+    weights, starts, ends : shape=(n_weights,), (n_bands,), (n_bands,)
+        Non-zero weights of the bands one after the other, first bin, bin after the last.
+    floor : float
+        Power that is added to every band, so that silence has a level.
+    levels, amplitudes : float32, shape=(n_frames, n_bands)
+        Overwritten.
+    """
+    n_frames, n_bands = levels.shape
+    powers = np.empty(spectra.shape[1] // 2, F)
+    sums = np.empty(n_bands, F)
+    bits = sums.view(np.int32)
+    for i in range(n_frames):
+        power_row(spectra[i], powers)
+        band_row(powers, weights, starts, ends, floor, sums)
+        log2_row(bits, levels[i])
+        for band in range(n_bands):
+            levels[i, band] *= DB_PER_OCTAVE_OF_POWER
+            amplitudes[i, band] = np.sqrt(sums[band])
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def mean_difference(a: Float32Array, b: Float32Array) -> float:
+    """Mean absolute difference of two arrays of one shape (n_frames, n_bands)."""
+    total = 0.0
+    for i in range(a.shape[0]):
+        p, q = ZERO, ZERO
+        for k in range(0, a.shape[1] - 1, 2):
+            p += abs(a[i, k] - b[i, k])
+            q += abs(a[i, k + 1] - b[i, k + 1])
+        if a.shape[1] % 2:
+            p += abs(a[i, a.shape[1] - 1] - b[i, a.shape[1] - 1])
+        total += float(p + q)
+    return total / a.size
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def convergence(a: Float32Array, b: Float32Array) -> float:
+    """Root of the squared difference from `b` over the square of `b` (Frobenius norms)."""
+    total, norm = 0.0, 0.0
+    for i in range(a.shape[0]):
+        p, q = ZERO, ZERO
+        for k in range(a.shape[1]):
+            x = a[i, k] - b[i, k]
+            p += x * x
+            q += b[i, k] * b[i, k]
+        total += float(p)
+        norm += float(q)
+    return float(np.sqrt(total / norm))
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def flux(levels: Float32Array, out: Float32Array) -> None:
+    """Onset strength: mean rise of the band levels from a frame to the next, in dB."""
+    for i in range(out.shape[0]):
+        total = ZERO
+        for k in range(levels.shape[1]):
+            total += max(levels[i + 1, k] - levels[i, k], ZERO)
+        out[i] = total / F(levels.shape[1])
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def envelope_levels(
+    powers: Float32Array, start: int, hop: int, gain: float, floor: float, levels: Float32Array
+) -> None:
+    """Level over time in dB: `hop` short powers a step, two steps a window, floor added."""
+    g = F(gain * gain)
+    for i in range(levels.shape[0]):
+        total = F(floor)
+        first = start + i * hop
+        for j in range(first, first + 2 * hop):
+            total += powers[j] * g
+        levels[i] = F(10.0) * np.log10(total)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def attack_hops(powers: Float32Array, start: int, span: int, peak: float) -> float:
+    """Short powers between the first 2 % and the first 80 % of the peak amplitude.
+
+    The log attack time of ISO/IEC 15938-4 (thresholds from memory), with the crossing of the
+    upper threshold interpolated in a straight line, so that it moves smoothly.
+    """
+    low, high = F(0.02) * F(0.02) * F(peak), F(0.64) * F(peak)
+    begin = -1
+    before = ZERO
+    for i in range(start, start + span):
+        x = powers[i] + powers[i + 1] + powers[i + 2] + powers[i + 3]
+        if begin < 0 and x > low:
+            begin = i
+        if x > high:
+            share = (high - before) / (x - before) if x > before else ONE
+            return float(max(F(i - begin) - ONE + share, ZERO))
+        before = x
+    return float(span)

@@ -1,0 +1,152 @@
+"""What a loss consists of: terms, their scales, and the weights that join them.
+
+Every part is scaled so that 1 means about one just-noticeable difference of what it measures;
+`tests/benchmarks/bench_scales.py` renders such differences and prints what the parts give.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping  # noqa: TC003  dataclass fields are resolved in tests
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shared import ParameterError, suggest_names
+
+if TYPE_CHECKING:
+    from shared import FloatArray
+
+__all__ = ["DEFAULT_WEIGHTS", "PARTS", "TERMS", "LossBreakdown", "Part", "breakdown", "totals"]
+
+
+@dataclass(frozen=True)
+class Part:
+    """One measured difference.
+
+    Parameters
+    ----------
+    name : str
+        Name with its unit.
+    term : str
+        The term that it belongs to.
+    scale : float > 0
+        Its value at about one just-noticeable difference.
+    meaning : str
+        One line.
+    """
+
+    name: str
+    term: str
+    scale: float
+    meaning: str
+
+
+# The columns of a score, in this order.
+PARTS = (
+    Part("spectrum_db", "spectral", 1.5, "mean difference of the mel bands, six window sizes"),
+    Part("convergence_ratio", "spectral", 0.15, "spectral convergence of the same bands"),
+    Part("onset_spectrum_db", "onset", 1.5, "mean difference of short bands, first 150 ms"),
+    Part("onset_flux_db", "onset", 0.5, "mean difference of the onset strength, first 150 ms"),
+    Part("attack_octaves", "onset", 0.3, "attack time against attack time, in octaves"),
+    Part("envelope_db", "envelope", 1.0, "mean difference of the level over time"),
+)
+TERMS = ("spectral", "onset", "envelope")
+DEFAULT_WEIGHTS: Mapping[str, float] = MappingProxyType(
+    {"spectral": 1.0, "onset": 0.5, "envelope": 0.5}
+)
+
+
+@dataclass(frozen=True)
+class LossBreakdown:
+    """A loss and what it consists of.
+
+    Parameters
+    ----------
+    total : float >= 0
+        Weighted mean of the terms; 1 is about one just-noticeable difference.
+    terms : mapping of str to float
+        Scaled terms by name.
+    parts : mapping of str to float
+        Measured differences in their own units, by name.
+    """
+
+    total: float
+    terms: Mapping[str, float] = field(default_factory=dict)
+    parts: Mapping[str, float] = field(default_factory=dict)
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain numbers for JSON."""
+        return {"total": self.total, "terms": dict(self.terms), "parts": dict(self.parts)}
+
+
+def _join(weights: Mapping[str, float]) -> FloatArray:
+    """Weight of each part in the total: its term's weight, shared out and scaled."""
+    unknown = sorted(set(weights) - set(TERMS))
+    if unknown:
+        hint = suggest_names(unknown[0], TERMS) or f"{', '.join(TERMS)} are accepted."
+        raise ParameterError(f"weight {unknown[0]}: no such term. {hint}", name=unknown[0])
+    every = {**DEFAULT_WEIGHTS, **weights}
+    if not all(np.isfinite(x) and x >= 0 for x in every.values()) or not any(every.values()):
+        raise ParameterError(
+            f"weights are {dict(every)}; numbers of 0 or more, one of them above 0, are accepted.",
+            name="weights",
+            value=dict(every),
+        )
+    total = sum(every.values())
+    counts = {term: sum(part.term == term for part in PARTS) for term in TERMS}
+    return np.array([every[part.term] / total / counts[part.term] / part.scale for part in PARTS])
+
+
+def totals(scores: FloatArray, weights: Mapping[str, float] | None = None) -> FloatArray:
+    """Join scores into losses.
+
+    Parameters
+    ----------
+    scores : np.ndarray, shape=(n_candidates, len(PARTS))
+        Measured parts, as a scorer gives them.
+    weights : mapping of str to float, optional
+        Weights of terms, >= 0; `DEFAULT_WEIGHTS` for those left out.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_candidates,)
+        Weighted mean of the scaled terms.
+
+    Raises
+    ------
+    ParameterError
+        If a weight is unknown or negative, or all are zero.
+    """
+    joined = _join(weights or {})
+    # A sum in fixed order; a matrix product may add in another for another number of rows.
+    joint: FloatArray = np.sum(scores * joined, axis=1)
+    return joint
+
+
+def breakdown(score: FloatArray, weights: Mapping[str, float] | None = None) -> LossBreakdown:
+    """Name the parts of one score.
+
+    Parameters
+    ----------
+    score : np.ndarray, shape=(len(PARTS),)
+        Measured parts of one candidate.
+    weights : mapping of str to float, optional
+        As for `totals`.
+
+    Returns
+    -------
+    LossBreakdown
+        Total, scaled terms, and parts in their units.
+    """
+    scaled = {part.name: float(x) / part.scale for part, x in zip(PARTS, score, strict=True)}
+    terms = {
+        term: float(np.mean([scaled[part.name] for part in PARTS if part.term == term]))
+        for term in TERMS
+    }
+    return LossBreakdown(
+        total=float(totals(np.atleast_2d(score), weights)[0]),
+        terms=terms,
+        parts={part.name: float(x) for part, x in zip(PARTS, score, strict=True)},
+    )

@@ -1,0 +1,234 @@
+"""The main job: from a target to the patch that comes closest to it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.losses import LossBreakdown, NoteTarget, breakdown
+from matcher.problem import Evaluator, Problem
+from matcher.result import MatchResult, NoteMatch
+from matcher.search import DEFAULT_SAMPLER
+from matcher.search_run import SearchRun
+from matcher.starts import start_vectors
+from shared import CATALOGUE, Note, ParameterError, ParameterSpace
+from shared.patch import Patch
+from voice import NoteRenderer, Structure, load_structure
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+    from pathlib import Path
+
+    from matcher.target import Target, TargetNote
+    from shared import FloatArray
+
+__all__ = ["DEFAULT_SECONDS", "DEFAULT_STRUCTURE", "make_problem", "match"]
+
+DEFAULT_STRUCTURE = "two-oscillator"
+DEFAULT_SECONDS = 30.0
+
+
+def match(
+    target: Target,
+    *,
+    structure: str | Path | Structure = DEFAULT_STRUCTURE,
+    seconds: float | None = None,
+    evals: int | None = None,
+    seed: int = 0,
+    sampler: str = DEFAULT_SAMPLER,
+    weights: Mapping[str, float] | None = None,
+    n_threads: int | None = None,
+    progress: bool = True,
+    stop: Callable[[], bool] | None = None,
+) -> MatchResult:
+    """Find the patch that comes closest to a target.
+
+    Parameters
+    ----------
+    target : Target
+        The notes, from `load_target`.
+    structure : str, Path or Structure
+        The voice: a name of `voice.list_structures`, a structure file, or a loaded one.
+    seconds : float > 0, optional
+        Time to search, in seconds; 30 if neither budget is given.
+    evals : int >= 1, optional
+        Candidates to evaluate instead. With the same seed the result is then the same to the
+        bit, whatever the number of threads.
+    seed : int >= 0
+        Seed of the search and of the voice's noise.
+    sampler : str
+        A name of `matcher.search.SAMPLER_NAMES`.
+    weights : mapping of str to float, optional
+        Weights of the loss terms, >= 0; those left out keep their default.
+    n_threads : int >= 1, optional
+        Threads that render and score; all usable cores if left out.
+    progress : bool
+        Whether to show a progress bar (also in notebooks).
+    stop : callable, optional
+        Asked after each batch; the search ends when it returns True.
+
+    Returns
+    -------
+    MatchResult
+        The best patch and how it was found. Ctrl-C ends the search early and still returns the
+        best so far.
+
+    Raises
+    ------
+    ParameterError
+        If an argument lies outside its range.
+    StructureError
+        If the structure can't be loaded.
+    """
+    _check_budget(seconds, evals)
+    voice = structure if isinstance(structure, Structure) else load_structure(structure)
+    problem = make_problem(target, voice)
+    notes = [note.note for note in target.notes]
+    targets = [_note_target(note) for note in target.notes]
+    budget = DEFAULT_SECONDS if seconds is None and evals is None else seconds
+    settings = {
+        "structure": voice.name,
+        "seconds": budget,
+        "evals": evals,
+        "seed": seed,
+        "sampler": sampler,
+        "weights": dict(weights or {}),
+    }
+    with Evaluator(
+        problem, targets, notes, weights=weights, n_threads=n_threads, seed=seed
+    ) as evaluator:
+        run = SearchRun(
+            evaluator,
+            start_vectors(problem, target),
+            seconds=budget,
+            evals=evals,
+            progress=progress,
+            stop=stop,
+        )
+        reason = run.search(sampler, seed)
+        scores = evaluator.scores(np.stack([run.first, run.best]))
+    start = breakdown(scores[:, 0].mean(axis=0), weights)
+    end = breakdown(scores[:, 1].mean(axis=0), weights)
+    patch = _make_patch(problem, run, target, settings, end)
+    sounds = _play(problem, run.best, targets, notes, seed)
+    return MatchResult(
+        patch=patch,
+        target=target,
+        structure=voice,
+        space=problem.space,
+        start=start,
+        end=end,
+        notes=tuple(
+            NoteMatch(note, sound, breakdown(score[1], weights))
+            for note, sound, score in zip(target.notes, sounds, scores, strict=True)
+        ),
+        record=run.record,
+        settings=settings,
+        n_evaluations=len(run.record),
+        elapsed_s=run.elapsed_s,
+        busy_s=run.busy_s,
+        stop_reason=reason,
+    )
+
+
+def make_problem(target: Target, structure: Structure) -> Problem:
+    """Say what is searched for a target.
+
+    Parameters
+    ----------
+    target : Target
+        The notes.
+    structure : Structure
+        The voice.
+
+    Returns
+    -------
+    Problem
+        Its space leaves out what these notes can't tell: key tracking of a single pitch,
+        response to a single velocity.
+    """
+    blind = []
+    if len({note.note.midi_pitch for note in target.notes}) == 1:
+        blind.append("*key_track_ratio")
+    if len({note.note.velocity for note in target.notes}) == 1:
+        blind += ["*.velocity_octaves", "*.velocity_db"]
+    kept = [p for p in structure.space if not any(_ends(p.name, glob) for glob in blind)]
+    return Problem(
+        structure, ParameterSpace(tuple(kept)), structure.complete({}), len(target.notes)
+    )
+
+
+def _ends(name: str, glob: str) -> bool:
+    """Whether a name ends as a pattern of the form ``*ending`` says."""
+    return name.endswith(glob[1:])
+
+
+def _check_budget(seconds: float | None, evals: int | None) -> None:
+    """Accept one budget, or none."""
+    if seconds is not None and evals is not None:
+        raise ParameterError(
+            f"seconds is {seconds:g} and evals is {evals}; one budget is accepted. Leave one out.",
+            name="seconds",
+            value=seconds,
+        )
+    if seconds is not None and not 0.0 < seconds <= 86_400.0:
+        raise ParameterError(
+            f"seconds is {seconds:g}; above 0 and up to 86400 (a day) is accepted.",
+            name="seconds",
+            value=seconds,
+        )
+    if evals is not None and not 1 <= evals <= 100_000_000:
+        raise ParameterError(
+            f"evals is {evals}; 1 to 100000000 is accepted.", name="evals", value=evals
+        )
+
+
+def _note_target(note: TargetNote) -> NoteTarget:
+    """Prepare the losses of one note."""
+    return NoteTarget(note.signal, sample_rate_hz=note.sample_rate_hz)
+
+
+def _make_patch(
+    problem: Problem,
+    run: SearchRun,
+    target: Target,
+    settings: Mapping[str, object],
+    loss: LossBreakdown,
+) -> Patch:
+    """Make the patch of the best candidate."""
+    from matcher.versions import versions  # noqa: PLC0415  reads package metadata
+
+    best = run.best
+    values = problem.values(best[None, :])[0]
+    return Patch(
+        problem.structure.name,
+        dict(zip(CATALOGUE.names, values.tolist(), strict=True)),
+        {
+            "target_digest": target.digest,
+            "settings": dict(settings),
+            "versions": versions(),
+            "loss": loss.to_dict(),
+            "parent": None,
+        },
+        problem.note_phases(best),
+    )
+
+
+def _play(
+    problem: Problem,
+    best: FloatArray,
+    targets: list[NoteTarget],
+    notes: list[Note],
+    seed: int,
+) -> list[FloatArray]:
+    """Render the best candidate on the timeline and at the level of each note."""
+    sounds = []
+    values = problem.values(best[None, :])
+    for i, (target, note) in enumerate(zip(targets, notes, strict=True)):
+        renderer = NoteRenderer(
+            note, n_samples=target.n_render, sample_rate_hz=target.sample_rate_hz, seed=seed
+        )
+        group = renderer.render(values, problem.phases(best[None, :], i))
+        sounds.append(target.place(np.ascontiguousarray(group[:, 0])))
+    return sounds

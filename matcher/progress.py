@@ -1,0 +1,89 @@
+"""The progress bar of long work, in terminals and notebooks."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from types import TracebackType
+    from typing import Self
+
+__all__ = ["Progress"]
+
+
+class Progress:
+    """A bar over the budget of a search, with the best loss and the time left.
+
+    Parameters
+    ----------
+    seconds : float, optional
+        Budget in seconds.
+    evals : int, optional
+        Budget in evaluations; one of the two is given.
+    show : bool
+        Whether to show anything.
+    """
+
+    def __init__(self, *, seconds: float | None, evals: int | None, show: bool) -> None:
+        self._seconds = seconds
+        self._evals = evals
+        self._show = show
+        self._bar = None
+
+    def __enter__(self) -> Self:
+        """Open the bar."""
+        if self._show:
+            from tqdm.auto import tqdm  # noqa: PLC0415  chooses terminal or notebook
+
+            tail = "{postfix}, {remaining} left" if self._evals else "{postfix}"
+            self._bar = tqdm(
+                total=self._evals or self._seconds,
+                desc="matching",
+                unit="" if self._evals else "s",
+                bar_format="{desc} {percentage:3.0f}%|{bar:24}| " + tail,
+                dynamic_ncols=True,
+                mininterval=0.2,
+            )
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close the bar and leave it standing."""
+        if self._bar is not None:
+            self._bar.close()
+
+    def say(self, text: str) -> None:
+        """Print a line, if anything is shown."""
+        if self._show:
+            from tqdm.auto import tqdm  # noqa: PLC0415
+
+            tqdm.write(text)
+
+    def update(self, elapsed_s: float, n_evaluations: int, best_loss: float) -> None:
+        """Move the bar.
+
+        Parameters
+        ----------
+        elapsed_s : float
+            Seconds since the search began.
+        n_evaluations : int
+            Evaluations so far.
+        best_loss : float
+            Lowest loss so far; 1 is about one just-noticeable difference.
+        """
+        if self._bar is None:
+            return
+        if self._evals:
+            self._bar.n = n_evaluations
+            left = ""
+        else:
+            self._bar.n = min(elapsed_s, self._seconds or elapsed_s)
+            left = f", {max((self._seconds or 0.0) - elapsed_s, 0.0):.0f} s left"
+        self._bar.set_postfix_str(
+            f"loss {best_loss:.2f} audible steps, {n_evaluations} tried{left}", refresh=False
+        )
+        self._bar.update(0)

@@ -1,0 +1,98 @@
+"""What a match has found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from matcher.losses import LossBreakdown
+    from matcher.search import SearchRecord
+    from matcher.target import Target, TargetNote
+    from shared import FloatArray, ParameterSpace
+    from shared.patch import Patch
+    from voice import Structure
+
+__all__ = ["MatchResult", "NoteMatch"]
+
+
+@dataclass(frozen=True, eq=False)
+class NoteMatch:
+    """How one note of the target was met.
+
+    Parameters
+    ----------
+    note : TargetNote
+        The note.
+    sound : np.ndarray, shape=(n_samples,), dtype=float64
+        The patch playing it, on the timeline and at the level of ``note.signal``.
+    loss : LossBreakdown
+        What is left between the two.
+    """
+
+    note: TargetNote
+    sound: FloatArray
+    loss: LossBreakdown
+
+
+@dataclass(frozen=True, eq=False)
+class MatchResult:
+    """What a match has found.
+
+    Parameters
+    ----------
+    patch : Patch
+        The best patch, with its provenance and the phases of each note.
+    target : Target
+        What it was matched to.
+    structure : Structure
+        The voice.
+    space : ParameterSpace
+        The parameters that were searched.
+    start, end : LossBreakdown
+        Loss of the first candidate and of the best one, means over the notes.
+    notes : tuple of NoteMatch
+        Note by note.
+    record : SearchRecord
+        Every evaluation.
+    settings : mapping of str to object
+        Sampler, seed, budget and weights as given.
+    n_evaluations : int
+        Evaluations in all.
+    elapsed_s : float
+        Wall time of the search in seconds.
+    busy_s : float
+        Part of it that went into rendering and scoring.
+    stop_reason : str
+        "evaluations", "deadline", "stopped" (by `stop`) or "interrupted" (Ctrl-C).
+    """
+
+    patch: Patch
+    target: Target
+    structure: Structure
+    space: ParameterSpace
+    start: LossBreakdown
+    end: LossBreakdown
+    notes: tuple[NoteMatch, ...]
+    record: SearchRecord
+    settings: Mapping[str, object]
+    n_evaluations: int
+    elapsed_s: float
+    busy_s: float
+    stop_reason: str
+
+    @property
+    def evaluations_per_s(self) -> float:
+        """Evaluations for each second of the search."""
+        return self.n_evaluations / self.elapsed_s if self.elapsed_s > 0 else 0.0
+
+    def history(self) -> list[tuple[int, float, float]]:
+        """Each improvement: evaluations by then, seconds by then, loss."""
+        places = self.record.improvements()
+        times, losses = self.record.elapsed_s[places], self.record.losses[places]
+        return [
+            (int(n) + 1, float(t), float(loss))
+            for n, t, loss in zip(places, times, losses, strict=True)
+        ]
