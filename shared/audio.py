@@ -117,6 +117,11 @@ def read_recording(path: str | Path, *, max_duration_s: float = MAX_DURATION_S) 
     -----
     EarwrightWarning
         With the texts that `Recording.warnings` keeps.
+
+    Notes
+    -----
+    libsndfile guesses the length of an MP3 file of variable bit rate that lacks the usual length
+    in its first frame, and may stop early; convert such a file to WAV or FLAC first.
     """
     file_path = Path(path)
     source = str(path)

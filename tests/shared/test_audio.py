@@ -50,10 +50,10 @@ def save(
     return path
 
 
-def encoded(signal: FloatArray, file_format: str, subtype: str) -> bytes:
+def encoded(signal: FloatArray, file_format: str, subtype: str, **options: str | float) -> bytes:
     """Return the bytes of a file."""
     buffer = io.BytesIO()
-    soundfile.write(buffer, signal, RATE_HZ, format=file_format, subtype=subtype)
+    soundfile.write(buffer, signal, RATE_HZ, format=file_format, subtype=subtype, **options)
     return buffer.getvalue()
 
 
@@ -133,6 +133,35 @@ def test_a_tag_before_an_mp3_is_skipped(tmp_path: Path) -> None:
     (tmp_path / "half.mp3").write_bytes(tag + body[: len(body) - 100])
     with pytest.raises(AudioError, match=r"half\.mp3 is cut off"):
         read_recording(tmp_path / "half.mp3")
+
+
+@pytest.mark.parametrize("flags", [None, 1], ids=["no-lengths", "frames-only"])
+def test_an_mp3_without_its_length_is_read(tmp_path: Path, flags: int | None) -> None:
+    """At a constant bit rate the length follows from the size, where no header gives it."""
+    # Without a compression level soundfile leaves the mode at variable.
+    options = {"bitrate_mode": "CONSTANT", "compression_level": 0.5}
+    content = bytearray(encoded(tone(), "MP3", "MPEG_LAYER_III", **options))
+    tag = content.index(b"Info")
+    if flags is None:
+        content[tag : tag + 4] = bytes(4)
+    else:
+        content[tag + 4 : tag + 8] = struct.pack(">I", flags)
+    (tmp_path / "a.mp3").write_bytes(content)
+    assert read_recording(tmp_path / "a.mp3").duration_s == pytest.approx(0.5, abs=0.1)
+
+
+def test_a_file_that_may_not_be_read_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file of another user gives the reason of the system in our line."""
+
+    def forbidden(_path: Path) -> bool:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("shared.audio.is_cut_off", forbidden)
+    path = save(tmp_path / "a.wav", tone())
+    with pytest.raises(AudioError, match=r"a\.wav can't be read: Permission denied\. Check its"):
+        read_recording(path)
 
 
 def test_a_missing_file_is_named(tmp_path: Path) -> None:

@@ -308,6 +308,7 @@ def test_phases_are_complete_and_in_order() -> None:
     assert phases == NotePhases(phases)
     assert hash(phases) == hash(NotePhases(phases))
     assert len(phases) == 5
+    assert repr(phases).startswith("NotePhases({'osc2.phase': 0.0, 'osc1.vibrato.phase': 0.0")
 
 
 def test_phases_may_be_given_as_mappings() -> None:
