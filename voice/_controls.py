@@ -31,14 +31,15 @@ PHASE_OSC, PHASE_VIBRATO, PHASE_PWM = 0, 2, 4
 N_PHASES = 6
 
 # Rows of the control matrix: log2 cycles per sample and step of each oscillator (of 2**32),
-# pulse widths (of 2**32), tan(pi cutoff / rate), amplifier level, noise level.
-PITCH, STEP, TURN, CUTOFF, AMP, NOISE_AMP = 0, 2, 4, 6, 7, 8
-N_CONTROLS = 9
+# pulse widths (of 2**32), tan(pi cutoff / rate), amplifier level, noise level, share of the
+# sound that passes by the low-pass.
+PITCH, STEP, TURN, CUTOFF, AMP, NOISE_AMP, DRY = 0, 2, 4, 6, 7, 8, 9
+N_CONTROLS = 10
 
-# Rows of the settings: levels of sawtooth, pulse and triangle of each oscillator, tuning and
-# damping of the two filter sections, 1 for a 24 dB slope, drive gain - 1, high-pass tan.
-LEVELS, TUNING, DAMPING, FOURTH, DRIVE, HIGHPASS_TAN = 0, 6, 8, 10, 11, 12
-N_SETTINGS = 13
+# Rows of the settings: levels of sawtooth, pulse and triangle of each oscillator; tuning,
+# damping and on (1) or off (0) of each filter section; drive gain - 1; high-pass tan.
+LEVELS, SECTIONS, DRIVE, HIGHPASS_TAN = 0, 6, 12, 13
+N_SETTINGS = 14
 
 F = np.float32
 ZERO, HALF, ONE, TWO = F(0.0), F(0.5), F(1.0), F(2.0)
@@ -50,8 +51,13 @@ CYCLE = F(4294967296.0)
 RATE_SETTLES_S = F(0.5)
 NARROWEST = F(0.02)
 HIGHEST_PITCH = F(-1.05)  # log2 cycles per sample: no partial is left above it
+HIGHEST_STEP = F(0.4829681644624247 * 2.0**32)
 LOWEST_CUTOFF_HZ = F(20.0)
 HIGHEST_CUTOFF = F(0.49)  # of the rate
+# From here up to the neutral 20 kHz the low-pass is faded out: neutral has to be no filter.
+DRY_FROM_HZ, DRY_SPAN_HZ = F(16_000.0), F(4_000.0)
+# -300 dB: far below hearing, and far above the denormal numbers that slow processors down.
+SILENCE = F(1e-15)
 LEAST_DAMPING = F(0.002)
 MIN_OCTAVES = F(-120.0)
 POWERS_OF_TWO = (2.0 ** np.arange(-126.0, 128.0)).astype(np.float32)
@@ -126,8 +132,8 @@ def vibrato_octaves(
 def advance_lfos(
     v: Float32Array, t: np.float32, dt: np.float32, rate_hz: Float32Array, phases: Float32Array
 ) -> None:
-    """Turn the four LFO phases on by one block."""
-    settled = exp2(-t / RATE_SETTLES_S * LOG2_E)
+    """Turn the four LFO phases on by one block, at the rate of its middle."""
+    settled = exp2(-(t + HALF * dt) / RATE_SETTLES_S * LOG2_E)
     for o in range(2):
         rate_env = (OSC1, OSC2 + 1)[o] + VIBRATO + 5
         for lane in range(LANES):
@@ -160,9 +166,9 @@ def set_oscillator(
         octaves = v[osc + OCTAVE, lane] + cents / F(1200.0)
         phase = phases[PHASE_VIBRATO + o, lane]
         octaves += vibrato_octaves(t, v[delay, lane], depth_cents[o, lane], phase)
-        octaves = min(note[0] + octaves - note[3], HIGHEST_PITCH)
-        controls[PITCH + o, lane] = octaves
-        controls[STEP + o, lane] = exp2(octaves) * CYCLE
+        controls[PITCH + o, lane] = min(note[0] + octaves - note[3], HIGHEST_PITCH)
+        # Not from the line above, whose float32 has lost the last thousandth of a cent.
+        controls[STEP + o, lane] = min(exp2(octaves) * note[4], HIGHEST_STEP)
     for lane in range(LANES):
         x = v[rest + PWM + 1, lane] * sin_cycles(phases[PHASE_PWM + o, lane])
         x = min(max(x + v[rest + WIDTH, lane], NARROWEST), ONE - NARROWEST)
@@ -192,8 +198,9 @@ def set_filter(
         )
         x *= v[e, lane] + v[e + 5, lane] * note[2]
         x += v[FILTER + 3, lane] * note[1]
-        x = max(v[FILTER, lane] * exp2(x), LOWEST_CUTOFF_HZ) * exp2(-note[3])
-        controls[CUTOFF, lane] = tan_pi(min(x, HIGHEST_CUTOFF))
+        x = max(v[FILTER, lane] * exp2(x), LOWEST_CUTOFF_HZ)
+        controls[CUTOFF, lane] = tan_pi(min(x * exp2(-note[3]), HIGHEST_CUTOFF))
+        controls[DRY, lane] = min(max((x - DRY_FROM_HZ) / DRY_SPAN_HZ, ZERO), ONE)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -211,8 +218,10 @@ def set_levels(
         x = envelope(
             t, gate, v[e, lane], v[e + 1, lane], v[e + 2, lane], v[e + 3, lane], at_gate_end[lane]
         )
-        controls[AMP, lane] = x * exp2(v[e + 4, lane] * note[2] * OCTAVES_PER_DB)
-        controls[NOISE_AMP, lane] = v[NOISE, lane] * exp2(-t / v[NOISE + 1, lane] * LOG2_E)
+        x *= exp2(v[e + 4, lane] * note[2] * OCTAVES_PER_DB)
+        controls[AMP, lane] = x if x > SILENCE else ZERO
+        x = v[NOISE, lane] * exp2(-t / v[NOISE + 1, lane] * LOG2_E)
+        controls[NOISE_AMP, lane] = x if x > SILENCE else ZERO
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -249,11 +258,13 @@ def prepare_settings(v: Float32Array, log2_rate: np.float32, settings: Float32Ar
         is_fourth = v[FILTER + 2, lane] > F(18.0)
         tuning = np.sqrt(ONE - ROOT_2 * k + k * k) if is_fourth else ONE
         damping = (TWO - ROOT_2 * k) / tuning if is_fourth else TWO * (ONE - r)
-        settings[TUNING, lane] = tuning
-        settings[DAMPING, lane] = max(damping, LEAST_DAMPING)
-        settings[TUNING + 1, lane] = np.sqrt(ONE + ROOT_2 * k + k * k)
-        settings[DAMPING + 1, lane] = (TWO + ROOT_2 * k) / settings[TUNING + 1, lane]
-        settings[FOURTH, lane] = ONE if is_fourth else ZERO
+        settings[SECTIONS, lane] = tuning
+        settings[SECTIONS + 1, lane] = max(damping, LEAST_DAMPING)
+        settings[SECTIONS + 2, lane] = ONE
+        tuning = np.sqrt(ONE + ROOT_2 * k + k * k)
+        settings[SECTIONS + 3, lane] = tuning
+        settings[SECTIONS + 4, lane] = (TWO + ROOT_2 * k) / tuning
+        settings[SECTIONS + 5, lane] = ONE if is_fourth else ZERO
         settings[DRIVE, lane] = exp2(v[FILTER + 4, lane] * OCTAVES_PER_DB) - ONE
         # 0 switches the high-pass off: 20 Hz is its neutral value.
         x = tan_pi(min(v[HIGHPASS, lane] * exp2(-log2_rate), HIGHEST_CUTOFF))
@@ -278,9 +289,9 @@ def render_controls(
         Parameters in physical units, rows in the catalogue's order.
     start_phases : float32, shape=(N_PHASES, LANES)
         Phases at note start in cycles: oscillators, vibratos, pulse-width LFOs.
-    note : float32, shape=(4,)
+    note : float32, shape=(5,)
         log2 of the key's frequency in Hz, octaves above C4, velocity as (v - 100) / 99,
-        log2 of the sampling rate in Hz.
+        log2 of the sampling rate in Hz, step of the key's pitch (of 2**32).
     gate : float32
         Time at which the key is let go, in seconds.
     block : int

@@ -17,8 +17,11 @@ if TYPE_CHECKING:
 LANES = 16
 
 # Rows of the settings and controls, as in `voice._controls` (a test compares them).
-TUNING, DAMPING, FOURTH, DRIVE, HIGHPASS_TAN = 6, 8, 10, 11, 12
-CUTOFF, AMP, NOISE_AMP = 6, 7, 8
+SECTIONS, DRIVE, HIGHPASS_TAN = 6, 12, 13
+CUTOFF, AMP, NOISE_AMP, DRY = 6, 7, 8, 9
+
+# Ramps of a block: the value at its start, and below it the slope for each sample.
+ITS_CUTOFF, ITS_DRY, ITS_AMP, ITS_NOISE = 0, 2, 4, 6
 
 F = np.float32
 ZERO, ONE, TWO = F(0.0), F(1.0), F(2.0)
@@ -34,19 +37,28 @@ def soft_clip(x: np.float32) -> np.float32:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def add_noise(
-    mix: Float32Array, n: int, noise: Float32Array, now: Float32Array, slope: Float32Array
+def set_ramp(
+    now: Float32Array, following: Float32Array, block: int, ramps: Float32Array, row: int
 ) -> None:
-    """Add the common noise at each lane's ramped level."""
-    for j in range(n):
-        for lane in range(mix.shape[1]):
-            mix[j, lane] += noise[j] * (now[lane] + F(j) * slope[lane])
+    """Ramp between two control values in a straight line: start in `row`, slope below."""
+    for lane in range(LANES):
+        ramps[row, lane] = now[lane]
+        ramps[row + 1, lane] = (following[lane] - now[lane]) / F(block)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def run_highpass(mix: Float32Array, n: int, g: Float32Array, state: Float32Array) -> None:
+def add_noise(mix: Float32Array, noise: Float32Array, ramps: Float32Array) -> None:
+    """Add the common noise at each lane's ramped level."""
+    for j in range(mix.shape[0]):
+        for lane in range(mix.shape[1]):
+            level = ramps[ITS_NOISE, lane] + F(j) * ramps[ITS_NOISE + 1, lane]
+            mix[j, lane] += noise[j] * level
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def run_highpass(mix: Float32Array, g: Float32Array, state: Float32Array) -> None:
     """One-pole high-pass (zero-delay feedback), 6 dB/octave; g = 0 passes a lane unchanged."""
-    for j in range(n):
+    for j in range(mix.shape[0]):
         for lane in range(mix.shape[1]):
             x = mix[j, lane]
             y = (x - state[lane]) / (ONE + g[lane])
@@ -55,44 +67,39 @@ def run_highpass(mix: Float32Array, n: int, g: Float32Array, state: Float32Array
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def drive(mix: Float32Array, n: int, excess: Float32Array) -> None:
-    """Saturate before the filter; `excess` is gain - 1, and 0 leaves a lane as it is."""
-    for j in range(n):
+def drive(mix: Float32Array, excess: Float32Array) -> None:
+    """Amplify and saturate before the filter; `excess` is gain - 1, 0 leaves a lane as it is."""
+    for j in range(mix.shape[0]):
         for lane in range(mix.shape[1]):
             k = excess[lane]
             x = mix[j, lane]
-            mix[j, lane] = soft_clip(k * x) / k if k > ZERO else x
+            mix[j, lane] = soft_clip(k * x) * (ONE + k) / k if k > ZERO else x
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def run_section(
-    mix: Float32Array,
-    n: int,
-    g: Float32Array,
-    slope: Float32Array,
-    tuning: Float32Array,
-    damping: Float32Array,
-    is_on: Float32Array,
-    state: Float32Array,
+    mix: Float32Array, ramps: Float32Array, section: Float32Array, state: Float32Array
 ) -> None:
     """Second-order low-pass section (zero-delay feedback, trapezoidal) with the cutoff ramped."""
-    for j in range(n):
+    for j in range(mix.shape[0]):
         for lane in range(mix.shape[1]):
-            w = (g[lane] + F(j) * slope[lane]) * tuning[lane]
+            w = (ramps[ITS_CUTOFF, lane] + F(j) * ramps[ITS_CUTOFF + 1, lane]) * section[0, lane]
             x, s1, s2 = mix[j, lane], state[0, lane], state[1, lane]
-            v1 = (s1 + w * (x - s2)) / (ONE + w * (w + damping[lane]))
+            v1 = (s1 + w * (x - s2)) / (ONE + w * (w + section[1, lane]))
             v2 = s2 + w * v1
             state[0, lane] = TWO * v1 - s1
             state[1, lane] = TWO * v2 - s2
-            mix[j, lane] = v2 if is_on[lane] > ZERO else x
+            dry = ramps[ITS_DRY, lane] + F(j) * ramps[ITS_DRY + 1, lane]
+            y = v2 * (ONE - dry) + x * dry
+            mix[j, lane] = y if section[2, lane] > ZERO else x
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def amplify(mix: Float32Array, n: int, now: Float32Array, slope: Float32Array) -> None:
+def amplify(mix: Float32Array, ramps: Float32Array) -> None:
     """Apply the ramped amplifier level."""
-    for j in range(n):
+    for j in range(mix.shape[0]):
         for lane in range(mix.shape[1]):
-            mix[j, lane] *= now[lane] + F(j) * slope[lane]
+            mix[j, lane] *= ramps[ITS_AMP, lane] + F(j) * ramps[ITS_AMP + 1, lane]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -114,10 +121,13 @@ def is_any(row: Float32Array) -> bool:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def set_ramp(now: Float32Array, following: Float32Array, block: int, slope: Float32Array) -> None:
-    """Slope per sample from one control value to the next."""
-    for lane in range(LANES):
-        slope[lane] = (following[lane] - now[lane]) / F(block)
+def is_lowpass_heard(controls: Float32Array) -> bool:
+    """Whether the low-pass of any lane ever does something."""
+    found = False
+    for i in range(controls.shape[0]):
+        for lane in range(LANES):
+            found = found or controls[i, DRY, lane] < ONE
+    return found
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -126,7 +136,7 @@ def run_filters(
     controls: Float32Array,
     block: int,
     noise: Float32Array,
-    mix: Float32Array,
+    sound: Float32Array,
 ) -> None:
     """Add noise to the oscillators of one note; filter and amplify them.
 
@@ -140,40 +150,31 @@ def run_filters(
         Samples in a block.
     noise : float32, shape=(n_samples,)
         Noise, the same for all lanes.
-    mix : float32, shape=(n_samples, LANES)
+    sound : float32, shape=(n_samples, LANES)
         The oscillators; the finished note after the call.
     """
-    slope, state, always = np.empty(LANES, F), np.zeros((5, LANES), F), np.full(LANES, ONE)
-    has_noise, has_fourth = is_any(controls[0, NOISE_AMP]), is_any(settings[FOURTH])
-    has_drive, has_highpass = is_any(settings[DRIVE]), is_any(settings[HIGHPASS_TAN])
-    n_samples = mix.shape[0]
+    ramps, state = np.empty((8, LANES), F), np.zeros((5, LANES), F)
+    first_section = settings[SECTIONS : SECTIONS + 3]
+    second_section = settings[SECTIONS + 3 : SECTIONS + 6]
+    has_noise, has_highpass = is_any(controls[0, NOISE_AMP]), is_any(settings[HIGHPASS_TAN])
+    has_drive, has_lowpass = is_any(settings[DRIVE]), is_lowpass_heard(controls)
+    has_second = has_lowpass and is_any(second_section[2])
     for i in range(controls.shape[0] - 1):
-        first = i * block
-        n = min(block, n_samples - first)
         now, following = controls[i], controls[i + 1]
-        part = mix[first : first + n]
+        mix = sound[i * block : (i + 1) * block]
         if has_noise:
-            set_ramp(now[NOISE_AMP], following[NOISE_AMP], block, slope)
-            add_noise(part, n, noise[first : first + n], now[NOISE_AMP], slope)
+            set_ramp(now[NOISE_AMP], following[NOISE_AMP], block, ramps, ITS_NOISE)
+            add_noise(mix, noise[i * block : (i + 1) * block], ramps)
         if has_highpass:
-            run_highpass(part, n, settings[HIGHPASS_TAN], state[0])
+            run_highpass(mix, settings[HIGHPASS_TAN], state[0])
         if has_drive:
-            drive(part, n, settings[DRIVE])
-        set_ramp(now[CUTOFF], following[CUTOFF], block, slope)
-        run_section(
-            part, n, now[CUTOFF], slope, settings[TUNING], settings[DAMPING], always, state[1:3]
-        )
-        if has_fourth:
-            run_section(
-                part,
-                n,
-                now[CUTOFF],
-                slope,
-                settings[TUNING + 1],
-                settings[DAMPING + 1],
-                settings[FOURTH],
-                state[3:5],
-            )
-        set_ramp(now[AMP], following[AMP], block, slope)
-        amplify(part, n, now[AMP], slope)
+            drive(mix, settings[DRIVE])
+        if has_lowpass:
+            set_ramp(now[CUTOFF], following[CUTOFF], block, ramps, ITS_CUTOFF)
+            set_ramp(now[DRY], following[DRY], block, ramps, ITS_DRY)
+            run_section(mix, ramps, first_section, state[1:3])
+        if has_second:
+            run_section(mix, ramps, second_section, state[3:5])
+        set_ramp(now[AMP], following[AMP], block, ramps, ITS_AMP)
+        amplify(mix, ramps)
         flush_tiny(state)

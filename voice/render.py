@@ -76,6 +76,7 @@ class NoteRenderer:
                 (note.midi_pitch - C4) / 12.0,
                 (note.velocity - REFERENCE_VELOCITY) / (REFERENCE_VELOCITY - 1),
                 np.log2(sample_rate_hz),
+                midi_to_hz(note.midi_pitch) / sample_rate_hz * 2.0**32,
             ],
             dtype=np.float32,
         )
