@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -59,10 +60,12 @@ def mel_bands(
     import librosa  # noqa: PLC0415  takes a second to import
 
     top_hz = min(high_hz, sample_rate_hz / 2)
-    # The span from the lowest band on; an empty band is no error here, it is left out.
-    matrix = librosa.filters.mel(
-        sr=sample_rate_hz, n_fft=n_fft, n_mels=n_mels, fmin=low_hz, fmax=top_hz
-    )
+    with warnings.catch_warnings():
+        # The span from the lowest band on; an empty band is no error here, it is left out.
+        warnings.filterwarnings("ignore", message="Empty filters detected")
+        matrix = librosa.filters.mel(
+            sr=sample_rate_hz, n_fft=n_fft, n_mels=n_mels, fmin=low_hz, fmax=top_hz
+        )
     matrix = matrix[matrix.any(axis=1)]
     starts = np.array([np.flatnonzero(row)[0] for row in matrix], dtype=np.int64)
     ends = np.array([np.flatnonzero(row)[-1] + 1 for row in matrix], dtype=np.int64)

@@ -1,0 +1,268 @@
+"""The compiled loops against plain numpy and librosa, and against themselves as plain Python."""
+
+from __future__ import annotations
+
+import inspect
+from typing import TYPE_CHECKING
+
+import librosa
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from matcher.losses import _kernels as kernels
+from matcher.losses.bands import mel_bands
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from shared import Float32Array, FloatArray
+
+HOP = 11
+
+
+def noise(rng: np.random.Generator, *shape: int) -> Float32Array:
+    """Return white noise."""
+    return rng.standard_normal(shape).astype(np.float32)
+
+
+def powers_of(signal: FloatArray, hop: int) -> FloatArray:
+    """Sum the squares of each `hop` samples in double precision."""
+    n = len(signal) // hop
+    return np.sum(signal[: n * hop].astype(np.float64).reshape(n, hop) ** 2, axis=1)
+
+
+def ramp_powers(attack: int, n_powers: int = 400, start: int = 20) -> Float32Array:
+    """Return short powers of an amplitude that rises in a straight line, then stays."""
+    amplitude = np.clip((np.arange(n_powers) - start) / attack, 0.0, 1.0)
+    return (amplitude**2).astype(np.float32)
+
+
+# Single precision keeps 24 bits, 6e-8; sums of some hundred terms lose a little of that.
+SUM_TOLERANCE = 1e-5
+
+
+def test_candidates_become_rows_behind_the_lead(rng: np.random.Generator) -> None:
+    """The transposed group stands behind the lead, and nothing else is written."""
+    group = noise(rng, 45, 5)
+    out = np.full((5, 60), np.float32(7.0))
+    kernels.by_candidate(group, 9, out)
+    np.testing.assert_array_equal(out[:, 9:54], group.T)
+    np.testing.assert_array_equal(np.delete(out, range(9, 54), axis=1), np.float32(7.0))
+
+
+@pytest.mark.parametrize("hop", [2, 3, 6, 11, 12, 24])
+def test_short_powers_are_sums_of_squares(rng: np.random.Generator, hop: int) -> None:
+    """Each power is the energy of its samples, the result the loudest four neighbours."""
+    signal = noise(rng, 50 * hop + hop - 1)
+    powers = np.empty(50, np.float32)
+    peak = kernels.short_powers(signal, hop, powers)
+    expected = powers_of(signal, hop)
+    np.testing.assert_allclose(powers, expected, rtol=SUM_TOLERANCE)
+    assert peak == pytest.approx(np.convolve(expected, np.ones(4), "valid").max(), rel=1e-5)
+
+
+@given(st.integers(0, 96), st.floats(0.01, 0.99))
+def test_the_onset_is_the_first_sum_above_the_threshold(start: int, share: float) -> None:
+    """Powers that set in at once are found where the first of four neighbours sounds."""
+    powers = np.zeros(100, np.float32)
+    powers[start:] = 1.0
+    found = kernels.find_onset(powers, share)
+    assert found == max(start - 3, 0)
+
+
+def test_without_an_onset_the_start_counts() -> None:
+    """Nothing above the threshold: index 0."""
+    assert kernels.find_onset(np.ones(20, np.float32), 4.5) == 0
+
+
+@pytest.mark.parametrize("n_samples", [1, 4, 1003, 44_100])
+def test_energy_is_the_sum_of_squares(rng: np.random.Generator, n_samples: int) -> None:
+    """Any length counts to its last sample."""
+    signal = noise(rng, n_samples)
+    expected = np.sum(signal.astype(np.float64) ** 2)
+    # 1e-7: squares are rounded to single precision, the sum is kept in double.
+    assert kernels.energy(signal) == pytest.approx(expected, rel=1e-7)
+
+
+@pytest.mark.parametrize(("n_fft", "hop"), [(64, 16), (128, 128), (256, 64)])
+def test_frames_are_those_of_librosa(rng: np.random.Generator, n_fft: int, hop: int) -> None:
+    """`librosa.util.frame` of what follows the start, times window and gain."""
+    signal = noise(rng, 2000)
+    window = np.hanning(n_fft + 1)[:-1].astype(np.float32)
+    expected = librosa.util.frame(signal[37:], frame_length=n_fft, hop_length=hop).T
+    frames = np.empty(expected.shape, np.float32)
+    kernels.cut_frames(signal, 37, hop, 0.7, window, frames)
+    np.testing.assert_allclose(frames, expected * window * 0.7, rtol=1e-6, atol=1e-12)
+
+
+@given(st.lists(st.floats(2.0**-100, 2.0**100, width=32), min_size=1, max_size=40))
+def test_log2_is_exact_to_a_millionth(values: list[float]) -> None:
+    """Within 1e-6 of numpy's logarithm in double precision, over 200 octaves."""
+    x = np.array(values, np.float32)
+    out = np.empty_like(x)
+    kernels.log2_row(x.view(np.int32), out)
+    expected = np.log2(x.astype(np.float64))
+    # Half a step of single precision on top, 3.8e-6 at 100 octaves: the result is rounded to it.
+    allowed = 1e-6 + 0.5 * np.spacing(np.abs(expected).astype(np.float32))
+    assert np.all(np.abs(out - expected) <= allowed)
+
+
+def test_log2_is_exact_to_a_millionth_around_one() -> None:
+    """The series' seams at 1 and at the root of 2 are no exception."""
+    x = np.linspace(0.5, 2.0, 100_001).astype(np.float32)
+    out = np.empty_like(x)
+    kernels.log2_row(x.view(np.int32), out)
+    assert np.max(np.abs(out - np.log2(x.astype(np.float64)))) <= 1e-6
+
+
+def test_log2_of_powers_of_two_is_whole() -> None:
+    """No rounding where there is nothing to round."""
+    exponents = np.arange(-126, 128, dtype=np.float32)
+    out = np.empty_like(exponents)
+    kernels.log2_row(np.exp2(exponents).view(np.int32), out)
+    np.testing.assert_array_equal(out, exponents)
+
+
+def test_powers_are_squared_magnitudes(rng: np.random.Generator) -> None:
+    """Interleaved real and imaginary parts give the square of the magnitude."""
+    spectrum = noise(rng, 2 * 33)
+    powers = np.empty(33, np.float32)
+    kernels.power_row(spectrum, powers)
+    np.testing.assert_allclose(powers, np.abs(spectrum.view(np.complex64)) ** 2, rtol=1e-6)
+
+
+@pytest.mark.parametrize(("n_fft", "n_mels"), [(4096, 100), (1024, 72), (256, 40), (128, 18)])
+def test_band_sums_are_the_product_with_librosas_matrix(
+    rng: np.random.Generator, n_fft: int, n_mels: int
+) -> None:
+    """`librosa.filters.mel` times the powers, plus the floor, for every band with a bin."""
+    range_hz = {"fmin": 40.0, "fmax": 16_000.0}
+    matrix = librosa.filters.mel(sr=44_100, n_fft=n_fft, n_mels=n_mels, **range_hz)
+    bands = mel_bands(n_fft, n_mels, sample_rate_hz=44_100, low_hz=40.0, high_hz=16_000.0)
+    powers = noise(rng, n_fft // 2 + 1) ** 2
+    sums = np.empty(len(bands), np.float32)
+    kernels.band_row(powers, bands.weights, bands.starts, bands.ends, 0.01, sums)
+    expected = matrix[matrix.any(axis=1)].astype(np.float64) @ powers + 0.01
+    np.testing.assert_allclose(sums, expected, rtol=SUM_TOLERANCE)
+
+
+def test_band_levels_are_decibels_of_the_sums(rng: np.random.Generator) -> None:
+    """10 lg of power, and its root as amplitude, in every frame."""
+    bands = mel_bands(256, 30, sample_rate_hz=44_100, low_hz=40.0, high_hz=16_000.0)
+    spectra = noise(rng, 7, 2 * 129)
+    levels = np.empty((7, len(bands)), np.float32)
+    amplitudes = np.empty_like(levels)
+    tables = bands.weights, bands.starts, bands.ends
+    kernels.band_levels(spectra, *tables, 1e-4, levels, amplitudes)
+    matrix = librosa.filters.mel(sr=44_100, n_fft=256, n_mels=30, fmin=40.0, fmax=16_000.0)
+    sums = np.abs(spectra.view(np.complex64)) ** 2 @ matrix[matrix.any(axis=1)].T + 1e-4
+    # 1e-4 dB: single precision of levels of some tens of dB.
+    np.testing.assert_allclose(levels, 10.0 * np.log10(sums), atol=1e-4)
+    np.testing.assert_allclose(amplitudes, np.sqrt(sums), rtol=SUM_TOLERANCE)
+
+
+@pytest.mark.parametrize("n_bands", [1, 2, 17, 40])
+def test_the_mean_difference_is_numpys(rng: np.random.Generator, n_bands: int) -> None:
+    """Mean absolute difference, with an odd number of bands too."""
+    a, b = noise(rng, 9, n_bands), noise(rng, 9, n_bands)
+    expected = np.mean(np.abs(a.astype(np.float64) - b))
+    assert kernels.mean_difference(a, b) == pytest.approx(expected, rel=SUM_TOLERANCE)
+
+
+def test_convergence_is_a_ratio_of_frobenius_norms(rng: np.random.Generator) -> None:
+    """Arik et al. 2019, equation of the spectral convergence, with numpy's norms."""
+    a, b = noise(rng, 9, 17), noise(rng, 9, 17)
+    expected = np.linalg.norm(a.astype(np.float64) - b) / np.linalg.norm(b.astype(np.float64))
+    assert kernels.convergence(a, b) == pytest.approx(expected, rel=SUM_TOLERANCE)
+
+
+def test_flux_is_the_mean_rise(rng: np.random.Generator) -> None:
+    """Half-wave rectified differences of neighbouring frames, averaged over the bands."""
+    levels = noise(rng, 12, 40)
+    out = np.empty(11, np.float32)
+    kernels.flux(levels, out)
+    expected = np.maximum(np.diff(levels.astype(np.float64), axis=0), 0.0).mean(axis=1)
+    np.testing.assert_allclose(out, expected, rtol=SUM_TOLERANCE)
+
+
+def test_the_envelope_is_the_level_of_two_steps(rng: np.random.Generator) -> None:
+    """10 lg of the energy of two steps, with gain and floor."""
+    powers = noise(rng, 100) ** 2
+    levels = np.empty(8, np.float32)
+    kernels.envelope_levels(powers, 3, 10, 0.5, 0.02, levels)
+    windows = librosa.util.frame(powers[3:].astype(np.float64), frame_length=20, hop_length=10)
+    expected = 10.0 * np.log10(0.25 * windows.sum(axis=0) + 0.02)
+    np.testing.assert_allclose(levels, expected, atol=1e-4)
+
+
+@given(st.integers(8, 200))
+def test_the_attack_of_a_ramp_is_its_share_between_the_thresholds(attack: int) -> None:
+    """From 2 % to 80 % of the peak, a straight line takes 78 % of its time."""
+    powers = ramp_powers(attack)
+    hops = kernels.attack_hops(powers, 0, 380, 4.0)
+    # One and a half: the lower threshold is crossed at a whole power, and four neighbours that
+    # straddle the kink at the bottom sum to more than their middle.
+    assert hops == pytest.approx(0.78 * attack, abs=1.5)
+
+
+@given(st.integers(8, 190))
+def test_the_attack_of_a_slower_ramp_is_longer(attack: int) -> None:
+    """One power more of rise is seen: the upper threshold is interpolated."""
+    faster, slower = (
+        kernels.attack_hops(ramp_powers(n), 0, 380, 4.0) for n in (attack, attack + 2)
+    )
+    assert slower > faster
+
+
+def test_an_attack_beyond_the_span_counts_as_the_span() -> None:
+    """A level that never comes near the peak has no attack time; the limit stands in."""
+    assert kernels.attack_hops(np.full(60, 0.01, np.float32), 5, 50, 4.0) == 50.0
+    assert kernels.attack_hops(np.zeros(60, np.float32), 5, 50, 0.0) == 50.0
+
+
+def _arguments(name: str) -> tuple[object, ...]:
+    """Return small arguments for a kernel; arrays to be written come last, filled with 3."""
+    rng = np.random.default_rng(5)
+    bands = mel_bands(64, 10, sample_rate_hz=44_100, low_hz=40.0, high_hz=16_000.0)
+    tables = bands.weights, bands.starts, bands.ends
+
+    def blank(*shape: int) -> Float32Array:
+        return np.full(shape, np.float32(3.0))
+
+    return {
+        "by_candidate": (noise(rng, 40, 3), 4, blank(3, 50)),
+        "short_powers": (noise(rng, 12 * HOP), HOP, blank(12)),
+        "find_onset": (ramp_powers(30, 80), 0.5),
+        "energy": (noise(rng, 203),),
+        "cut_frames": (noise(rng, 200), 5, 16, 0.3, noise(rng, 32), blank(9, 32)),
+        "log2_row": (np.exp2(noise(rng, 50)).view(np.int32), blank(50)),
+        "power_row": (noise(rng, 30), blank(15)),
+        "band_row": (noise(rng, 33) ** 2, *tables, 1e-3, blank(len(bands))),
+        "band_levels": (
+            noise(rng, 4, 66), *tables, 1e-3, blank(4, len(bands)), blank(4, len(bands)),
+        ),
+        "mean_difference": (noise(rng, 5, 7), noise(rng, 5, 7)),
+        "convergence": (noise(rng, 5, 7), noise(rng, 5, 7)),
+        "flux": (noise(rng, 6, 7), blank(5)),
+        "envelope_levels": (noise(rng, 60) ** 2, 2, 5, 0.4, 1e-3, blank(8)),
+        "attack_hops": (ramp_powers(30, 80), 2, 70, 4.0),
+    }[name]  # fmt: skip
+
+
+def _kernels() -> dict[str, Callable[..., object]]:
+    """Collect the compiled functions of the module."""
+    return {name: x for name, x in inspect.getmembers(kernels) if hasattr(x, "py_func")}
+
+
+@pytest.mark.parametrize("name", _kernels())
+def test_a_kernel_does_the_same_as_plain_python(name: str) -> None:
+    """`kernel.py_func` on small input gives what the compiled code gives."""
+    kernel = _kernels()[name]
+    compiled, plain = _arguments(name), _arguments(name)
+    results = kernel(*compiled), kernel.py_func(*plain)
+    # 1e-6: a compiler may keep intermediate results in another precision than numpy.
+    for a, b in zip((*compiled, results[0]), (*plain, results[1]), strict=True):
+        if a is not None:
+            np.testing.assert_allclose(a, b, rtol=1e-6, atol=1e-6)
