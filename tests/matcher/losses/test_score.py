@@ -1,0 +1,272 @@
+"""What a score promises: nothing for the same sound, more for what differs more."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from matcher.losses import PARTS, NoteScorer, NoteTarget, breakdown, totals
+from matcher.problem import Evaluator, Problem
+from shared import Note, ParameterError
+from tests.plain_notes import plain_note
+from voice import load_structure
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from shared import FloatArray
+
+RATE_HZ = 44_100
+
+
+def score(target: NoteTarget, sound: FloatArray) -> FloatArray:
+    """Score one sound, cut or continued with silence to the length that is asked for."""
+    group = np.zeros((target.n_render, 1), np.float32)
+    n_samples = min(len(sound), target.n_render)
+    group[:n_samples, 0] = sound[:n_samples]
+    return NoteScorer(target).score(group, 1)[0]
+
+
+@cache
+def target_of(sample_rate_hz: int = RATE_HZ) -> NoteTarget:
+    """Return the plain note as a target."""
+    note = plain_note(sample_rate_hz=sample_rate_hz)
+    return NoteTarget(note, sample_rate_hz=sample_rate_hz)
+
+
+@cache
+def terms_of(change: str, value: float, sample_rate_hz: int = RATE_HZ) -> Mapping[str, float]:
+    """Return the terms between the plain note and one with a change."""
+    changed = plain_note(**{change: value}, sample_rate_hz=sample_rate_hz)
+    return breakdown(score(target_of(sample_rate_hz), changed)).terms
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 16_000, 22_050, 44_100, 48_000, 96_000, 192_000])
+def test_a_target_against_itself_is_exactly_zero(rate_hz: int) -> None:
+    """In every part, at every rate."""
+    note = plain_note(sample_rate_hz=rate_hz)
+    found = score(NoteTarget(note, sample_rate_hz=rate_hz), note)
+    np.testing.assert_array_equal(found, np.zeros(len(PARTS)))
+
+
+def test_a_recording_with_noise_against_itself_is_exactly_zero(rng: np.random.Generator) -> None:
+    """Also where there is sound before the onset and no silence anywhere."""
+    note = plain_note() + 0.001 * rng.standard_normal(len(plain_note()))
+    found = score(NoteTarget(note, sample_rate_hz=RATE_HZ), note)
+    np.testing.assert_array_equal(found, np.zeros(len(PARTS)))
+
+
+@pytest.mark.parametrize("exponent", [-12, -1, 1, 6])
+def test_a_gain_that_is_a_power_of_two_changes_no_bit(exponent: int) -> None:
+    """Nothing is rounded by such a gain, so nothing may differ."""
+    changed = plain_note(slope=1.2, attack_s=0.03)
+    expected = score(target_of(), changed)
+    np.testing.assert_array_equal(score(target_of(), changed * 2.0**exponent), expected)
+
+
+@settings(max_examples=20)
+@given(st.floats(-60.0, 40.0))
+def test_a_gain_changes_nothing(gain_db: float) -> None:
+    """Absolute level is never seen, up to rounding in single precision."""
+    changed = plain_note(slope=1.2, attack_s=0.03)
+    found = score(target_of(), changed * 10.0 ** (gain_db / 20.0))
+    # 1e-4 dB: no ear tells a hundredth of a dB; seen are 5e-6.
+    np.testing.assert_allclose(found, score(target_of(), changed), atol=1e-4)
+
+
+@pytest.mark.parametrize("gain_db", [-20.0, 3.0])
+def test_the_level_of_the_recording_changes_nothing(gain_db: float) -> None:
+    """A softer recording of the same note asks for the same patch."""
+    changed = plain_note(slope=1.2, attack_s=0.03)
+    softer = NoteTarget(plain_note() * 10.0 ** (gain_db / 20.0), sample_rate_hz=RATE_HZ)
+    np.testing.assert_allclose(
+        score(softer, changed), score(target_of(), changed), rtol=1e-4, atol=1e-4
+    )
+
+
+@pytest.mark.parametrize("n_hops", [1, 7, 100])
+def test_a_shift_by_whole_hops_changes_no_bit(n_hops: int) -> None:
+    """A candidate counts from its own onset on."""
+    changed = plain_note(slope=1.2, attack_s=0.03)
+    later = np.concatenate([np.zeros(n_hops * target_of().hop), changed])
+    np.testing.assert_array_equal(score(target_of(), later), score(target_of(), changed))
+
+
+BIGGER_AND_BIGGER = [
+    ("onset", "attack_s", (0.025, 0.06, 0.15)),
+    ("envelope", "dip_db", (2.0, 4.0, 8.0)),
+    ("spectral", "slope", (1.3, 1.1, 0.8)),
+]
+
+
+@pytest.mark.parametrize(("term", "change", "values"), BIGGER_AND_BIGGER)
+def test_a_bigger_change_gives_a_bigger_difference(
+    term: str, change: str, values: tuple[float, ...]
+) -> None:
+    """Attack, level and brightness: the term that is there for it follows the size."""
+    found = [0.0, *(terms_of(change, value)[term] for value in values)]
+    assert found == sorted(found)
+    # Each step counts: none is swallowed.
+    assert min(np.diff(found)) > 0.0
+
+
+def test_an_attack_of_25_ms_is_told_from_one_of_10_ms() -> None:
+    """The front edge decides brass: the onset term says most of all that it is wrong."""
+    terms = terms_of("attack_s", 0.025)
+    assert terms["onset"] == max(terms.values())
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        (BIGGER_AND_BIGGER[0], BIGGER_AND_BIGGER[1]),
+        (BIGGER_AND_BIGGER[0], BIGGER_AND_BIGGER[2]),
+        (BIGGER_AND_BIGGER[1], BIGGER_AND_BIGGER[2]),
+    ],
+    ids=["onset-envelope", "onset-spectral", "envelope-spectral"],
+)
+def test_each_term_reacts_to_what_it_is_for(
+    first: tuple[str, str, tuple[float, ...]], second: tuple[str, str, tuple[float, ...]]
+) -> None:
+    """Of two terms and two changes, each term prefers its own, whatever the scales are."""
+    own = terms_of(first[1], first[2][1])[first[0]] * terms_of(second[1], second[2][1])[second[0]]
+    cross = (
+        terms_of(first[1], first[2][1])[second[0]] * terms_of(second[1], second[2][1])[first[0]]
+    )
+    # Twice: below that, one term would hardly add to what the other says.
+    assert own > 2.0 * cross
+
+
+@pytest.mark.parametrize("rate_hz", [22_050, 48_000, 96_000])
+@pytest.mark.parametrize(
+    ("term", "change", "value"),
+    [("onset", "attack_s", 0.15), ("envelope", "dip_db", 8.0), ("spectral", "slope", 0.8)],
+)
+def test_other_rates_give_similar_figures(
+    term: str, change: str, value: float, rate_hz: int
+) -> None:
+    """A patch does not become better by rendering it at another rate."""
+    # A fifth: windows are powers of two, 8 % shorter at 48 kHz, and the onset is found on a grid
+    # of a quarter of a millisecond within the cycle; seen is a tenth.
+    expected = pytest.approx(terms_of(change, value)[term], rel=0.2)
+    assert terms_of(change, value, rate_hz)[term] == expected
+
+
+def test_silence_gives_a_large_finite_loss() -> None:
+    """The search walks away from it, and no NaN comes of it."""
+    silent = score(target_of(), np.zeros(1))
+    changed = [plain_note(attack_s=0.15), plain_note(dip_db=8.0), plain_note(slope=0.3)]
+    assert np.all(np.isfinite(silent))
+    assert totals(silent[None, :])[0] > 3.0 * max(
+        totals(score(target_of(), sound)[None, :])[0] for sound in changed
+    )
+
+
+def test_a_click_gives_a_large_finite_loss() -> None:
+    """One sample of sound has an onset and nothing else."""
+    click = score(target_of(), np.array([0.0, 1.0]))
+    assert np.all(np.isfinite(click))
+    assert totals(click[None, :]) > totals(score(target_of(), plain_note(slope=0.3))[None, :])
+
+
+def test_a_raised_floor_hides_what_lies_under_it(rng: np.random.Generator) -> None:
+    """In a noisy recording, what the noise covers does not count."""
+    note = plain_note()
+    noisy = note + 1e-4 * rng.standard_normal(len(note))
+    low, high = (
+        score(NoteTarget(note, sample_rate_hz=RATE_HZ, floor_db=floor_db), noisy)
+        for floor_db in (-80.0, -40.0)
+    )
+    assert breakdown(high).terms["spectral"] < 0.5 * breakdown(low).terms["spectral"]
+
+
+def test_a_scorer_remembers_nothing(rng: np.random.Generator) -> None:
+    """Loud, late and silent sounds before leave no trace in the buffers."""
+    target, scorer = target_of(), NoteScorer(target_of())
+    group = np.zeros((target.n_render, 4), np.float32)
+    group[:, 0] = 100.0 * rng.standard_normal(target.n_render)
+    group[-50:, 1] = 1.0
+    group[:3000, 3] = plain_note(slope=1.2)[:3000]
+    first = scorer.score(group, 4)
+    scorer.score(np.ascontiguousarray(group[:, ::-1]), 4)
+    scorer.score(group[:, :1], 1)
+    np.testing.assert_array_equal(scorer.score(group, 4), first)
+
+
+def test_a_placed_candidate_lies_on_the_target() -> None:
+    """What is written to a file has the onset and the level of the recording."""
+    target, note = target_of(), plain_note()
+    late = np.concatenate([np.zeros(40 * target.hop), 3.0 * note]).astype(np.float32)
+    placed = target.place(np.pad(late, (0, target.n_render))[: target.n_render])
+    assert placed.shape == note.shape
+    # 1e-6: single precision.
+    np.testing.assert_allclose(placed, note, atol=1e-6)
+
+
+def test_a_silent_candidate_stays_silent_when_placed() -> None:
+    """No gain makes sound of nothing."""
+    placed = target_of().place(np.zeros(target_of().n_render, np.float32))
+    np.testing.assert_array_equal(placed, np.zeros_like(plain_note()))
+
+
+@pytest.fixture(scope="module")
+def complete() -> Problem:
+    """Return the problem of the complete voice for one note."""
+    structure = load_structure("complete")
+    return Problem(structure, structure.space, structure.complete({}), 1)
+
+
+def evaluator(problem: Problem, n_threads: int = 2) -> Evaluator:
+    """Return an evaluator against the plain note."""
+    return Evaluator(problem, [target_of()], [Note(57.0, gate_s=0.5)], n_threads=n_threads, seed=3)
+
+
+def test_corners_of_the_space_give_finite_losses(
+    complete: Problem, rng: np.random.Generator
+) -> None:
+    """Every parameter at one end of its range, in all combinations that are drawn."""
+    corners = rng.integers(0, 2, (160, complete.n_dimensions)).astype(np.float64)
+    with evaluator(complete) as judge:
+        losses, scores = judge.losses_and_scores(corners)
+    assert np.all(np.isfinite(scores))
+    assert np.all(scores >= 0.0)
+    assert np.all(losses > 0.0)
+
+
+def test_a_candidate_scores_the_same_in_any_batch_lane_and_thread(
+    complete: Problem, rng: np.random.Generator
+) -> None:
+    """To the bit: alone, among others in another order, on one thread or several."""
+    vectors = rng.random((37, complete.n_dimensions))
+    order = rng.permutation(37)
+    with evaluator(complete, 1) as judge:
+        expected = judge.losses(vectors)
+        np.testing.assert_array_equal(judge.losses(vectors[order]), expected[order])
+        alone = np.array([judge.losses(vector[None, :])[0] for vector in vectors[:5]])
+        np.testing.assert_array_equal(alone, expected[:5])
+    with evaluator(complete, 3) as judge:
+        np.testing.assert_array_equal(judge.losses(vectors), expected)
+        parts = [judge.losses(part) for part in np.split(vectors, [1, 18, 21])]
+        np.testing.assert_array_equal(np.concatenate(parts), expected)
+
+
+@pytest.mark.parametrize(
+    ("signal", "message"),
+    [
+        (np.zeros(8000), r"shape \(8000,\); finite samples of one channel, not all zero"),
+        (np.zeros(0), r"shape \(0,\); finite samples"),
+        (np.ones((100, 2)), r"shape \(100, 2\); finite samples of one channel"),
+        (np.array([1.0, np.nan] * 4000), r"finite samples of one channel"),
+        (np.ones(1000), "has 23 ms after its onset; 50 ms and more are accepted"),
+    ],
+    ids=["silent", "empty", "stereo", "nan", "short"],
+)
+def test_a_signal_that_is_no_note_is_refused(signal: FloatArray, message: str) -> None:
+    """The message says what it is and what is accepted."""
+    with pytest.raises(ParameterError, match=message):
+        NoteTarget(signal, sample_rate_hz=RATE_HZ)
