@@ -97,6 +97,15 @@ def test_a_file_that_was_cut_off_is_refused(
     assert capfd.readouterr().err == ""
 
 
+@pytest.mark.parametrize("subtype", ["VORBIS", "OPUS"])
+def test_an_ogg_file_cut_between_pages_is_refused(tmp_path: Path, subtype: str) -> None:
+    """Whole pages alone don't make a whole file: the last one says that it is the last."""
+    whole = encoded(tone(2.0), "OGG", subtype)
+    (tmp_path / "a.ogg").write_bytes(whole[: whole.rindex(b"OggS")])
+    with pytest.raises(AudioError, match=r"a\.ogg is cut off"):
+        read_recording(tmp_path / "a.ogg")
+
+
 def test_a_streamed_wav_file_is_read(tmp_path: Path) -> None:
     """A program that writes to a pipe leaves the length open; the sound is all there."""
     content = bytearray(encoded(tone(), "WAV", "PCM_16"))

@@ -124,6 +124,12 @@ def test_steps_are_exact() -> None:
     assert mix.validate(0.30000000000000004) == 0.3
 
 
+def test_the_last_step_is_reached() -> None:
+    """Rounding doesn't take the ends of a stepped range away: (0.95 - 0.5) / 0.05 is below 9."""
+    width = make(low=0.05, high=0.95, neutral=0.5, step=0.05)
+    assert (width.decode(0.0), width.decode(1.0)) == (0.05, 0.95)
+
+
 def test_steps_are_counted_from_neutral() -> None:
     """A range that starts between two steps doesn't shift them."""
     octave = make(unit="octave", low=-1.5, high=2.0, step=1.0)
