@@ -4,4 +4,30 @@ This package knows vectors in [0, 1]^n and losses. What a vector means, how it s
 is judged is handed to it as a plain callable.
 """
 
-__all__: list[str] = []
+from matcher.search.loop import BatchReport, SearchResult, StopReason, search
+from matcher.search.samplers import (
+    DEFAULT_POPULATION,
+    DEFAULT_SAMPLER,
+    DEFAULT_SIGMA,
+    SAMPLER_NAMES,
+    Sampler,
+    make_sampler,
+    restore_sampler,
+)
+from matcher.search.state_file import state_from_bytes, state_to_bytes
+
+__all__ = [
+    "DEFAULT_POPULATION",
+    "DEFAULT_SAMPLER",
+    "DEFAULT_SIGMA",
+    "SAMPLER_NAMES",
+    "BatchReport",
+    "Sampler",
+    "SearchResult",
+    "StopReason",
+    "make_sampler",
+    "restore_sampler",
+    "search",
+    "state_from_bytes",
+    "state_to_bytes",
+]
