@@ -1,7 +1,15 @@
-"""Sound out of parameters: oscillators, filters, envelopes, LFOs, and the structures they form."""
+"""Sound out of parameters: oscillators, filters, envelopes, LFOs, and the structures they form.
+
+`render` and `render_batch` play notes of whole patches. Every part is also a function of its
+own, which runs the same kernels: for tests, plots and notebooks.
+"""
 
 from __future__ import annotations
 
+from voice.envelopes import adsr_level, pitch_envelope_cents
+from voice.filters import drive, highpass, lowpass
+from voice.lfo import pulse_width_ratio, vibrato_cents
+from voice.oscillators import oscillator, white_noise
 from voice.render import DEFAULT_PHASES, NoteRenderer, render, render_batch
 from voice.structure import Structure, list_structures, load_structure
 
@@ -9,8 +17,17 @@ __all__ = [
     "DEFAULT_PHASES",
     "NoteRenderer",
     "Structure",
+    "adsr_level",
+    "drive",
+    "highpass",
     "list_structures",
     "load_structure",
+    "lowpass",
+    "oscillator",
+    "pitch_envelope_cents",
+    "pulse_width_ratio",
     "render",
     "render_batch",
+    "vibrato_cents",
+    "white_noise",
 ]

@@ -11,9 +11,26 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shared import CATALOGUE, Float32Array, FloatArray, Note, ParameterError, midi_to_hz
-from shared.patch import NotePhases, Patch
-from shared.patch_schema import PHASE_NAMES
+from shared import (
+    CATALOGUE,
+    PHASE_NAMES,
+    Float32Array,
+    FloatArray,
+    Note,
+    NotePhases,
+    ParameterError,
+    Patch,
+    seconds_to_samples,
+)
+from voice._arguments import (
+    LONGEST_S,
+    check_n_samples,
+    check_range,
+    check_sample_rate,
+    check_scalar,
+)
+from voice._packing import LANES, block_length, empty_controls, empty_settings, pack_note
+from voice.oscillators import white_noise
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -22,17 +39,10 @@ if TYPE_CHECKING:
 
 __all__ = ["DEFAULT_PHASES", "NoteRenderer", "render", "render_batch"]
 
-LANES = 16
-CONTROL_RATE_HZ = 44_100 / 16
-REFERENCE_VELOCITY = 100
-C4 = 60.0
-LONGEST_S = 60.0
 FADE_S = 0.01
 # A free-running second oscillator and LFOs stand anywhere when a note starts; these are the
 # places for a sound that was not matched to a recording.
 DEFAULT_PHASES = NotePhases(dict(zip(PHASE_NAMES, (0.25, 0.0, 0.25, 0.0, 0.5), strict=True)))
-# A wave's level is 1 at its peaks; a sawtooth's RMS then is 1 / sqrt(3), and so is the noise's.
-NOISE_RMS = 3.0**-0.5
 
 
 class NoteRenderer:
@@ -58,7 +68,8 @@ class NoteRenderer:
     """
 
     def __init__(self, note: Note, *, n_samples: int, sample_rate_hz: int, seed: int = 0) -> None:
-        _check_length(n_samples, sample_rate_hz)
+        sample_rate_hz = check_sample_rate(sample_rate_hz)
+        n_samples = check_n_samples(n_samples, sample_rate_hz)
         from voice import _controls, _filters, _oscillators, wavetables  # noqa: PLC0415  numba loads here
 
         self._render_controls = _controls.render_controls
@@ -68,22 +79,11 @@ class NoteRenderer:
         self.note = note
         self.n_samples = n_samples
         self.sample_rate_hz = sample_rate_hz
-        self._block = max(4, round(sample_rate_hz / CONTROL_RATE_HZ))
-        n_blocks = -(-n_samples // self._block)
-        self._note = np.array(
-            [
-                np.log2(midi_to_hz(note.midi_pitch)),
-                (note.midi_pitch - C4) / 12.0,
-                (note.velocity - REFERENCE_VELOCITY) / (REFERENCE_VELOCITY - 1),
-                np.log2(sample_rate_hz),
-                midi_to_hz(note.midi_pitch) / sample_rate_hz * 2.0**32,
-            ],
-            dtype=np.float32,
-        )
-        noise = np.random.default_rng(seed).standard_normal(n_samples) * NOISE_RMS
-        self._noise = noise.astype(np.float32)
-        self._settings = np.empty((_controls.N_SETTINGS, LANES), np.float32)
-        self._controls = np.empty((n_blocks + 1, _controls.N_CONTROLS, LANES), np.float32)
+        self._block = block_length(sample_rate_hz)
+        self._note = pack_note(note, sample_rate_hz)
+        self._noise = white_noise(n_samples, seed=seed)
+        self._settings = empty_settings()
+        self._controls = empty_controls(-(-n_samples // self._block))
         self._values = np.empty((len(CATALOGUE), LANES), np.float32)
         self._phases = np.empty((1 + len(PHASE_NAMES), LANES), np.float32)
         self._out = np.empty((n_samples, LANES), np.float32)
@@ -164,7 +164,7 @@ def render_batch(
     CATALOGUE.encode(matrix)  # for its checks
     if phases is None:
         phases = np.array(list(DEFAULT_PHASES.values()))
-    starts = np.asarray(phases, dtype=np.float64)
+    starts = check_range("phases", phases, 0.0, 1.0, "cycles")
     if starts.shape not in {(len(PHASE_NAMES),), (len(matrix), len(PHASE_NAMES))}:
         raise ParameterError(
             f"phases have shape {starts.shape}; ({len(matrix)}, {len(PHASE_NAMES)}) or "
@@ -190,7 +190,7 @@ def render(
     gate_s: float = 1.0,
     duration_s: float | None = None,
     sample_rate_hz: int = 44_100,
-    phases: NotePhases | None = None,
+    phases: Mapping[str, float] | None = None,
     seed: int = 0,
 ) -> FloatArray:
     """Play one note of a patch.
@@ -203,14 +203,14 @@ def render(
         Key, 60 = C4; fractions allowed.
     velocity : int, 1 to 127
         How hard the key is struck.
-    gate_s : float >= 0
+    gate_s : float, above 0 and up to 60
         How long it is held, in seconds.
-    duration_s : float > 0, optional
+    duration_s : float, 0.001 to 120, optional
         Length of the sound in seconds; by default until the release has died away. The end is
         faded over 10 ms, so that nothing is cut off with a click.
     sample_rate_hz : int, 8000 to 192000
         Sampling rate in Hz.
-    phases : NotePhases, optional
+    phases : NotePhases, or mapping of str to float, optional
         Nuisance phases; those of the patch's first note, or `DEFAULT_PHASES`, if left out.
     seed : int >= 0
         Seed of the noise.
@@ -229,36 +229,21 @@ def render(
         patch = Patch("values", patch)
     if phases is None:
         phases = patch.phases[0] if patch.phases else DEFAULT_PHASES
+    note = Note(midi_pitch, velocity=velocity, gate_s=gate_s)
+    sample_rate_hz = check_sample_rate(sample_rate_hz)
     if duration_s is None:
         # e**-7 is -61 dB
-        duration_s = min(gate_s + 7.0 * patch.values["amp_env.release_s"] + FADE_S, LONGEST_S)
+        duration_s = gate_s + 7.0 * patch.values["amp_env.release_s"] + FADE_S
+    duration_s = check_scalar("duration_s", duration_s, 0.001, LONGEST_S, "s")
     row = np.array([patch.values[name] for name in CATALOGUE.names])
     sound: FloatArray = render_batch(
         row,
-        Note(midi_pitch, velocity=velocity, gate_s=gate_s),
-        n_samples=round(duration_s * sample_rate_hz),
+        note,
+        n_samples=seconds_to_samples(duration_s, sample_rate_hz),
         sample_rate_hz=sample_rate_hz,
-        phases=np.array(list(phases.values())),
+        phases=np.array(list(NotePhases(phases).values())),
         seed=seed,
     )[0].astype(np.float64)
-    n_fade = min(len(sound), round(FADE_S * sample_rate_hz))
+    n_fade = min(len(sound), seconds_to_samples(FADE_S, sample_rate_hz))
     sound[len(sound) - n_fade :] *= np.linspace(1.0, 0.0, n_fade)
     return sound
-
-
-def _check_length(n_samples: int, sample_rate_hz: int) -> None:
-    """Refuse rates and lengths that no sound has."""
-    if not 8000 <= sample_rate_hz <= 192_000:
-        raise ParameterError(
-            f"sample_rate_hz is {sample_rate_hz}; 8000 to 192000 Hz is accepted.",
-            name="sample_rate_hz",
-            value=sample_rate_hz,
-        )
-    longest = round(2 * LONGEST_S * sample_rate_hz)
-    if not 1 <= n_samples <= longest:
-        raise ParameterError(
-            f"n_samples is {n_samples}; 1 to {longest} ({2 * LONGEST_S:g} s at "
-            f"{sample_rate_hz} Hz) is accepted. Ask for a shorter sound.",
-            name="n_samples",
-            value=n_samples,
-        )

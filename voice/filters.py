@@ -1,0 +1,185 @@
+"""Filters by themselves: low-pass, high-pass and drive on any signal.
+
+They run the kernels that the voice runs: zero-delay feedback with trapezoidal integrators [1]_,
+stable at every setting and while the cutoff moves. Their responses are those of the analogue
+prototypes with the frequency axis warped, f -> tan(pi f / rate) / pi * rate, and right at the
+cutoff itself.
+
+References
+----------
+.. [1] V. Zavalishin, "The Art of VA Filter Design", 2012, chapters 3 (trapezoidal integration,
+   cutoff prewarping), 4 (state-variable filter) and 5 (ladder).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shared import CATALOGUE, Float32Array, FloatArray, Note
+from voice._arguments import check_control, check_sample_rate, check_scalar, check_signal
+from voice._packing import LANES, empty_controls, empty_settings, pack_note, pack_values
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+__all__ = ["drive", "highpass", "lowpass"]
+
+
+def lowpass(
+    signal: npt.ArrayLike,
+    cutoff_hz: npt.ArrayLike,
+    *,
+    sample_rate_hz: int,
+    resonance_ratio: float = 0.0,
+    slope_db_per_octave: float = 24.0,
+) -> FloatArray:
+    """Run a signal through the low-pass filter of the voice.
+
+    Parameters
+    ----------
+    signal : np.ndarray, shape=(n_samples,)
+        Mono sound; up to 480000 samples where the cutoff moves.
+    cutoff_hz : float or np.ndarray, shape=(n_samples,), 20 to 20000
+        Cutoff in Hz, one for all samples or one for each; above 0.49 of the rate it is held
+        there. From 16 kHz up to 20 kHz the filter is faded out.
+    sample_rate_hz : int, 8000 to 192000
+        Sampling rate in Hz.
+    resonance_ratio : float, 0 to 1
+        Emphasis at the cutoff; 1 is the edge of self-oscillation.
+    slope_db_per_octave : {12, 24}
+        Steepness above the cutoff.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_samples,)
+        The filtered sound, computed in float32.
+
+    Raises
+    ------
+    ParameterError
+        If an argument lies outside its range.
+
+    Notes
+    -----
+    With s in units of the cutoff and r the resonance, the prototypes are
+    (1 + 4 r) / ((1 + s)**4 + 4 r) for 24 dB/octave, four equal stages in a loop whose loss of
+    low partials is made up for, and 1 / (s**2 + 2 (1 - r) s + 1) for 12 dB/octave. With no
+    resonance the cutoff is at -12 dB and at -6 dB. The damping of the resonant pair of poles
+    stays at 0.002 or above.
+    """
+    sound = check_signal(signal)
+    rate = check_sample_rate(sample_rate_hz)
+    cutoff = check_control("cutoff_hz", cutoff_hz, len(sound), 20.0, 20_000.0, "Hz")
+    values = CATALOGUE.validate(
+        {
+            "filter.resonance_ratio": resonance_ratio,
+            "filter.slope_db_per_octave": slope_db_per_octave,
+        }
+    )
+    from voice import _controls  # noqa: PLC0415  numba loads here
+
+    lanes = pack_values(values)
+    note = pack_note(Note(60.0), rate)
+    controls = empty_controls(len(cutoff))
+    still = np.float32(0.0)
+    for first in range(0, len(cutoff), LANES):  # the kernel converts as many cutoffs at once
+        part = cutoff[first : first + LANES]
+        lanes[_controls.FILTER, : len(part)] = part
+        scratch = np.empty((_controls.N_CONTROLS, LANES), np.float32)
+        _controls.set_filter(lanes, still, still, note, np.zeros(LANES, np.float32), scratch)
+        for row in (_controls.CUTOFF, _controls.DRY):
+            controls[first : first + len(part), row] = scratch[row, : len(part), None]
+    controls[-1] = controls[-2]
+    return _run(sound, lanes, note[3], controls)
+
+
+def highpass(signal: npt.ArrayLike, cutoff_hz: float, *, sample_rate_hz: int) -> FloatArray:
+    """Run a signal through the high-pass filter of the voice, 6 dB/octave.
+
+    Parameters
+    ----------
+    signal : np.ndarray, shape=(n_samples,)
+        Mono sound.
+    cutoff_hz : float, 20 to 2000
+        Corner in Hz, where the level is 3 dB down; at 20 Hz the filter is off.
+    sample_rate_hz : int, 8000 to 192000
+        Sampling rate in Hz.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_samples,)
+        The filtered sound, computed in float32.
+
+    Raises
+    ------
+    ParameterError
+        If an argument lies outside its range.
+    """
+    sound = check_signal(signal)
+    rate = check_sample_rate(sample_rate_hz)
+    lanes = pack_values(
+        {"highpass.cutoff_hz": check_scalar("cutoff_hz", cutoff_hz, 20.0, 2000.0, "Hz")}
+    )
+    return _run(sound, lanes, pack_note(Note(60.0), rate)[3], _open_controls())
+
+
+def drive(signal: npt.ArrayLike, drive_db: float) -> FloatArray:
+    """Saturate a signal as the voice does before its low-pass filter.
+
+    Parameters
+    ----------
+    signal : np.ndarray, shape=(n_samples,)
+        Mono sound.
+    drive_db : float, 0 to 36
+        Gain of soft sounds in dB. Loud ones end at g / (g - 1) for a gain of g: the more drive,
+        the nearer to 1.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_samples,)
+        The saturated sound, computed in float32. It has partials above half the rate, which
+        fold back: the drive isn't oversampled.
+
+    Raises
+    ------
+    ParameterError
+        If an argument lies outside its range.
+
+    Notes
+    -----
+    The curve is x (27 + x**2) / (27 + 9 x**2), the continued fraction of tanh cut off [1]_.
+
+    References
+    ----------
+    .. [1] M. Abramowitz and I. Stegun, Handbook of Mathematical Functions, 1964, 4.5.70.
+    """
+    sound = check_signal(signal)
+    lanes = pack_values({"filter.drive_db": check_scalar("drive_db", drive_db, 0.0, 36.0, "dB")})
+    return _run(sound, lanes, np.float32(np.log2(44_100)), _open_controls())
+
+
+def _open_controls() -> Float32Array:
+    """Return controls that let all of the sound pass by the low-pass."""
+    from voice import _controls  # noqa: PLC0415  numba loads here
+
+    controls = empty_controls(1)
+    controls[:, _controls.DRY] = 1.0
+    return controls
+
+
+def _run(
+    sound: FloatArray, lanes: Float32Array, log2_rate: np.float32, controls: Float32Array
+) -> FloatArray:
+    """Run the filter kernel on one sound, with the amplifier open and no noise."""
+    from voice import _controls, _filters  # noqa: PLC0415  numba loads here
+
+    settings = empty_settings()
+    _controls.prepare_settings(lanes, log2_rate, settings)
+    controls[:, _controls.AMP] = 1.0
+    mix = np.zeros((len(sound), LANES), np.float32)
+    mix[:, 0] = sound
+    block = len(sound) if len(controls) == 2 else 1  # one block has two edges
+    _filters.run_filters(settings, controls, block, np.zeros(len(sound), np.float32), mix)
+    return mix[:, 0].astype(np.float64)
