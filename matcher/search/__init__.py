@@ -4,7 +4,9 @@ This package knows vectors in [0, 1]^n and losses. What a vector means, how it s
 is judged is handed to it as a plain callable.
 """
 
+from matcher.search._distributions import unit_cells
 from matcher.search.loop import BatchReport, SearchResult, StopReason, search
+from matcher.search.record import SearchRecord
 from matcher.search.samplers import (
     DEFAULT_POPULATION,
     DEFAULT_SAMPLER,
@@ -15,14 +17,17 @@ from matcher.search.samplers import (
     restore_sampler,
 )
 from matcher.search.state_file import state_from_bytes, state_to_bytes
+from matcher.search.study_file import DEFAULT_N_TRIALS, write_study
 
 __all__ = [
+    "DEFAULT_N_TRIALS",
     "DEFAULT_POPULATION",
     "DEFAULT_SAMPLER",
     "DEFAULT_SIGMA",
     "SAMPLER_NAMES",
     "BatchReport",
     "Sampler",
+    "SearchRecord",
     "SearchResult",
     "StopReason",
     "make_sampler",
@@ -30,4 +35,6 @@ __all__ = [
     "search",
     "state_from_bytes",
     "state_to_bytes",
+    "unit_cells",
+    "write_study",
 ]

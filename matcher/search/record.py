@@ -1,0 +1,328 @@
+"""Everything a search has evaluated, and the files that it is kept in."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shared.errors import FileError, ParameterError
+from shared.files import write_atomic
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy.typing as npt
+
+    from shared.parameters import ParameterSpace
+    from shared.types import FloatArray
+
+_FORMAT_VERSION = 1
+_FIRST_CAPACITY = 1024
+
+
+class SearchRecord:
+    """Candidates, losses, loss terms and times of a search, in the order of evaluation.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Name of each dimension of a candidate.
+    loss_terms : sequence of str, optional
+        Names of the parts that the loss is made of.
+
+    Raises
+    ------
+    ParameterError
+        If a name stands twice.
+    """
+
+    def __init__(self, names: Sequence[str], *, loss_terms: Sequence[str] = ()) -> None:
+        self.names = tuple(names)
+        self.loss_terms = tuple(loss_terms)
+        for kind, given in (("names", self.names), ("loss_terms", self.loss_terms)):
+            doubled = [name for name in given if given.count(name) > 1]
+            if doubled:
+                raise ParameterError(
+                    f"{doubled[0]} stands twice in {kind}; each name may stand once.",
+                    name=kind,
+                    value=doubled[0],
+                )
+        # Columns: candidate, loss, time, loss terms. One table doubles its rows when full, so
+        # that adding a batch costs the batch only.
+        self._n_dimensions = len(self.names)
+        self._table = np.empty((_FIRST_CAPACITY, self._n_dimensions + 2 + len(self.loss_terms)))
+        self._n_rows = 0
+
+    def __len__(self) -> int:
+        """Count the evaluations."""
+        return self._n_rows
+
+    @property
+    def candidates(self) -> FloatArray:
+        """Candidates in [0, 1], shape=(n_evaluations, n_dimensions); read-only."""
+        return self._columns(0, self._n_dimensions)
+
+    @property
+    def losses(self) -> FloatArray:
+        """Losses, shape=(n_evaluations,); infinite where none was finite; read-only."""
+        return self._columns(self._n_dimensions, self._n_dimensions + 1)[:, 0]
+
+    @property
+    def elapsed_s(self) -> FloatArray:
+        """Seconds since the search began, shape=(n_evaluations,); read-only."""
+        return self._columns(self._n_dimensions + 1, self._n_dimensions + 2)[:, 0]
+
+    @property
+    def terms(self) -> FloatArray:
+        """Loss terms, shape=(n_evaluations, n_loss_terms); NaN where not given; read-only."""
+        return self._columns(self._n_dimensions + 2, self._table.shape[1])
+
+    def append(
+        self,
+        candidates: npt.ArrayLike,
+        losses: npt.ArrayLike,
+        *,
+        elapsed_s: float = 0.0,
+        terms: npt.ArrayLike | None = None,
+    ) -> None:
+        """Add a batch.
+
+        Parameters
+        ----------
+        candidates : array-like, shape=(n_candidates, n_dimensions)
+            In [0, 1].
+        losses : array-like, shape=(n_candidates,)
+            What isn't finite is kept as infinity.
+        elapsed_s : float >= 0
+            Seconds since the search began, when the batch was done.
+        terms : array-like, shape=(n_candidates, n_loss_terms), optional
+            Parts of the losses, in the order of `loss_terms`.
+
+        Raises
+        ------
+        ParameterError
+            If a shape doesn't fit.
+        """
+        rows = np.array(candidates, dtype=np.float64)
+        n_rows = len(rows)
+        values = np.array(losses, dtype=np.float64)
+        parts = np.full((n_rows, len(self.loss_terms)), np.nan) if terms is None else terms
+        given = np.array(parts, dtype=np.float64)
+        _check_shape("candidates", rows, (n_rows, self._n_dimensions))
+        _check_shape("losses", values, (n_rows,))
+        _check_shape("terms", given, (n_rows, len(self.loss_terms)))
+        values[~np.isfinite(values)] = np.inf
+        times = np.full((n_rows, 1), elapsed_s)
+        self._extend(np.hstack([rows, values[:, np.newaxis], times, given]))
+
+    def improvements(self) -> npt.NDArray[np.intp]:
+        """Return the places of the evaluations that were better than all before, in order."""
+        losses = self.losses
+        before = np.concatenate([[np.inf], np.minimum.accumulate(losses)[:-1]])
+        return np.flatnonzero(losses < before)
+
+    def thinned(self, n_most: int) -> npt.NDArray[np.intp]:
+        """Choose evaluations that tell the course of the search.
+
+        Parameters
+        ----------
+        n_most : int >= 1
+            How many at most.
+
+        Returns
+        -------
+        np.ndarray, shape=(n_chosen,), dtype=intp
+            Places in order: all improvements, and others spread evenly over the rest. With more
+            improvements than places, improvements spread evenly up to the best.
+
+        Raises
+        ------
+        ParameterError
+            If `n_most` is below 1.
+        """
+        if n_most < 1:
+            raise ParameterError(
+                f"n_most is {n_most}; 1 or more is accepted.", name="n_most", value=n_most
+            )
+        improvements = self.improvements()
+        if len(improvements) >= n_most:
+            return improvements[_spread(len(improvements), n_most)]
+        others = np.setdiff1d(np.arange(len(self)), improvements)
+        chosen = others[_spread(len(others), min(len(others), n_most - len(improvements)))]
+        return np.sort(np.concatenate([improvements, chosen]))
+
+    def to_npz(self, path: str | Path, *, overwrite: bool) -> None:
+        """Write all evaluations as a NumPy archive, whole or not at all.
+
+        Parameters
+        ----------
+        path : str or Path
+            File to write (``.npz``), read by `from_npz` and by `numpy.load`.
+        overwrite : bool
+            Whether a file of that name may be replaced.
+
+        Raises
+        ------
+        FileError
+            If the file can't be written.
+        """
+        names = {"names": self.names, "loss_terms": self.loss_terms, "version": _FORMAT_VERSION}
+        buffer = io.BytesIO()
+        np.savez(
+            buffer,
+            candidates=self.candidates,
+            losses=self.losses,
+            elapsed_s=self.elapsed_s,
+            terms=self.terms,
+            header=np.array(json.dumps(names)),
+        )
+        write_atomic(path, buffer.getvalue(), overwrite=overwrite)
+
+    @classmethod
+    def from_npz(cls, path: str | Path) -> SearchRecord:
+        """Read what `to_npz` wrote; nothing in the file is executed.
+
+        Parameters
+        ----------
+        path : str or Path
+            File to read.
+
+        Returns
+        -------
+        SearchRecord
+            The same evaluations, to the bit.
+
+        Raises
+        ------
+        FileError
+            If the file is missing, damaged or something else.
+        """
+        try:
+            # From memory: numpy leaves a file open that it can't unzip.
+            data = io.BytesIO(Path(path).read_bytes())
+            with np.load(data, allow_pickle=False) as archive:
+                header = json.loads(str(archive["header"]))
+                if header["version"] != _FORMAT_VERSION:
+                    raise ValueError(f"it has version {header['version']!r}")  # noqa: TRY301
+                record = cls(header["names"], loss_terms=header["loss_terms"])
+                losses, times = archive["losses"], archive["elapsed_s"]
+                rows = [archive["candidates"], losses[:, None], times[:, None], archive["terms"]]
+            table = np.hstack(rows)
+            _check_shape("the table", table, (len(table), record._table.shape[1]))
+            record._extend(table)
+        except Exception as error:
+            # A damaged zip raises a dozen kinds of errors in zipfile, zlib and numpy.
+            raise FileError(
+                f"{path} can't be read as a search record: {error}. A file written by to_npz "
+                f"(version {_FORMAT_VERSION}) is accepted.",
+                path=path,
+            ) from error
+        return record
+
+    def to_csv(
+        self, path: str | Path, *, overwrite: bool, space: ParameterSpace | None = None
+    ) -> None:
+        """Write all evaluations as a table with a header line (RFC 4180, but line feeds).
+
+        Parameters
+        ----------
+        path : str or Path
+            File to write.
+        overwrite : bool
+            Whether a file of that name may be replaced.
+        space : ParameterSpace, optional
+            Parameters whose columns are written in their own units instead of 0 to 1.
+
+        Raises
+        ------
+        FileError
+            If the file can't be written.
+        ParameterError
+            If the record has no column for a parameter.
+        """
+        values = self.physical(space) if space is not None else self.candidates
+        header = ["evaluation", "elapsed_s", "loss", *self.loss_terms, *self.names]
+        columns = [self.elapsed_s[:, np.newaxis], self.losses[:, np.newaxis], self.terms, values]
+        lines = [",".join(_quoted(name) for name in header)]
+        lines += [
+            f"{number},{','.join(map(repr, row))}"
+            for number, row in enumerate(np.hstack(columns).tolist(), start=1)
+        ]
+        write_atomic(path, "\n".join(lines) + "\n", overwrite=overwrite)
+
+    def physical(
+        self, space: ParameterSpace, *, places: npt.NDArray[np.intp] | None = None
+    ) -> FloatArray:
+        """Return candidates with the columns of a space in its own units.
+
+        Parameters
+        ----------
+        space : ParameterSpace
+            Parameters that have columns here; other columns stay in [0, 1].
+        places : np.ndarray of int, optional
+            Evaluations to return; all by default.
+
+        Returns
+        -------
+        np.ndarray, shape=(n_evaluations, n_dimensions)
+            In the order of `names`.
+
+        Raises
+        ------
+        ParameterError
+            If the record has no column for a parameter.
+        """
+        missing = [name for name in space.names if name not in self.names]
+        if missing:
+            raise ParameterError(
+                f"the search record has no column {missing[0]}; its columns are "
+                f"{', '.join(self.names)}. Give the space that was searched.",
+                name="space",
+                value=missing[0],
+            )
+        chosen = self.candidates if places is None else self.candidates[places]
+        values = chosen.copy()
+        if len(space):
+            columns = [self.names.index(name) for name in space.names]
+            values[:, columns] = space.decode(values[:, columns])
+        return values
+
+    def _columns(self, first: int, last: int) -> FloatArray:
+        """Return a read-only view of some columns."""
+        view = self._table[: self._n_rows, first:last]
+        view.flags.writeable = False
+        return view
+
+    def _extend(self, rows: FloatArray) -> None:
+        """Add rows to the table."""
+        n_rows = self._n_rows + len(rows)
+        if n_rows > len(self._table):
+            grown = np.empty((max(n_rows, 2 * len(self._table)), self._table.shape[1]))
+            grown[: self._n_rows] = self._table[: self._n_rows]
+            self._table = grown
+        self._table[self._n_rows : n_rows] = rows
+        self._n_rows = n_rows
+
+
+def _check_shape(name: str, array: FloatArray, shape: tuple[int, ...]) -> None:
+    """Refuse an array of another shape."""
+    if array.shape != shape:
+        raise ParameterError(
+            f"{name} has shape {array.shape}; {shape} is accepted here.",
+            name=name,
+            value=array.shape,
+        )
+
+
+def _spread(n_places: int, n_chosen: int) -> npt.NDArray[np.intp]:
+    """Choose places evenly, the last one included."""
+    return (np.arange(1, n_chosen + 1) * n_places) // max(1, n_chosen) - 1
+
+
+def _quoted(name: str) -> str:
+    """Quote a header field where a comma or a quote asks for it."""
+    return '"' + name.replace('"', '""') + '"' if set(name) & set(',"\n') else name
