@@ -30,7 +30,7 @@ from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -46,6 +46,8 @@ __all__ = ["Structure", "list_structures", "load_structure"]
 SCHEMA_VERSION = 1
 FIELDS = ("schema_version", "name", "meaning", "fixed", "free", "links")
 RANGE_FIELDS = ("low", "high", "step", "choices")
+# What TOML makes of a dotted name without quotes.
+CATALOGUE_PREFIXES = {name.split(".")[0] for name in CATALOGUE.names if "." in name}
 
 
 @dataclass(frozen=True)
@@ -244,7 +246,10 @@ def _table(document: Mapping[str, object], field: str, source: str) -> dict[str,
         raise StructureError(f"{source}, {field}: a table is needed.", path=source)
     for name in table:
         if name not in CATALOGUE:
-            hint = suggest_names(name, CATALOGUE.names) or "See `earwright structures complete`."
+            is_split = isinstance(table[name], Mapping) and name in CATALOGUE_PREFIXES
+            hint = 'Put dotted names in quotes ("osc1.octave").' if is_split else ""
+            hint = hint or suggest_names(name, CATALOGUE.names)
+            hint = hint or "See `earwright structures complete`."
             raise StructureError(
                 f"{source}, {field}.{name}: no such parameter. {hint}", path=source
             )
@@ -296,16 +301,30 @@ def _free_space(free: Mapping[str, object], source: str) -> ParameterSpace:
                 f"{', '.join(RANGE_FIELDS)} is accepted, {{}} for the whole range.",
                 path=source,
             )
-        limits = [change[key] for key in ("low", "high") if key in change]
-        limits += list(change.get("choices", ()))
         try:
-            for value in limits:
-                CATALOGUE.validate({name: value})
-            options = dict(change)
-            if "choices" in options:
-                options["choices"] = tuple(float(x) for x in options["choices"])
-            if options:
-                space = space.replace(name, **options)
+            space = _with_range(space, name, change)
         except ParameterError as error:
             raise StructureError(f"{source}, free.{error}", path=source) from error
     return ParameterSpace(tuple(space[name] for name in CATALOGUE.names if name in free))
+
+
+def _with_range(space: ParameterSpace, name: str, change: Mapping[str, object]) -> ParameterSpace:
+    """Give one parameter the file's range, steps or choices."""
+    if not change:
+        return space
+    options: dict[str, Any] = dict(change)
+    choices = options.get("choices", [])
+    if not isinstance(choices, list):
+        raise ParameterError(f"{name}: choices are {choices!r}; a list of numbers is accepted.")
+    for value in (*(options[key] for key in ("low", "high") if key in options), *choices):
+        CATALOGUE.validate({name: value})
+    step = options.get("step", 0.0)
+    if isinstance(step, bool) or not isinstance(step, (int, float)):
+        raise ParameterError(f"{name}: step is {step!r}; a number is accepted.")
+    own = CATALOGUE[name]
+    if "step" in options and (own.choices or (own.step and step % own.step)):
+        raise ParameterError(
+            f"{name}: step is {step:g}, which leads to values beside those of the voice; "
+            f"{own.accepted} is accepted. Leave the step out."
+        )
+    return space.replace(name, **options)
