@@ -37,9 +37,10 @@ PITCH, STEP, TURN, CUTOFF, AMP, NOISE_AMP, DRY = 0, 2, 4, 6, 7, 8, 9
 N_CONTROLS = 10
 
 # Rows of the settings: levels of sawtooth, pulse and triangle of each oscillator; tuning,
-# damping and on (1) or off (0) of each filter section; drive gain - 1; high-pass tan.
-LEVELS, SECTIONS, DRIVE, HIGHPASS_TAN = 0, 6, 12, 13
-N_SETTINGS = 14
+# damping and on (1) or off (0) of each filter section; drive gain - 1; high-pass tan; 1 for
+# each oscillator whose pitch moves.
+LEVELS, SECTIONS, DRIVE, HIGHPASS_TAN, MOVING = 0, 6, 12, 13, 14
+N_SETTINGS = 16
 
 F = np.float32
 ZERO, HALF, ONE, TWO = F(0.0), F(0.5), F(1.0), F(2.0)
@@ -252,6 +253,8 @@ def prepare_settings(v: Float32Array, log2_rate: np.float32, settings: Float32Ar
             settings[LEVELS + 3 * o, lane] = v[osc + SAW, lane] + v[osc + PULSE, lane]
             settings[LEVELS + 3 * o + 1, lane] = -v[osc + PULSE, lane]
             settings[LEVELS + 3 * o + 2, lane] = v[osc + TRIANGLE, lane]
+            depths = abs(v[osc + o + PITCH_ENV, lane]) + v[osc + o + VIBRATO + 1, lane]
+            settings[MOVING + o, lane] = ONE if depths > ZERO else ZERO
     for lane in range(LANES):
         r = v[FILTER + 1, lane]
         k = np.sqrt(np.sqrt(F(4.0) * r))

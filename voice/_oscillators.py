@@ -28,7 +28,7 @@ TABLES_PER_OCTAVE = 16
 N_TABLES = 12 * TABLES_PER_OCTAVE
 
 # Rows of the settings and controls, as in `voice._controls` (a test compares them).
-LEVELS = 0
+LEVELS, MOVING = 0, 14
 PITCH, STEP, TURN = 0, 2, 4
 
 # What an oscillator goes through a block with, one row each: integers (all but the first and
@@ -36,7 +36,7 @@ PITCH, STEP, TURN = 0, 2, 4
 OFFSET, PHASE, ITS_STEP, BEND, ITS_TURN, TURN_BEND, KEPT_PHASE = 0, 1, 2, 3, 4, 5, 6
 FADE, FADE_SLOPE = 0, 1
 # What any lane of an oscillator uses: its waveforms, and moving pitch.
-SAW_OR_PULSE, PULSE, TRIANGLE, MOVING = 0, 1, 2, 3
+SAW_OR_PULSE, PULSE, TRIANGLE, MOVES = 0, 1, 2, 3
 
 F = np.float32
 U = np.uint32
@@ -191,18 +191,6 @@ def is_any(row: Float32Array) -> bool:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def find_moving(controls: Float32Array, row: int, moving: Float32Array) -> bool:
-    """Mark the lanes whose pitch changes during the note; tell whether there is any."""
-    for lane in range(LANES):
-        moving[lane] = ZERO
-    for i in range(1, controls.shape[0]):
-        for lane in range(LANES):
-            if controls[i, row, lane] != controls[0, row, lane]:
-                moving[lane] = ONE
-    return is_any(moving)
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
 def add_triangle(
     mix: Float32Array,
     table: Float32Array,
@@ -214,7 +202,7 @@ def add_triangle(
     """Add the triangle of a block; the phase and the fade are left as they were."""
     for lane in range(LANES):
         ints[KEPT_PHASE, lane] = ints[PHASE, lane]
-    if has[MOVING]:
+    if has[MOVES]:
         kept_fade = floats[FADE].copy()
         add_fading_wave(mix, table, gain, ints, floats)
         floats[FADE] = kept_fade
@@ -239,11 +227,11 @@ def add_saw_and_pulse(
     A pulse is the difference of two sawtooths, one of them turned by the pulse width, so it is
     as band-limited as they are while its width moves.
     """
-    if has[PULSE] and has[MOVING]:
+    if has[PULSE] and has[MOVES]:
         add_fading_wave_pair(mix, table, gain, turned_gain, ints, floats)
     elif has[PULSE]:
         add_wave_pair(mix, table, gain, turned_gain, ints)
-    elif has[MOVING]:
+    elif has[MOVES]:
         add_fading_wave(mix, table, gain, ints, floats)
     else:
         add_wave(mix, table, gain, ints)
@@ -277,11 +265,11 @@ def render_oscillators(
         Sum of the oscillators; overwritten.
     """
     ints, floats = np.empty((2, 7, LANES), U), np.empty((2, LANES), F)
-    moving, has = np.empty((2, LANES), F), np.empty((2, 4), np.bool_)
+    has = np.empty((2, 4), np.bool_)
     for o in range(2):
         for k in range(3):
             has[o, k] = is_any(settings[LEVELS + 3 * o + k])
-        has[o, MOVING] = find_moving(controls, PITCH + o, moving[o])
+        has[o, MOVES] = is_any(settings[MOVING + o])
         for lane in range(LANES):
             x = start_phases[o, lane]
             ints[o, PHASE, lane] = U(np.int64((x - np.floor(x)) * CYCLE))
@@ -294,7 +282,7 @@ def render_oscillators(
                 continue
             levels = settings[LEVELS + 3 * o : LEVELS + 3 * o + 3]
             pitch, step, turn = PITCH + o, STEP + o, TURN + o
-            set_tables(now[pitch], following[pitch], moving[o], block, ints[o], floats)
+            set_tables(now[pitch], following[pitch], settings[MOVING + o], block, ints[o], floats)
             set_integer_ramp(now[step], following[step], block, ints[o], ITS_STEP)
             if has[o, TRIANGLE]:
                 add_triangle(mix, triangle, levels[2], ints[o], floats, has[o])

@@ -102,6 +102,7 @@ def oscillator(
     settings = np.zeros((_controls.N_SETTINGS, LANES), np.float32)
     levels = np.array(WAVEFORMS[waveform])
     settings[_controls.LEVELS : _controls.LEVELS + len(levels)] = levels[:, None]
+    settings[_controls.MOVING] = float(len(pitch_hz) > 1)
     sound = np.empty((n, LANES), np.float32)
     _oscillators.render_oscillators(
         settings, controls, np.full((2, LANES), phase, np.float32), n if is_still else 1,

@@ -1,0 +1,205 @@
+"""Kernels of the voice: compiled and plain they agree, and their tables fit together."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from shared import CATALOGUE, PHASE_NAMES, Note
+from tests.voice_sounds import row_of
+from voice import NoteRenderer, _controls, _filters, _oscillators, _packing, list_structures
+from voice import load_structure as load
+from voice.wavetables import sawtooth_tables, triangle_tables
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from types import ModuleType
+
+    from shared import Float32Array, FloatArray
+
+MODULES = [_controls, _oscillators, _filters]
+N_SAMPLES = 200
+
+
+def every_part() -> FloatArray:
+    """Return 16 candidates that use every part, and switch some of them off in some lanes."""
+    rng = np.random.default_rng(11)
+    units = rng.uniform(0.0, 1.0, (16, len(CATALOGUE)))
+    values = CATALOGUE.decode(units)
+    is_off = rng.uniform(size=values.shape) < 0.3
+    # Attacks and delays of a long note would leave 200 samples nearly silent.
+    values[:, CATALOGUE.index("amp_env.attack_s")] = 0.001
+    values[:, CATALOGUE.index("osc1.vibrato.delay_s")] = 0.0
+    return np.where(is_off, row_of({}), values)
+
+
+@pytest.fixture
+def renderer() -> NoteRenderer:
+    """Return a renderer that has played all parts; the gate ends within the note."""
+    played = NoteRenderer(
+        Note(52.3, velocity=40, gate_s=0.003), n_samples=N_SAMPLES, sample_rate_hz=44_100
+    )
+    phases = np.random.default_rng(12).uniform(0.0, 1.0, (16, len(PHASE_NAMES)))
+    played.render(every_part(), phases)
+    return played
+
+
+@pytest.fixture
+def plain(monkeypatch: pytest.MonkeyPatch) -> Callable[[ModuleType, str], Callable[..., None]]:
+    """Return a kernel as plain Python, with all kernels that it calls."""
+
+    def undo_compilation(module: ModuleType, name: str) -> Callable[..., None]:
+        for key, value in list(vars(module).items()):
+            if hasattr(value, "py_func"):
+                monkeypatch.setattr(module, key, value.py_func)
+        function: Callable[..., None] = getattr(module, name)
+        return function
+
+    return undo_compilation
+
+
+def test_the_controls_are_those_of_plain_python(
+    renderer: NoteRenderer, plain: Callable[[ModuleType, str], Callable[..., None]]
+) -> None:
+    """The compiled kernel computes what its source says."""
+    render_controls = plain(_controls, "render_controls")
+    settings, controls = renderer._settings.copy(), np.empty_like(renderer._controls)
+    with np.errstate(all="ignore"):  # both branches of a choice are computed
+        render_controls(
+            renderer._values, renderer._phases, renderer._note, np.float32(0.003),
+            renderer._block, settings, controls,
+        )  # fmt: skip
+    # 1e-6: rounding of float32; the compiler may put a product and a sum in another order.
+    np.testing.assert_allclose(renderer._settings, settings, rtol=1e-6)
+    np.testing.assert_allclose(renderer._controls, controls, rtol=1e-6, atol=1e-7)
+
+
+def test_the_oscillators_are_those_of_plain_python(
+    renderer: NoteRenderer, plain: Callable[[ModuleType, str], Callable[..., None]]
+) -> None:
+    """The compiled kernel computes what its source says."""
+    arguments = (
+        renderer._settings, renderer._controls, renderer._phases[:2], renderer._block,
+        sawtooth_tables(), triangle_tables(),
+    )  # fmt: skip
+    compiled, expected = np.empty((N_SAMPLES, 16), np.float32), np.empty((N_SAMPLES, 16), "f4")
+    _oscillators.render_oscillators(*arguments, compiled)
+    render_oscillators = plain(_oscillators, "render_oscillators")
+    with np.errstate(over="ignore"):  # phases wrap on purpose
+        render_oscillators(*arguments, expected)
+    assert np.abs(expected).max() > 0.5
+    # 1e-6 of a full-scale wave: rounding of float32.
+    np.testing.assert_allclose(compiled, expected, atol=2e-6)
+
+
+def test_the_filters_are_those_of_plain_python(
+    renderer: NoteRenderer, plain: Callable[[ModuleType, str], Callable[..., None]]
+) -> None:
+    """The compiled kernel computes what its source says."""
+    wave: Float32Array = np.empty((N_SAMPLES, 16), np.float32)
+    _oscillators.render_oscillators(
+        renderer._settings, renderer._controls, renderer._phases[:2], renderer._block,
+        sawtooth_tables(), triangle_tables(), wave,
+    )  # fmt: skip
+    run_filters = plain(_filters, "run_filters")
+    with np.errstate(all="ignore"):  # both branches of a choice are computed
+        run_filters(renderer._settings, renderer._controls, renderer._block, renderer._noise, wave)
+    assert np.abs(renderer._out).max() > 0.1
+    # 1e-5: float32 rounding goes round in resonant filters.
+    np.testing.assert_allclose(renderer._out, wave, rtol=1e-4, atol=1e-5)
+
+
+def row_names() -> dict[int, str]:
+    """Return the parameter that each row constant of the controls points to."""
+    c = _controls
+    rows = {c.TUNE: "tune_cents", c.NOISE: "noise.level", c.NOISE + 1: "noise.decay_s"}
+    for o, osc in ((0, "osc1"), (1, "osc2")):
+        first = (c.OSC1, c.OSC2)[o]
+        rows |= {
+            first + c.SAW: f"{osc}.saw_level",
+            first + c.PULSE: f"{osc}.pulse_level",
+            first + c.TRIANGLE: f"{osc}.triangle_level",
+            first + c.OCTAVE: f"{osc}.octave",
+        }
+        rest = first + o
+        rows |= {
+            rest + c.WIDTH: f"{osc}.pulse_width_ratio",
+            rest + c.PITCH_ENV: f"{osc}.pitch_env.depth_cents",
+            rest + c.PITCH_ENV + 1: f"{osc}.pitch_env.attack_s",
+            rest + c.PITCH_ENV + 2: f"{osc}.pitch_env.decay_s",
+            rest + c.VIBRATO: f"{osc}.vibrato.rate_hz",
+            rest + c.VIBRATO + 1: f"{osc}.vibrato.depth_cents",
+            rest + c.VIBRATO + 2: f"{osc}.vibrato.delay_s",
+            rest + c.VIBRATO + 3: f"{osc}.vibrato.rate_key_track_ratio",
+            rest + c.VIBRATO + 4: f"{osc}.vibrato.depth_key_track_ratio",
+            rest + c.VIBRATO + 5: f"{osc}.vibrato.rate_env_octaves",
+            rest + c.PWM: f"{osc}.pwm.rate_hz",
+            rest + c.PWM + 1: f"{osc}.pwm.depth_ratio",
+            rest + c.PWM + 2: f"{osc}.pwm.rate_key_track_ratio",
+        }
+    rows[c.OSC2 + c.OCTAVE + 1] = "osc2.detune_cents"
+    rows[c.HIGHPASS] = "highpass.cutoff_hz"
+    filter_names = ("cutoff_hz", "resonance_ratio", "slope_db_per_octave", "key_track_ratio")
+    rows |= {c.FILTER + i: f"filter.{name}" for i, name in enumerate((*filter_names, "drive_db"))}
+    stages = ("attack_s", "decay_s", "sustain_ratio", "release_s")
+    filter_env = ("depth_octaves", *stages, "velocity_octaves")
+    rows |= {c.FILTER_ENV + i: f"filter_env.{name}" for i, name in enumerate(filter_env)}
+    return rows | {
+        c.AMP_ENV + i: f"amp_env.{name}" for i, name in enumerate((*stages, "velocity_db"))
+    }
+
+
+def test_the_rows_are_in_the_order_of_the_catalogue() -> None:
+    """Each row constant points to its parameter, and no parameter is left out."""
+    rows = row_names()
+    assert tuple(rows[i] for i in sorted(rows)) == CATALOGUE.names
+    assert len(CATALOGUE) == _controls.N_PARAMETERS
+    assert 1 + len(PHASE_NAMES) == _controls.N_PHASES
+
+
+def test_the_phases_are_in_the_order_of_their_names() -> None:
+    """Oscillators, vibratos and pulse-width LFOs, each 1 and 2; oscillator 1 starts at 0."""
+    c = _controls
+    rows = {
+        c.PHASE_OSC + 1: "osc2.phase",
+        c.PHASE_VIBRATO: "osc1.vibrato.phase",
+        c.PHASE_VIBRATO + 1: "osc2.vibrato.phase",
+        c.PHASE_PWM: "osc1.pwm.phase",
+        c.PHASE_PWM + 1: "osc2.pwm.phase",
+    }
+    assert tuple(rows[i] for i in sorted(rows)) == PHASE_NAMES
+
+
+@pytest.mark.parametrize("module", [_oscillators, _filters], ids=["oscillators", "filters"])
+def test_constants_that_two_kernel_files_share_are_equal(module: ModuleType) -> None:
+    """Each kernel file has its own copy, as numba's cache does not see across files."""
+    shared_names = {
+        name
+        for name, value in vars(module).items()
+        if name.isupper() and isinstance(value, int) and hasattr(_controls, name)
+    }
+    assert "LANES" in shared_names
+    assert {n: getattr(module, n) for n in shared_names} == {
+        n: getattr(_controls, n) for n in shared_names
+    }
+    assert module.LANES == _packing.LANES
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda module: module.__name__)
+def test_kernel_files_take_nothing_from_other_files(module: ModuleType) -> None:
+    """Cached kernels would not notice a change in another file, so they import none of ours."""
+    tree = ast.parse(inspect.getsource(module))
+    imported = {node.module or "" for node in tree.body if isinstance(node, ast.ImportFrom)} | {
+        alias.name for node in tree.body if isinstance(node, ast.Import) for alias in node.names
+    }
+    assert imported == {"__future__", "typing", "numpy", "numba"}
+
+
+def test_every_part_is_searched_somewhere() -> None:
+    """The shipped structures together free every parameter of the catalogue."""
+    names = {name for structure in list_structures() for name in load(structure).space.names}
+    assert names == set(CATALOGUE.names)
