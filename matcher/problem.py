@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.losses import PARTS, NoteScorer, NoteTarget, totals
-from shared import CATALOGUE, FloatArray, Note, ParameterSpace
+from shared import CATALOGUE, FloatArray, Note, ParameterError, ParameterSpace
 from shared.patch import NotePhases
 from shared.patch_schema import PHASE_NAMES
 from voice import NoteRenderer, Structure
@@ -200,6 +200,11 @@ class Evaluator:
         Number of threads; as many as cores that this process may use if left out.
     seed : int
         Seed of the voice's noise.
+
+    Raises
+    ------
+    ParameterError
+        If `n_threads` is below 1.
     """
 
     def __init__(
@@ -212,6 +217,12 @@ class Evaluator:
         n_threads: int | None = None,
         seed: int = 0,
     ) -> None:
+        if n_threads is not None and n_threads < 1:
+            raise ParameterError(
+                f"n_threads is {n_threads}; 1 or more is accepted. Leave it out to use all cores.",
+                name="n_threads",
+                value=n_threads,
+            )
         self.problem = problem
         self.targets = tuple(targets)
         self.notes = tuple(notes)
