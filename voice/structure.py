@@ -39,7 +39,7 @@ from shared import CATALOGUE, ParameterError, ParameterSpace, StructureError, su
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from shared import FloatArray
+    from shared import FloatArray, Parameter
 
 __all__ = ["Structure", "list_structures", "load_structure"]
 
@@ -293,7 +293,7 @@ def _checked_links(
 
 def _free_space(free: Mapping[str, object], source: str) -> ParameterSpace:
     """Give the free parameters the file's ranges, which must lie within the catalogue's."""
-    space = CATALOGUE
+    parameters = {}
     for name, change in free.items():
         if not isinstance(change, Mapping) or not set(change) <= set(RANGE_FIELDS):
             raise StructureError(
@@ -302,29 +302,31 @@ def _free_space(free: Mapping[str, object], source: str) -> ParameterSpace:
                 path=source,
             )
         try:
-            space = _with_range(space, name, change)
+            parameters[name] = _with_range(CATALOGUE[name], change)
         except ParameterError as error:
             raise StructureError(f"{source}, free.{error}", path=source) from error
-    return ParameterSpace(tuple(space[name] for name in CATALOGUE.names if name in free))
+    return ParameterSpace(tuple(parameters[name] for name in CATALOGUE.names if name in free))
 
 
-def _with_range(space: ParameterSpace, name: str, change: Mapping[str, object]) -> ParameterSpace:
+def _with_range(own: Parameter, change: Mapping[str, object]) -> Parameter:
     """Give one parameter the file's range, steps or choices."""
     if not change:
-        return space
+        return own
     options: dict[str, Any] = dict(change)
     choices = options.get("choices", [])
     if not isinstance(choices, list):
-        raise ParameterError(f"{name}: choices are {choices!r}; a list of numbers is accepted.")
+        raise ParameterError(
+            f"{own.name}: choices are {choices!r}; a list of numbers is accepted."
+        )
     for value in (*(options[key] for key in ("low", "high") if key in options), *choices):
-        CATALOGUE.validate({name: value})
+        own.validate(value)
     step = options.get("step", 0.0)
     if isinstance(step, bool) or not isinstance(step, (int, float)):
-        raise ParameterError(f"{name}: step is {step!r}; a number is accepted.")
-    own = CATALOGUE[name]
+        raise ParameterError(f"{own.name}: step is {step!r}; a number is accepted.")
     if "step" in options and (own.choices or (own.step and step % own.step)):
         raise ParameterError(
-            f"{name}: step is {step:g}, which leads to values beside those of the voice; "
+            f"{own.name}: step is {step:g}, which leads to values beside those of the voice; "
             f"{own.accepted} is accepted. Leave the step out."
         )
-    return space.replace(name, **options)
+    # A space of its own: the change of one parameter would check all of a larger one.
+    return ParameterSpace((own,)).replace(own.name, **options)[own.name]

@@ -1,0 +1,114 @@
+"""Filters as functions: they are those of the voice, and they refuse nonsense."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from shared import CATALOGUE, Note, ParameterError
+from tests.voice_sounds import play
+from voice import drive, highpass, lowpass, oscillator, white_noise
+
+N_SAMPLES = 3000
+AFTER_ATTACK = 64
+
+
+@pytest.mark.parametrize("slope", [12.0, 24.0], ids="{:g} dB".format)
+def test_the_filters_are_those_of_the_voice(slope: float) -> None:
+    """A wave through high-pass, drive and low-pass sounds like the patch that has them."""
+    values = {
+        "highpass.cutoff_hz": 300.0,
+        "filter.drive_db": 9.0,
+        "filter.cutoff_hz": 1200.0,
+        "filter.resonance_ratio": 0.6,
+        "filter.slope_db_per_octave": slope,
+    }
+    heard = play(values, note=Note(57.0), n_samples=N_SAMPLES)
+    sound = highpass(oscillator(220.0, n_samples=N_SAMPLES), 300.0, sample_rate_hz=44_100)
+    expected = lowpass(
+        drive(sound, 9.0),
+        1200.0,
+        resonance_ratio=0.6,
+        slope_db_per_octave=slope,
+        sample_rate_hz=44_100,
+    )
+    # 1e-3: the steps of the two waves differ by rounding, and phases add that up.
+    np.testing.assert_allclose(heard[AFTER_ATTACK:], expected[AFTER_ATTACK:], atol=1e-3)
+
+
+def test_a_cutoff_given_for_each_sample_may_stand_still() -> None:
+    """An array of equal cutoffs filters like that cutoff."""
+    noise = white_noise(N_SAMPLES)
+    still = lowpass(noise, 900.0, sample_rate_hz=44_100, resonance_ratio=0.5)
+    moving = lowpass(noise, np.full(N_SAMPLES, 900.0), sample_rate_hz=44_100, resonance_ratio=0.5)
+    np.testing.assert_array_equal(moving, still)
+
+
+def test_neutral_filters_pass_the_sound_unchanged() -> None:
+    """To the bit: 20 kHz low-pass with any resonance, 20 Hz high-pass, no drive."""
+    noise = white_noise(N_SAMPLES).astype(np.float64)
+    neutral = CATALOGUE.neutral()
+    passed = lowpass(
+        drive(
+            highpass(noise, neutral["highpass.cutoff_hz"], sample_rate_hz=44_100),
+            neutral["filter.drive_db"],
+        ),
+        neutral["filter.cutoff_hz"],
+        resonance_ratio=0.9,
+        sample_rate_hz=44_100,
+    )
+    np.testing.assert_array_equal(passed, noise)
+
+
+def test_drive_amplifies_soft_sounds_and_holds_loud_ones() -> None:
+    """A gain of 12 dB for soft sounds, and an end at g / (g - 1) for loud ones."""
+    gain = 10.0 ** (12.0 / 20.0)
+    soft, loud = drive([1e-3, 100.0], 12.0)
+    # 1e-5: the curve bends by x**2 / 3.
+    assert soft == pytest.approx(gain * 1e-3, rel=1e-5)
+    assert loud == pytest.approx(gain / (gain - 1.0), rel=1e-6)
+
+
+def test_drive_is_symmetric_and_rises() -> None:
+    """No even partials, and no folding back of the curve."""
+    levels = np.linspace(-4.0, 4.0, 801)
+    driven = drive(levels, 20.0)
+    np.testing.assert_array_equal(driven, -driven[::-1])
+    # -1e-7: rounding where the curve is flat.
+    assert np.diff(driven).min() >= -1e-7
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"cutoff_hz": 5.0}, "cutoff_hz is 5 Hz; 20 to 20000 Hz is accepted"),
+        ({"cutoff_hz": [100.0, 200.0]}, r"cutoff_hz has shape \(2,\); one number or \(3,\)"),
+        ({"signal": [[1.0]]}, r"signal has shape \(1, 1\); a row"),
+        ({"signal": []}, r"signal has shape \(0,\); a row"),
+        ({"signal": [np.inf]}, "signal is inf; -1e.06 to 1e.06 is accepted"),
+        ({"resonance_ratio": 1.5}, "filter.resonance_ratio is 1.5"),
+        ({"slope_db_per_octave": 18.0}, "filter.slope_db_per_octave is 18 .*12 or 24"),
+        ({"sample_rate_hz": 1000}, "sample_rate_hz is 1000 Hz"),
+    ],
+)
+def test_a_low_pass_that_cannot_be_is_refused(change: dict[str, Any], message: str) -> None:
+    """The message names the argument, its value and the range."""
+    arguments = {
+        "signal": [1.0, 0.0, 0.0], "cutoff_hz": 500.0, "sample_rate_hz": 44_100, **change,
+    }  # fmt: skip
+    with pytest.raises(ParameterError, match=message):
+        lowpass(**arguments)
+
+
+def test_a_high_pass_that_cannot_be_is_refused() -> None:
+    """The message names the argument, its value and the range."""
+    with pytest.raises(ParameterError, match="cutoff_hz is 3000 Hz; 20 to 2000 Hz is accepted"):
+        highpass([1.0], 3000.0, sample_rate_hz=44_100)
+
+
+def test_a_drive_that_cannot_be_is_refused() -> None:
+    """The message names the argument, its value and the range."""
+    with pytest.raises(ParameterError, match="drive_db is 40 dB; 0 to 36 dB is accepted"):
+        drive([1.0], 40.0)
