@@ -1,0 +1,187 @@
+"""From one recording to one note: trim, measure, decide, and say what was assumed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.target.analyse import MeasuredNote, measure_note
+from matcher.target.choose import choose_pitch
+from matcher.target.level import FLOOR_DB, NoteSpan, find_span
+from matcher.target.model import TargetNote
+from shared.errors import TargetError
+from shared.notes import Note
+from shared.units import samples_to_seconds, seconds_to_samples
+
+if TYPE_CHECKING:
+    from matcher.target.names import NameHints
+    from shared.audio import Recording
+    from shared.types import FloatArray
+
+__all__ = ["DEFAULT_VELOCITY", "SHORTEST_SOUND_S", "GivenNote", "build_note"]
+
+PRE_ONSET_S = 0.02
+SHORTEST_SOUND_S = 0.05
+SHORTEST_GATE_S = 0.01
+NOISY_DB = -40.0
+SILENT_PEAK = 1e-4
+LEVEL_WINDOW_S = 0.05
+DEFAULT_VELOCITY = 100
+
+
+@dataclass(frozen=True)
+class GivenNote:
+    """What the user says about one note; None where nothing is said."""
+
+    midi_pitch: float | None
+    velocity: int | None
+    gate_s: float | None
+
+
+def build_note(
+    recording: Recording, source: str, given: GivenNote, hints: NameHints, max_duration_s: float
+) -> TargetNote:
+    """Make a target note.
+
+    Parameters
+    ----------
+    recording : Recording
+        The sound, at the rate of the target.
+    source : str
+        The file as the user typed it, for messages.
+    given : GivenNote
+        What the user says.
+    hints : NameHints
+        What the file name says.
+    max_duration_s : float
+        Use at most this many seconds after the onset.
+
+    Returns
+    -------
+    TargetNote
+        With the recording's warnings first, then its own.
+
+    Raises
+    ------
+    TargetError
+        If there is no note, or no pitch.
+    """
+    rate = recording.sample_rate_hz
+    warnings = list(recording.warnings)
+    span = _find_note(recording, source)
+    span = _limit(span, rate, source, max_duration_s, warnings)
+    signal, onset_s = _trim(recording.signal, span, rate)
+    expected = hints.midi_pitch if given.midi_pitch is None else given.midi_pitch
+    measured = measure_note(
+        signal,
+        sample_rate_hz=rate,
+        onset_s=onset_s,
+        noise_floor_db=span.noise_floor_db,
+        hint_midi_pitch=expected,
+        gate_s=given.gate_s,
+    )
+    analysis = measured.analysis
+    pitch = choose_pitch(
+        given.midi_pitch,
+        hints.midi_pitch,
+        analysis.pitch_hz,
+        strength_ratio=analysis.pitch_strength_ratio,
+        source=source,
+    )
+    warnings += pitch.warnings
+    _warn_about_recording(span, measured, given, source, warnings)
+    velocity = hints.velocity if given.velocity is None else given.velocity
+    gate_s = given.gate_s or max(measured.gate_end_s - onset_s, SHORTEST_GATE_S)
+    guessed = {
+        "pitch": pitch.is_estimated,
+        "velocity": velocity is None,
+        "gate": given.gate_s is None,
+        "onset": True,
+    }
+    return TargetNote(
+        name=recording.name,
+        signal=signal,
+        sample_rate_hz=rate,
+        note=Note(pitch.midi_pitch, DEFAULT_VELOCITY if velocity is None else velocity, gate_s),
+        onset_s=onset_s,
+        source_onset_s=samples_to_seconds(float(span.onset), rate),
+        noise_floor_db=span.noise_floor_db,
+        level_db=_loudest_db(signal, rate),
+        estimated=frozenset(field for field, is_guessed in guessed.items() if is_guessed),
+        analysis=analysis,
+        warnings=tuple(warnings),
+    )
+
+
+def _find_note(recording: Recording, source: str) -> NoteSpan:
+    """Find the note, or say why there is none."""
+    signal, rate = recording.signal, recording.sample_rate_hz
+    peak = float(np.max(np.abs(signal), initial=0.0))
+    if peak < SILENT_PEAK:
+        raise TargetError(
+            f"{source} is silent: its peak is {peak:g} of full scale; {SILENT_PEAK:g} or more is "
+            "accepted. Check the recording level.",
+            path=source,
+            value=peak,
+        )
+    span = find_span(signal, sample_rate_hz=rate)
+    sound_s = 0.0 if span is None else samples_to_seconds(float(span.end - span.onset), rate)
+    if span is None or sound_s < SHORTEST_SOUND_S:
+        raise TargetError(
+            f"{source} has {1000.0 * sound_s:.0f} ms of sound above its noise; "
+            f"{1000.0 * SHORTEST_SOUND_S:.0f} ms or more are needed. Record a longer note.",
+            path=source,
+            value=sound_s,
+        )
+    return span
+
+
+def _limit(
+    span: NoteSpan, rate: int, source: str, max_duration_s: float, warnings: list[str]
+) -> NoteSpan:
+    """Keep the first seconds after the onset."""
+    longest = seconds_to_samples(max_duration_s, rate)
+    if span.end - span.onset <= longest:
+        return span
+    sound_s = samples_to_seconds(float(span.end - span.onset), rate)
+    warnings.append(
+        f"{source}: the note lasts {sound_s:.1f} s; "
+        f"only the first {max_duration_s:g} s after its onset are used. Set max_duration_s to use "
+        "more."
+    )
+    return NoteSpan(span.onset, span.onset + longest, span.noise_floor_db)
+
+
+def _trim(signal: FloatArray, span: NoteSpan, rate: int) -> tuple[FloatArray, float]:
+    """Cut the note out, from 20 ms before its onset, with silence where there is nothing."""
+    n_before = seconds_to_samples(PRE_ONSET_S, rate)
+    first = max(0, span.onset - n_before)
+    trimmed = np.pad(signal[first : span.end], (n_before - (span.onset - first), 0))
+    return trimmed, samples_to_seconds(float(n_before), rate)
+
+
+def _warn_about_recording(
+    span: NoteSpan, measured: MeasuredNote, given: GivenNote, source: str, warnings: list[str]
+) -> None:
+    """Say what the recording lacks."""
+    if span.noise_floor_db > NOISY_DB:
+        warnings.append(
+            f"{source} is noisy: the noise before or after the note lies only "
+            f"{-span.noise_floor_db:.0f} dB under its peak, and {-NOISY_DB:.0f} dB or more is "
+            "wanted. The match will take noise for sound; clean the recording if you can."
+        )
+    if measured.analysis.is_cut and given.gate_s is None:
+        warnings.append(
+            f"{source} ends while the note still sounds, so its release is unknown and the gate "
+            "is taken to last to the end. Give gate_s if you know better."
+        )
+
+
+def _loudest_db(signal: FloatArray, rate: int) -> float:
+    """Return the RMS of the loudest 50 ms in dB re full scale."""
+    n_window = min(signal.size, seconds_to_samples(LEVEL_WINDOW_S, rate))
+    total = np.concatenate([[0.0], np.cumsum(signal**2)])
+    power = float(np.max(total[n_window:] - total[:-n_window])) / n_window
+    return float(max(10.0 * np.log10(max(power, 1e-30)), FLOOR_DB))

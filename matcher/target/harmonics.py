@@ -1,0 +1,179 @@
+"""Level and phase of each harmonic over time, measured along a moving pitch.
+
+The signal is turned back by the phase of the h-th harmonic of the pitch track and averaged under
+a Hann window of a few periods (heterodyne analysis: J. W. Beauchamp, "A computer system for
+time-variant harmonic analysis and synthesis of musical tones", in "Music by Computers", 1969;
+from memory). The magnitude is the harmonic's amplitude; the phase's slope tells how far the
+track is off, which makes a coarse track exact.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.target.model import PitchTrack
+from shared.units import seconds_to_samples
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from shared.types import FloatArray
+
+__all__ = ["HarmonicTracks", "harmonic_tracks", "refine_track", "smooth_track", "window_length_s"]
+
+# The Hann window of four periods has its first zeros half a harmonic away.
+N_PERIODS = 4.0
+SHORTEST_WINDOW_S = 0.004
+VOICED_RATIO = 0.5
+N_REFINING_HARMONICS = 5
+# The phase slope can't be told from an alias beyond this.
+LARGEST_STEP_CENTS = 150.0
+
+
+@dataclass(frozen=True, eq=False)
+class HarmonicTracks:
+    """Complex amplitudes of the first harmonics.
+
+    Parameters
+    ----------
+    times_s : np.ndarray, shape=(n_frames,), dtype=float64
+        Middle of each frame in s.
+    amplitudes : np.ndarray, shape=(n_harmonics, n_frames), dtype=complex128
+        Amplitude, and phase against the pitch track.
+    window_s : float
+        Length of the Hann window in s.
+    """
+
+    times_s: FloatArray
+    amplitudes: npt.NDArray[np.complex128]
+    window_s: float
+
+
+def smooth_track(track: PitchTrack, *, pitch_hz: float) -> PitchTrack:
+    """Replace unvoiced frames by their neighbours and single slips by a median of five.
+
+    Parameters
+    ----------
+    track : PitchTrack
+        Coarse track.
+    pitch_hz : float > 0
+        The note's pitch, taken where nothing is voiced.
+
+    Returns
+    -------
+    PitchTrack
+        The same frames.
+    """
+    is_voiced = track.voiced_ratio >= VOICED_RATIO
+    if not is_voiced.any():
+        return PitchTrack(track.times_s, np.full_like(track.hz, pitch_hz), track.voiced_ratio)
+    hz = np.interp(track.times_s, track.times_s[is_voiced], track.hz[is_voiced])
+    if hz.size >= 5:
+        padded = np.pad(hz, 2, mode="edge")
+        hz = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    return PitchTrack(track.times_s, hz, track.voiced_ratio)
+
+
+def window_length_s(pitch_hz: float) -> float:
+    """Return the length of the Hann window: four periods, at least 4 ms.
+
+    Parameters
+    ----------
+    pitch_hz : float > 0
+        Pitch in Hz.
+
+    Returns
+    -------
+    float
+        Length in s.
+    """
+    return max(SHORTEST_WINDOW_S, N_PERIODS / pitch_hz)
+
+
+def harmonic_tracks(
+    signal: FloatArray, track: PitchTrack, *, sample_rate_hz: int, n_harmonics: int
+) -> HarmonicTracks:
+    """Measure the first harmonics along a pitch track.
+
+    Parameters
+    ----------
+    signal : np.ndarray, shape=(n_samples,), dtype=float64
+        Mono sound.
+    track : PitchTrack
+        Smooth pitch track over the signal; its frames are the frames of the result.
+    sample_rate_hz : int
+        Sampling rate in Hz.
+    n_harmonics : int >= 1
+        How many; those above half the sampling rate come out as 0.
+
+    Returns
+    -------
+    HarmonicTracks
+        One row for each harmonic.
+    """
+    window_s = window_length_s(float(np.median(track.hz)))
+    n_window = seconds_to_samples(window_s, sample_rate_hz) | 1
+    window = np.hanning(n_window + 2)[1:-1]
+    window *= 2.0 / window.sum()
+    centres = np.rint(track.times_s * sample_rate_hz).astype(np.int64)
+    step = np.exp(-1j * _phase(signal.size, track, sample_rate_hz))
+    turned = signal.astype(np.complex128)
+    rows = np.zeros((n_harmonics, centres.size), dtype=np.complex128)
+    limit = 0.5 * sample_rate_hz / float(track.hz.max())
+    for row in range(min(n_harmonics, int(limit))):
+        turned *= step
+        padded = np.pad(turned, n_window // 2)
+        frames = np.lib.stride_tricks.sliding_window_view(padded, n_window)
+        rows[row] = frames[centres] @ window
+    return HarmonicTracks(track.times_s, rows, window_s)
+
+
+def _phase(n_samples: int, track: PitchTrack, sample_rate_hz: int) -> FloatArray:
+    """Return the phase of the fundamental in radians at each sample."""
+    times_s = np.arange(n_samples) / sample_rate_hz
+    hz = np.interp(times_s, track.times_s, track.hz)
+    return np.asarray(2.0 * np.pi * (np.cumsum(hz) - hz[0]) / sample_rate_hz)
+
+
+def refine_track(signal: FloatArray, track: PitchTrack, *, sample_rate_hz: int) -> PitchTrack:
+    """Make a smooth coarse track exact by the phase slopes of the first five harmonics.
+
+    Parameters
+    ----------
+    signal : np.ndarray, shape=(n_samples,), dtype=float64
+        Mono sound.
+    track : PitchTrack
+        Smooth track, within about 100 cents.
+    sample_rate_hz : int
+        Sampling rate in Hz.
+
+    Returns
+    -------
+    PitchTrack
+        The same frames; within a cent where one steady tone is voiced.
+    """
+    if track.times_s.size < 3:
+        return track
+    tracks = harmonic_tracks(
+        signal, track, sample_rate_hz=sample_rate_hz, n_harmonics=N_REFINING_HARMONICS
+    )
+    hop_s = float(track.times_s[1] - track.times_s[0])
+    # Phase advance over two hops around each frame, as frequency.
+    after, before = np.roll(tracks.amplitudes, -1, axis=1), np.roll(tracks.amplitudes, 1, axis=1)
+    product = after * before.conj()
+    product[:, 0], product[:, -1] = product[:, 1], product[:, -2]
+    number = np.arange(1, N_REFINING_HARMONICS + 1)[:, None]
+    offset_hz = np.angle(product) / (2.0 * np.pi * 2.0 * hop_s) / number
+    # The error of a phase slope falls with the amplitude, and dividing by h divides it again.
+    weight = np.abs(product) * number**2
+    total = weight.sum(axis=0)
+    offset = np.divide(
+        (weight * offset_hz).sum(axis=0), total, out=np.zeros_like(total), where=total > 0.0
+    )
+    largest = track.hz * (2.0 ** (LARGEST_STEP_CENTS / 1200.0) - 1.0)
+    return PitchTrack(
+        track.times_s, track.hz + np.clip(offset, -largest, largest), track.voiced_ratio
+    )
