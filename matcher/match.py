@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.losses import LossBreakdown, NoteTarget, breakdown
+from matcher.plan import DEFAULT_PLAN, WHOLE, Stage
 from matcher.problem import Evaluator, Problem
 from matcher.result import MatchResult, NoteMatch
 from matcher.search import DEFAULT_SAMPLER
@@ -38,6 +39,7 @@ def match(
     seed: int = 0,
     sampler: str = DEFAULT_SAMPLER,
     weights: Mapping[str, float] | None = None,
+    plan: tuple[Stage, ...] = DEFAULT_PLAN,
     n_threads: int | None = None,
     progress: bool = True,
     stop: Callable[[], bool] | None = None,
@@ -61,6 +63,8 @@ def match(
         A name of `matcher.search.SAMPLER_NAMES`.
     weights : mapping of str to float, optional
         Weights of the loss terms, >= 0; those left out keep their default.
+    plan : tuple of Stage
+        Stages of the search, for the default sampler.
     n_threads : int >= 1, optional
         Threads that render and score; all usable cores if left out.
     progress : bool
@@ -106,7 +110,8 @@ def match(
             progress=progress,
             stop=stop,
         )
-        reason = run.search(sampler, seed)
+        # The samplers of others are there to be compared: they get the problem as a whole.
+        reason = run.search(sampler, seed, plan if sampler == DEFAULT_SAMPLER else WHOLE)
         scores = evaluator.scores(np.stack([run.first, run.best]))
     start = breakdown(scores[:, 0].mean(axis=0), weights)
     end = breakdown(scores[:, 1].mean(axis=0), weights)

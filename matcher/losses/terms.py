@@ -45,16 +45,16 @@ class Part:
 
 # The columns of a score, in this order.
 PARTS = (
-    Part("spectrum_db", "spectral", 1.5, "mean difference of the mel bands, six window sizes"),
-    Part("convergence_ratio", "spectral", 0.15, "spectral convergence of the same bands"),
-    Part("onset_spectrum_db", "onset", 1.5, "mean difference of short bands, first 150 ms"),
+    Part("spectrum_db", "spectral", 0.5, "mean difference of the mel bands, six window sizes"),
+    Part("convergence_ratio", "spectral", 0.2, "spectral convergence of the same bands"),
+    Part("onset_spectrum_db", "onset", 0.9, "mean difference of short bands, first 150 ms"),
     Part("onset_flux_db", "onset", 0.5, "mean difference of the onset strength, first 150 ms"),
     Part("attack_octaves", "onset", 0.3, "attack time against attack time, in octaves"),
     Part("envelope_db", "envelope", 1.0, "mean difference of the level over time"),
 )
 TERMS = ("spectral", "onset", "envelope")
 DEFAULT_WEIGHTS: Mapping[str, float] = MappingProxyType(
-    {"spectral": 1.0, "onset": 0.5, "envelope": 0.5}
+    {"spectral": 1.0, "onset": 1.0, "envelope": 0.5}
 )
 
 
