@@ -149,11 +149,8 @@ def drive(signal: npt.ArrayLike, drive_db: float) -> FloatArray:
 
     Notes
     -----
-    The curve is x (27 + x**2) / (27 + 9 x**2), the continued fraction of tanh cut off [1]_.
-
-    References
-    ----------
-    .. [1] M. Abramowitz and I. Stegun, Handbook of Mathematical Functions, 1964, 4.5.70.
+    The curve is x (27 + x**2) / (27 + 9 x**2), which stays within 0.024 of tanh and reaches 1,
+    with no slope left, at 3; from there on it is 1. Common practice, no source.
     """
     sound = check_signal(signal)
     lanes = pack_values({"filter.drive_db": check_scalar("drive_db", drive_db, 0.0, 36.0, "dB")})
