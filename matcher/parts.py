@@ -1,0 +1,224 @@
+"""The voice as a musician sees it: parts, the labels of their controls, and which of them work.
+
+The catalogue orders parameters along the signal path, and its groups say what a parameter
+shapes. On a panel, controls stand together by part (an oscillator, an envelope, an LFO); that
+view is here, for everything that prints a patch.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING
+
+from shared import CATALOGUE, ParameterError, suggest_names
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+__all__ = ["VoicePart", "parameter_label", "used_parameters", "voice_parts"]
+
+# A waveform this far below the loudest one is masked by it: -46 dB, common practice, no source.
+_SILENT_RATIO = 0.005
+_WAVES = ("saw", "pulse", "triangle")
+
+# Title, and the beginning of the names; `tune_cents` belongs to no part of the panel.
+_PREFIXES = (
+    ("tuning", "tune_cents"),
+    ("oscillator 1", "osc1."),
+    ("oscillator 2", "osc2."),
+    ("pitch envelope, oscillator 1", "osc1.pitch_env."),
+    ("pitch envelope, oscillator 2", "osc2.pitch_env."),
+    ("vibrato, oscillator 1", "osc1.vibrato."),
+    ("vibrato, oscillator 2", "osc2.vibrato."),
+    ("pulse-width modulation, oscillator 1", "osc1.pwm."),
+    ("pulse-width modulation, oscillator 2", "osc2.pwm."),
+    ("noise", "noise."),
+    ("high-pass filter", "highpass."),
+    ("low-pass filter", "filter."),
+    ("filter envelope", "filter_env."),
+    ("amplifier envelope", "amp_env."),
+)
+
+_LABELS = {
+    "tune_cents": "fine tune",
+    "saw_level": "sawtooth",
+    "pulse_level": "pulse",
+    "triangle_level": "triangle",
+    "octave": "octave",
+    "detune_cents": "detune",
+    "pulse_width_ratio": "pulse width",
+    "depth_cents": "depth",
+    "depth_ratio": "depth",
+    "depth_octaves": "depth",
+    "attack_s": "attack",
+    "decay_s": "decay",
+    "sustain_ratio": "sustain",
+    "release_s": "release",
+    "rate_hz": "rate",
+    "delay_s": "delay",
+    "rate_key_track_ratio": "rate key tracking",
+    "depth_key_track_ratio": "depth key tracking",
+    "rate_env_octaves": "rate at the start",
+    "level": "level",
+    "cutoff_hz": "cutoff",
+    "resonance_ratio": "resonance",
+    "slope_db_per_octave": "slope",
+    "key_track_ratio": "key tracking",
+    "drive_db": "drive",
+    "velocity_octaves": "velocity to depth",
+    "velocity_db": "velocity to level",
+}
+
+
+@dataclass(frozen=True)
+class VoicePart:
+    """One part of the voice.
+
+    Parameters
+    ----------
+    title : str
+        What it is called: ``"vibrato, oscillator 2"``.
+    names : tuple of str
+        Its parameters, in the order of the catalogue.
+    """
+
+    title: str
+    names: tuple[str, ...]
+
+
+@cache
+def voice_parts() -> tuple[VoicePart, ...]:
+    """List the parts of the voice in the order in which a patch is read.
+
+    Returns
+    -------
+    tuple of VoicePart
+        Together they hold each parameter of the catalogue once.
+    """
+    return tuple(
+        VoicePart(title, tuple(name for name in CATALOGUE.names if _prefix(name) == prefix))
+        for title, prefix in _PREFIXES
+    )
+
+
+def parameter_label(name: str) -> str:
+    """Say what a control is called within its part.
+
+    Parameters
+    ----------
+    name : str
+        Name of a parameter.
+
+    Returns
+    -------
+    str
+        ``"rate key tracking"`` for ``"osc1.vibrato.rate_key_track_ratio"``.
+
+    Raises
+    ------
+    ParameterError
+        If the catalogue has no such parameter.
+    """
+    if name not in CATALOGUE:
+        hint = suggest_names(name, CATALOGUE.names) or "See `earwright structures complete`."
+        raise ParameterError(f"{name}: no such parameter. {hint}", name=name, value=name)
+    return _LABELS[name.rsplit(".", maxsplit=1)[-1]]
+
+
+def used_parameters(values: Mapping[str, float]) -> frozenset[str]:
+    """Say which parameters of a patch do something.
+
+    A silent oscillator's pitch, the rate of an LFO without depth, the decay of an envelope that
+    stays at its peak: such values don't matter, and a patch is easier to read without them.
+
+    Parameters
+    ----------
+    values : mapping of str to float
+        Values of all parameters of the catalogue, in physical units.
+
+    Returns
+    -------
+    frozenset of str
+        Names of those that are at work.
+    """
+    used = {name for name in ("tune_cents", "filter.drive_db") if _works(name, values)}
+    used |= _used_in_mixer(values)
+    used |= _used_in_filters(values)
+    used |= _envelope("amp_env", values)
+    used |= {name for name in ("amp_env.velocity_db",) if _works(name, values)}
+    return frozenset(used)
+
+
+def _prefix(name: str) -> str:
+    """Return the longest beginning in the table that a name has."""
+    return max((prefix for _, prefix in _PREFIXES if name.startswith(prefix)), key=len)
+
+
+def _works(name: str, values: Mapping[str, float]) -> bool:
+    """Say whether a value, as printed, differs from its neutral value."""
+    parameter = CATALOGUE[name]
+    return parameter.format(values[name]) != parameter.format(parameter.neutral)
+
+
+def _used_in_mixer(values: Mapping[str, float]) -> set[str]:
+    """Collect what the sounding oscillators and the noise use."""
+    waves = [f"{osc}.{wave}_level" for osc in ("osc1", "osc2") for wave in _WAVES]
+    loudest = max(values[name] for name in [*waves, "noise.level"])
+    sounding = {n for n in waves if values[n] > 0.0 and values[n] >= _SILENT_RATIO * loudest}
+    used = set(sounding)
+    for osc in ("osc1", "osc2"):
+        own = {name for name in sounding if name.startswith(osc)}
+        if own:
+            used |= _used_in_oscillator(osc, values, has_pulse=f"{osc}.pulse_level" in own)
+    if values["noise.level"] > 0.0 and values["noise.level"] >= _SILENT_RATIO * loudest:
+        used |= {"noise.level", "noise.decay_s"}
+    return used
+
+
+def _used_in_oscillator(osc: str, values: Mapping[str, float], *, has_pulse: bool) -> set[str]:
+    """Collect what a sounding oscillator uses besides its levels."""
+    used = _if_working(values, f"{osc}.octave")
+    if osc == "osc2":
+        used |= _if_working(values, "osc2.detune_cents")
+    if has_pulse:
+        used.add(f"{osc}.pulse_width_ratio")
+        used |= _modulator(values, f"{osc}.pwm", "depth_ratio", ("rate_hz",))
+    used |= _modulator(values, f"{osc}.pitch_env", "depth_cents", ("attack_s", "decay_s"))
+    used |= _modulator(values, f"{osc}.vibrato", "depth_cents", ("rate_hz",))
+    return used
+
+
+def _modulator(
+    values: Mapping[str, float], part: str, depth: str, always: tuple[str, ...]
+) -> set[str]:
+    """Collect what a modulator with some depth uses: fixed names, and all that isn't neutral."""
+    if not _works(f"{part}.{depth}", values):
+        return set()
+    names = [name for name in CATALOGUE.names if name.startswith(f"{part}.")]
+    return {f"{part}.{name}" for name in always} | _if_working(values, *names)
+
+
+def _if_working(values: Mapping[str, float], *names: str) -> set[str]:
+    """Keep the names whose values aren't neutral."""
+    return {name for name in names if _works(name, values)}
+
+
+def _used_in_filters(values: Mapping[str, float]) -> set[str]:
+    """Collect what the two filters and the filter envelope use."""
+    used = _if_working(values, "highpass.cutoff_hz")
+    moves = _if_working(values, "filter_env.depth_octaves", "filter_env.velocity_octaves")
+    # Key tracking lowers even an open filter, below C4.
+    names = ("filter.cutoff_hz", "filter.resonance_ratio", "filter.key_track_ratio")
+    shapes = _if_working(values, *names)
+    if moves:
+        used |= moves | {"filter_env.depth_octaves"} | _envelope("filter_env", values)
+    if moves or shapes:
+        used |= shapes | {"filter.cutoff_hz", "filter.slope_db_per_octave"}
+    return used
+
+
+def _envelope(part: str, values: Mapping[str, float]) -> set[str]:
+    """Collect what an envelope uses; one that stays at its peak has no decay."""
+    names = {f"{part}.attack_s", f"{part}.sustain_ratio", f"{part}.release_s"}
+    return names | ({f"{part}.decay_s"} if _works(f"{part}.sustain_ratio", values) else set())

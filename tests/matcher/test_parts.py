@@ -1,0 +1,90 @@
+"""Parts of the voice: every control has its place, and what does nothing is known as such."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from matcher.parts import parameter_label, used_parameters, voice_parts
+from shared import CATALOGUE, ParameterError
+from voice import render
+
+
+def test_each_parameter_belongs_to_one_part() -> None:
+    """Nothing of the catalogue is lost or shown twice."""
+    names = [name for part in voice_parts() for name in part.names]
+    assert sorted(names) == sorted(CATALOGUE.names)
+
+
+@pytest.mark.parametrize("part", voice_parts(), ids=lambda part: part.title)
+def test_labels_differ_within_a_part(part: object) -> None:
+    """Two controls that stand together aren't called the same."""
+    labels = [parameter_label(name) for name in part.names]  # type: ignore[attr-defined]
+    assert len(labels) == len(set(labels)) > 0
+
+
+def test_an_unknown_parameter_has_no_label() -> None:
+    """A misspelt name is refused with names that are near."""
+    with pytest.raises(ParameterError, match=r"filter\.cutof_hz.*Did you mean filter\.cutoff_hz"):
+        parameter_label("filter.cutof_hz")
+
+
+def test_a_neutral_voice_is_a_sawtooth_with_an_envelope() -> None:
+    """Of the neutral patch nothing remains but what makes it sound."""
+    assert used_parameters(CATALOGUE.neutral()) == {
+        "osc1.saw_level",
+        "amp_env.attack_s",
+        "amp_env.sustain_ratio",
+        "amp_env.release_s",
+    }
+
+
+@pytest.mark.parametrize(
+    ("changes", "unused"),
+    [
+        ({"osc2.detune_cents": 9.0, "osc2.octave": 1.0}, "osc2.detune_cents"),
+        ({"osc2.vibrato.depth_cents": 20.0}, "osc2.vibrato.rate_hz"),
+        ({"osc1.vibrato.rate_hz": 7.0, "osc1.vibrato.delay_s": 1.0}, "osc1.vibrato.delay_s"),
+        ({"osc1.pulse_width_ratio": 0.2}, "osc1.pulse_width_ratio"),
+        ({"osc1.pwm.depth_ratio": 0.3}, "osc1.pwm.depth_ratio"),
+        ({"filter_env.attack_s": 1.0, "filter.cutoff_hz": 500.0}, "filter_env.attack_s"),
+        ({"amp_env.decay_s": 2.0}, "amp_env.decay_s"),
+        ({"noise.decay_s": 2.0}, "noise.decay_s"),
+        ({"osc2.saw_level": 0.001, "osc2.octave": 1.0}, "osc2.octave"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_what_does_nothing_is_left_out(changes: dict[str, float], unused: str) -> None:
+    """Values of silent or idle parts don't count, whatever they are."""
+    assert unused not in used_parameters({**CATALOGUE.neutral(), **changes})
+
+
+def test_levels_count_against_the_loudest() -> None:
+    """Absolute level is never searched: a quiet patch uses the same as a loud one."""
+    loud = {**CATALOGUE.neutral(), "osc1.saw_level": 1.0, "osc2.pulse_level": 0.5}
+    quiet = {**loud, "osc1.saw_level": 0.008, "osc2.pulse_level": 0.004}
+    assert used_parameters(loud) == used_parameters(quiet)
+
+
+def test_velocity_alone_brings_the_filter_envelope_in() -> None:
+    """Depth 0 at velocity 100 is another depth at velocity 40, so it is shown."""
+    values = {**CATALOGUE.neutral(), "filter_env.velocity_octaves": 2.0}
+    assert {"filter_env.depth_octaves", "filter_env.attack_s"} <= used_parameters(values)
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_what_is_left_out_makes_no_sound(seed: int) -> None:
+    """Setting everything unused back to neutral leaves the sound as it was."""
+    rng = np.random.default_rng(seed)
+    values = CATALOGUE.neutral()
+    drawn = CATALOGUE.to_dict(CATALOGUE.decode(rng.uniform(size=(1, len(CATALOGUE))))[0])
+    # About a third of the parts each draws: many are silent or idle while others work.
+    values |= {name: x for name, x in drawn.items() if rng.uniform() < 1 / 3}
+    used = used_parameters(values)
+    plain = {name: x if name in used else CATALOGUE[name].neutral for name, x in values.items()}
+    # Waveforms have no neutral value of their own: osc1's sawtooth rests at 1.
+    plain |= {n: 0.0 for n in plain if n.endswith("_level") and n not in used}
+    options = {"midi_pitch": 55.3, "velocity": 60, "gate_s": 0.3, "duration_s": 0.5}
+    before, after = render(values, **options), render(plain, **options)
+    # A waveform of half a percent counts as silent, so that much may be missing.
+    np.testing.assert_allclose(after, before, rtol=0.0, atol=5e-3 * max(abs(before).max(), 1e-9))
