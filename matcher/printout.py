@@ -1,0 +1,344 @@
+"""What is printed at the end of a match: plain text for 80 columns.
+
+Only text is made here; who prints it is the command line's business. A patch is shown part by
+part, with the values that do something, and never with the phases, which nobody can dial in.
+"""
+
+from __future__ import annotations
+
+import shlex
+import textwrap
+from typing import TYPE_CHECKING
+
+from matcher._run_document import figures, sources
+from matcher.losses.terms import PARTS, TERMS
+from matcher.parts import parameter_label, used_parameters, voice_parts
+from shared import CATALOGUE, HEARING_CAUTION, hz_to_midi, pitch_name
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from matcher.losses import LossBreakdown
+    from matcher.result import MatchResult
+    from matcher.run_folder import RunFolder
+    from matcher.target import TargetNote
+    from shared import Patch
+    from voice import Structure
+
+__all__ = [
+    "SHORT_CAUTION",
+    "WIDTH",
+    "format_files",
+    "format_heard",
+    "format_loss",
+    "format_match",
+    "format_patch",
+    "format_search",
+]
+
+# One column less than a terminal has: some wrap a full line.
+WIDTH = 79
+SHORT_CAUTION = f"{HEARING_CAUTION.partition(':')[0]}."
+
+_LOSS_NAME_WIDTH = 19
+_LOSS_WIDTH = 13
+_TERM_MEANINGS = {
+    "spectral": "tone colour of the whole note",
+    "onset": "front edge, the first 150 ms",
+    "envelope": "level over time",
+    "modulation": "movement: vibrato, beating, pulse width",
+    "pitch": "pitch over time",
+}
+_UNIT_SUFFIXES = {
+    "db": ("dB", 1.0, 2),
+    "octaves": ("octaves", 1.0, 2),
+    "cents": ("cents", 1.0, 1),
+    "s": ("ms", 1000.0, 1),
+    "hz": ("Hz", 1.0, 2),
+    "ratio": ("", 1.0, 2),
+}
+_STOP_REASONS = {
+    "evaluations": "all evaluations are used",
+    "deadline": "the time is used",
+    "stopped": "it was stopped",
+    "interrupted": "it was interrupted; this is the best until then",
+}
+
+
+def format_match(result: MatchResult, run: RunFolder | None = None) -> str:
+    """Say all about a match.
+
+    Parameters
+    ----------
+    result : MatchResult
+        What was found.
+    run : RunFolder, optional
+        Where it was written.
+
+    Returns
+    -------
+    str
+        Sections separated by blank lines, no line longer than 79 signs unless a name is.
+    """
+    sections = [
+        format_heard([match.note for match in result.notes]),
+        format_search(result),
+        format_loss(
+            result.start,
+            result.end,
+            notes=[(match.note.name, match.loss) for match in result.notes],
+        ),
+        format_patch(result.patch, result.structure),
+    ]
+    silent = _not_told(result)
+    if silent:
+        sections.append(silent)
+    if run is not None:
+        sections.append(format_files(run))
+    return "\n\n".join(sections)
+
+
+def format_heard(notes: Sequence[TargetNote]) -> str:
+    """Say what was heard in the notes of a target.
+
+    Parameters
+    ----------
+    notes : sequence of TargetNote
+        The notes.
+
+    Returns
+    -------
+    str
+        One block of lines for each note.
+    """
+    title = "Heard in the target" if len(notes) == 1 else f"Heard in the {len(notes)} targets"
+    return "\n".join([title, *(line for note in notes for line in _heard_lines(note))])
+
+
+def format_search(result: MatchResult) -> str:
+    """Say how much was tried, how fast, and why the search ended.
+
+    Parameters
+    ----------
+    result : MatchResult
+        What was found.
+
+    Returns
+    -------
+    str
+        A paragraph.
+    """
+    search = figures(result)
+    reason = _STOP_REASONS.get(result.stop_reason, result.stop_reason)
+    text = (
+        f"Search: {result.n_evaluations} evaluations in {search['elapsed_s']:.1f} s, "
+        f"{search['evaluations_per_s']:.0f} per second, "
+        f"{100.0 * search['search_overhead_ratio']:.1f} % overhead. "
+        f"{len(result.space)} of the {len(result.structure.space)} free parameters of "
+        f"{_one_line(result.structure.name)} were moved, sampler {result.settings['sampler']}, "
+        f"seed {result.settings['seed']}. It ended because {reason}."
+    )
+    return textwrap.fill(text, WIDTH, break_on_hyphens=False)
+
+
+def format_loss(
+    start: LossBreakdown,
+    end: LossBreakdown,
+    *,
+    notes: Sequence[tuple[str, LossBreakdown]] = (),
+) -> str:
+    """Compare the loss at the start and at the end, term by term and in plain units.
+
+    Parameters
+    ----------
+    start, end : LossBreakdown
+        Loss of the first candidate and of the best one.
+    notes : sequence of (str, LossBreakdown)
+        Loss of single notes at the end; shown if there is more than one.
+
+    Returns
+    -------
+    str
+        A table.
+    """
+    lines = ["Loss in audible steps (1 is about one just-noticeable difference)"]
+    lines.append(_loss_row("", "start", "end", ""))
+    totals = f"{start.total:.2f}", f"{end.total:.2f}"
+    lines.append(_loss_row("total", *totals, "weighted mean of the terms"))
+    for term in TERMS:
+        scaled = f"{start.terms[term]:.2f}", f"{end.terms[term]:.2f}"
+        lines.append(_loss_row(term, *scaled, _TERM_MEANINGS.get(term, "")))
+        for part in (part for part in PARTS if part.term == term):
+            label, unit = _part_label(part.name)
+            before, after = (_with_unit(loss.parts[part.name], *unit) for loss in (start, end))
+            lines.append(_loss_row(f"  {label}", before, after, part.meaning))
+    if len(notes) > 1:
+        lines.append("  Note by note at the end")
+        lines += [f"    {_shorten(name, 40):40}{loss.total:>8.2f}" for name, loss in notes]
+    return "\n".join(lines)
+
+
+def format_patch(patch: Patch, structure: Structure | None = None) -> str:
+    """Show a patch as a table, part by part.
+
+    Parts and values that do nothing are left out: a silent oscillator with all that belongs to
+    it, an LFO without depth.
+
+    Parameters
+    ----------
+    patch : Patch
+        The patch.
+    structure : Structure, optional
+        Says which parameters are linked.
+
+    Returns
+    -------
+    str
+        Value and name of each parameter that does something.
+    """
+    links = {} if structure is None else structure.links
+    used = used_parameters(patch.values)
+    lines = [f"Patch ({_one_line(patch.structure)})"]
+    for part in voice_parts():
+        names = [name for name in part.names if name in used]
+        if names:
+            lines.append(f"  {part.title}")
+            lines += [_patch_row(name, patch.values, links) for name in names]
+    if any(name in links for name in used):
+        lines.append("  (= : linked, one control sets both)")
+    return "\n".join(lines)
+
+
+def format_files(run: RunFolder) -> str:
+    """Say where the files of a run are, and how to listen.
+
+    Parameters
+    ----------
+    run : RunFolder
+        The run.
+
+    Returns
+    -------
+    str
+        A list, and the caution about hearing.
+    """
+    sounds = "target/, match/"
+    rows = [
+        ("patch.json", "the patch"),
+        (sounds, "target and match of each note, at the same level and place"),
+        ("run.json", "settings, seed, versions, what was heard, figures"),
+        ("record.npz", "every evaluation"),
+        ("study.log", 'a selection of them as an Optuna journal, study "match"'),
+    ]
+    return "\n".join(
+        [
+            f"Files in {_one_line(str(run.path))}",
+            *(f"  {name:17}{meaning}" for name, meaning in rows),
+            "Another note of the patch:",
+            f"  earwright render {_quoted(str(run.path))} --pitch C5",
+            SHORT_CAUTION,
+        ]
+    )
+
+
+def _heard_lines(note: TargetNote) -> list[str]:
+    """Describe one note, line by line."""
+    origin = sources(note)
+    played = note.note
+    rows = [
+        ("pitch", pitch_name(played.midi_pitch), f"{origin['pitch']}{_measured_pitch(note)}"),
+        ("onset", _milliseconds(note.source_onset_s), "into the recording"),
+        ("gate", _milliseconds(played.gate_s), origin["gate"]),
+        ("velocity", str(played.velocity), origin["velocity"]),
+        ("level", f"{note.level_db:.1f} dBFS", f"noise {_noise(note.noise_floor_db)}"),
+    ]
+    lines = [f"  {_shorten(note.name, WIDTH - 2)}"]
+    return lines + [f"    {name:10}{value:16}{remark}" for name, value, remark in rows]
+
+
+def _measured_pitch(note: TargetNote) -> str:
+    """Say which pitch was measured, where that isn't the played one anyway."""
+    hz = note.analysis.pitch_hz
+    if "pitch" in note.estimated:
+        return "" if hz is None else f", {hz:.1f} Hz"
+    if hz is None:
+        return "; no pitch heard"
+    midi_pitch = float(hz_to_midi(hz))
+    # Instruments may sound below or above the range of MIDI.
+    heard = pitch_name(midi_pitch) if 0.0 <= midi_pitch <= 127.0 else "outside of MIDI"
+    return f"; heard {heard}, {hz:.1f} Hz"
+
+
+def _noise(noise_floor_db: float) -> str:
+    """Say how far the noise lies below the peak; the measure ends at -120 dB."""
+    if noise_floor_db <= -119.9:
+        return "not measurable"
+    return f"{-noise_floor_db:.0f} dB below the peak"
+
+
+def _milliseconds(seconds: float) -> str:
+    """Print a time in ms, from 10 s on in s."""
+    return f"{1000.0 * seconds:.0f} ms" if seconds < 9.9995 else f"{seconds:.2f} s"
+
+
+def _loss_row(name: str, start: str, end: str, meaning: str) -> str:
+    """Lay out a row of the table of losses; a long meaning goes on below itself."""
+    head = f"  {name:{_LOSS_NAME_WIDTH - 2}}{start:>{_LOSS_WIDTH}}{end:>{_LOSS_WIDTH}}  "
+    if not meaning:
+        return head.rstrip()
+    return textwrap.fill(meaning, WIDTH, initial_indent=head, subsequent_indent=" " * len(head))
+
+
+def _part_label(name: str) -> tuple[str, tuple[str, float, int]]:
+    """Split the name of a part into words and unit."""
+    words, _, suffix = name.rpartition("_")
+    if suffix in _UNIT_SUFFIXES:
+        return words.replace("_", " "), _UNIT_SUFFIXES[suffix]
+    return name.replace("_", " "), ("", 1.0, 2)
+
+
+def _with_unit(value: float, label: str, factor: float, decimals: int) -> str:
+    """Print a measured difference."""
+    return f"{value * factor:.{decimals}f} {label}".rstrip()
+
+
+def _patch_row(name: str, values: Mapping[str, float], links: Mapping[str, str]) -> str:
+    """Lay out a row of the patch."""
+    text = CATALOGUE[name].format(values[name])
+    source = f"= {links[name]}" if name in links else name
+    return f"    {parameter_label(name):20}{text:>16}   {source}"
+
+
+def _not_told(result: MatchResult) -> str:
+    """Say which parameters the notes can't tell, and how to change that."""
+    names = [name for name in result.structure.space.names if name not in result.space]
+    missing = []
+    if any(name.endswith("key_track_ratio") for name in names):
+        missing.append(("key tracking", "pitches"))
+    if any(".velocity_" in name for name in names):
+        missing.append(("response to velocity", "velocities"))
+    if not missing:
+        return ""
+    what = " and ".join(name for name, _ in missing)
+    needed = " and ".join(several for _, several in missing)
+    text = (
+        f"Not told by {'this note' if len(result.notes) == 1 else 'these notes'}, and left "
+        f"neutral: {what}. Give notes of several {needed} to match that, too."
+    )
+    return textwrap.fill(text, WIDTH, break_on_hyphens=False)
+
+
+def _quoted(path: str) -> str:
+    """Write a path so that it can be copied into a shell."""
+    return _one_line(shlex.quote(path))
+
+
+def _shorten(text: str, n_signs: int) -> str:
+    """Bring a name on one line of limited length."""
+    line = _one_line(text)
+    return line if len(line) <= n_signs else f"{line[: n_signs - 3]}..."
+
+
+def _one_line(text: str) -> str:
+    """Show signs that would break a line, or move the cursor, as escapes."""
+    return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
