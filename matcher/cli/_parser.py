@@ -1,0 +1,166 @@
+"""The argument parser and the kinds of values that several commands take."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import re
+import sys
+from typing import TYPE_CHECKING, NoReturn, TypeVar
+
+from matcher.cli._text import one_line
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+    from types import ModuleType
+    from typing import TypeAlias
+
+    # What add_subparsers() returns has no public name.
+    Subparsers: TypeAlias = argparse._SubParsersAction["Parser"]  # noqa: SLF001
+
+__all__: list[str] = []
+
+Value = TypeVar("Value")
+
+DESCRIPTION = """\
+From a recording of the wanted sound to a patch for a subtractive synthesizer.
+"""
+EXAMPLES = """\
+examples:
+  earwright match horn_C4.flac                 find a patch, good defaults
+  earwright render runs/horn_C4-two-oscillator-1 --pitch C5 --out c5.wav
+  earwright structures                         which voices can be matched
+
+`earwright COMMAND --help` shows options and examples of each command.
+"""
+
+
+class CommandLineError(Exception):
+    """The arguments can't be understood; the text is for the user."""
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser that takes no abbreviations, and raises instead of leaving."""
+
+    def __init__(self, **options: object) -> None:
+        options.setdefault("allow_abbrev", False)
+        options.setdefault("formatter_class", argparse.RawDescriptionHelpFormatter)
+        super().__init__(**options)  # type: ignore[arg-type]
+
+    def error(self, message: str) -> NoReturn:
+        """Raise with our wording of what argparse says.
+
+        Parameters
+        ----------
+        message : str
+            Text of argparse.
+
+        Raises
+        ------
+        CommandLineError
+            Always.
+        """
+        text = one_line(message).removeprefix("argument ")
+        text = re.sub(r"not allowed with argument (\S+)", r"can't stand beside \1; give one", text)
+        if text.startswith("the following arguments are required: "):
+            missing = text.partition(": ")[2]
+            text = f"{missing} is missing"
+        # Our own texts say what is accepted; argparse's don't.
+        hint = "" if "; " in text else f" See {self.prog} --help."
+        raise CommandLineError(f"{text.rstrip('.')}.{hint}")
+
+    def option_names(self) -> list[str]:
+        """List the long options.
+
+        Returns
+        -------
+        list of str
+            As in the help.
+        """
+        return sorted(set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", self.format_usage())))
+
+
+class _Version(argparse.Action):
+    """``--version``, with the version looked up when it is asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        """Print the version and leave."""
+        from importlib import metadata  # noqa: PLC0415  takes a tenth of the time of the help
+
+        try:
+            version = metadata.version("earwright")
+        except metadata.PackageNotFoundError:
+            version = "(not installed; run from its folder)"
+        sys.stdout.write(f"earwright {version}\n")
+        parser.exit()
+
+
+def make_parser(modules: Mapping[str, ModuleType]) -> tuple[Parser, dict[str, Parser]]:
+    """Make the parser, and those of the commands by name."""
+    parser = Parser(prog="earwright", description=DESCRIPTION, epilog=EXAMPLES)
+    parser.add_argument(
+        "-V", "--version", action=_Version, nargs=0, help="print the version and leave"
+    )
+    subparsers = parser.add_subparsers(
+        title="commands", dest="command", metavar="COMMAND", parser_class=Parser
+    )
+    for module in modules.values():
+        module.add_parser(subparsers)
+    return parser, dict(subparsers.choices)
+
+
+def number(
+    low: float, high: float, accepted: str, *, above: bool = False
+) -> Callable[[str], float]:
+    """Make a reader of finite numbers from `low` (or above it) to `high`."""
+
+    def read(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        # Comparisons with NaN are false.
+        is_accepted = (value > low if above else value >= low) and value <= high
+        if not is_accepted:
+            raise argparse.ArgumentTypeError(f'"{text}" is not accepted; {accepted} is')
+        return value
+
+    return read
+
+
+def whole_number(low: int, high: int, accepted: str) -> Callable[[str], int]:
+    """Make a reader of whole numbers."""
+
+    def read(text: str) -> int:
+        # int() takes blanks, underlines and other scripts' digits, which are slips here.
+        value = int(text) if re.fullmatch(r"[+-]?\d{1,18}", text, re.ASCII) else None
+        if value is None or not low <= value <= high:
+            raise argparse.ArgumentTypeError(f'"{text}" is not accepted; {accepted} is')
+        return value
+
+    return read
+
+
+def pitch(text: str) -> float:
+    """Read a pitch."""
+    from shared import EarwrightError, parse_pitch  # noqa: PLC0415  keeps the help quick
+
+    try:
+        return parse_pitch(text)
+    except EarwrightError as error:
+        accepted = str(error).partition("; ")[2] or str(error)
+        raise argparse.ArgumentTypeError(f'"{text}" is not understood; {accepted}') from error
+
+
+velocity = whole_number(1, 127, "a whole number from 1 to 127")
+gate_s = number(0.0, 60.0, "above 0 and up to 60 s", above=True)
+seed = whole_number(0, 2**32 - 1, "a whole number from 0 to 4294967295")
+
+
+def one_or_list(read: Callable[[str], Value]) -> Callable[[str], list[Value | None]]:
+    """Make a reader of values with commas between them; an empty place stays open."""
+
+    def read_list(text: str) -> list[Value | None]:
+        return [read(piece.strip()) if piece.strip() else None for piece in text.split(",")]
+
+    return read_list

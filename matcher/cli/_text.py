@@ -1,0 +1,39 @@
+"""Wording of what the command line says."""
+
+from __future__ import annotations
+
+import re
+
+__all__: list[str] = []
+
+# Arguments of the library and the options that set them.
+_OPTIONS = {
+    "midi_pitch": "--pitch",
+    "gate_s": "--gate",
+    "sample_rate_hz": "--rate",
+    "sampler": "--sampler",
+    "seconds": "--seconds",
+    "evals": "--evals",
+    "seed": "--seed",
+    "velocity": "--velocity",
+}
+_AS_SUBJECT = re.compile(rf"\A({'|'.join(_OPTIONS)})(?= (?:is|has) )")
+_IN_ADVICE = re.compile(r"\b(Give|Set) (midi_pitch|gate_s|velocity)(?= )")
+_LENGTH_ADVICE = "Set max_duration_s to use more."
+
+
+def as_options(message: str) -> str:
+    """Name options where a message of the library names its arguments.
+
+    Only the places where our messages put them are changed: their first word, and the advice at
+    their end. Names of files may hold the same words.
+    """
+    text = _AS_SUBJECT.sub(lambda match: _OPTIONS[match[1]], message)
+    text = _IN_ADVICE.sub(lambda match: f"{match[1]} {_OPTIONS[match[2]]}", text)
+    return text.replace(_LENGTH_ADVICE, "From Python, max_duration_s sets more.")
+
+
+def one_line(text: str) -> str:
+    """Bring a message on one line; signs that move the cursor are shown as escapes."""
+    joined = " ".join(text.split())
+    return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in joined)

@@ -1,0 +1,249 @@
+"""``earwright match`` through its real front door."""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+from pathlib import Path
+
+import pytest
+
+import matcher.match
+from matcher.cli import main
+from matcher.problem import Evaluator
+from matcher.run_folder import load_run
+from matcher.search import SAMPLER_NAMES, SearchRecord
+from shared.files import sha256_digest
+from tests.matcher.cli.recordings_on_disk import write_note
+
+TARGETS = Path(__file__).resolve().parents[3] / "targets"
+QUICK = ("--evals", "32", "--structure", "one-oscillator")
+
+
+@pytest.fixture(autouse=True)
+def _in_tmp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let each test have a folder of its own as the current one."""
+    monkeypatch.chdir(tmp_path)
+
+
+def test_a_demo_target_becomes_a_run_folder(capsys: pytest.CaptureFixture[str]) -> None:
+    """The plain command leaves a whole run folder, and says what was heard and where it is."""
+    assert main(["match", str(TARGETS / "horn_stab_C4_v100.flac"), "--evals", "64"]) == 0
+    out, err = capsys.readouterr()
+    assert err == ""
+    run = load_run("runs/horn_stab_C4_v100-two-oscillator-1")
+    assert run.run["figures"]["evaluations"] == 64  # type: ignore[index]
+    for words in (
+        "Heard in the target",
+        "64 evaluations",
+        "Loss in audible steps",
+        "Patch (two-oscillator)",
+        "amplifier envelope",
+        "Files in runs/horn_stab_C4_v100-two-oscillator-1",
+        "Start with the monitor level down",
+    ):
+        assert words in out
+    assert max(map(len, out.splitlines())) <= 79
+
+
+def test_the_same_seed_gives_the_same_patch() -> None:
+    """Two runs of one seed and number of evaluations agree to the bit."""
+    write_note("reed.wav")
+    for out in ("one", "two"):
+        main(["match", "reed.wav", "--evals", "64", "--seed", "7", "--out", out, "--quiet"])
+    assert sha256_digest(Path("one/patch.json")) == sha256_digest(Path("two/patch.json"))
+
+
+def test_settings_are_kept(capsys: pytest.CaptureFixture[str]) -> None:
+    """What was asked for stands in run.json, with the command line."""
+    write_note("reed.wav")
+    argv = ["match", "reed.wav", "--structure", "pulse-strings", "--seconds", "0.2"]
+    argv += ["--seed", "5", "--sampler", "random", "--out", "out", "--json"]
+    assert main(argv) == 0
+    run = json.loads(capsys.readouterr().out)
+    assert run["command_line"] == ["earwright", *argv]
+    assert run["settings"]["sampler"] == "random"
+    assert run["settings"]["seconds"] == 0.2
+    assert run["seed"] == 5
+    assert run["structure"]["name"] == "pulse-strings"
+    assert run["stop_reason"] == "deadline"
+    assert run["folder"] == "out"
+
+
+def test_json_is_one_object_and_nothing_else(capsys: pytest.CaptureFixture[str]) -> None:
+    """Also with a sampler that has something to say about itself."""
+    write_note("reed.wav")
+    assert main(["match", "reed.wav", "--sampler", "tpe", "--json", *QUICK]) == 0
+    out = capsys.readouterr().out
+    assert out.count("\n") == 1
+    written = json.loads(Path("runs/reed-one-oscillator-1/run.json").read_text())
+    assert json.loads(out) == {"folder": "runs/reed-one-oscillator-1", **written}
+
+
+def test_quiet_prints_the_folder_only(capsys: pytest.CaptureFixture[str]) -> None:
+    """A script gets the place of the result, and nothing to filter."""
+    write_note("reed.wav")
+    assert main(["match", "reed.wav", "--quiet", *QUICK]) == 0
+    assert capsys.readouterr() == ("runs/reed-one-oscillator-1\n", "")
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "expected"),
+    [
+        ("--pitch", "A3", [57.0, 57.0]),
+        ("--pitch", "57,58.25", [57.0, 58.25]),
+        ("--velocity", "40,", [40, 100]),
+        ("--velocity", "64", [64, 64]),
+        ("--gate", "0.4,0.5", [0.4, 0.5]),
+    ],
+)
+def test_notes_are_told_once_or_one_by_one(
+    option: str, value: str, expected: list[float], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One value counts for all recordings, a list goes in their order, a gap stays open."""
+    write_note("a.wav")
+    write_note("b.wav")
+    assert main(["match", "a.wav", "b.wav", option, value, "--json", *QUICK]) == 0
+    played = [note["played"] for note in json.loads(capsys.readouterr().out)["notes"]]
+    field = {"--pitch": "midi_pitch", "--velocity": "velocity", "--gate": "gate_s"}[option]
+    assert [note[field] for note in played] == expected
+
+
+def test_an_existing_run_is_kept_without_force(capsys: pytest.CaptureFixture[str]) -> None:
+    """The second match into one folder is refused before it searches; force replaces."""
+    write_note("reed.wav")
+    argv = ["match", "reed.wav", "--out", "out", "--quiet", *QUICK]
+    assert main(argv) == 0
+    before = sha256_digest(Path("out/run.json"))
+    assert main(argv) == 2
+    assert "out is not empty" in capsys.readouterr().err
+    assert sha256_digest(Path("out/run.json")) == before
+    assert main([*argv, "--force", "--seed", "4"]) == 0
+    assert load_run("out").run["seed"] == 4
+
+
+def test_a_folder_is_tried_before_the_search(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nobody searches for an hour to hear that the result can't be written."""
+
+    def never(*_: object, **__: object) -> None:
+        raise AssertionError
+
+    monkeypatch.setattr(matcher, "match", never)
+    write_note("reed.wav")
+    Path("file").write_text("in the way")
+    assert main(["match", "reed.wav", "--out", "file/out", *QUICK]) == 2
+    assert "file/out can't be written: file is no folder" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("argv", "message"),
+    [
+        (["--structure", "two-oscilator"], r"Did you mean two-oscillator"),
+        (["--structure", "gone.toml"], r"gone\.toml: the structure file can't be read"),
+        (["--sampler", "cma"], r"--sampler 'cma' isn't known|sampler 'cma' isn't known.*cmaes"),
+        (["--pitch", "H4"], r'--pitch: "H4" is not understood; a note name'),
+        (["--pitch", "C4,C5"], r"--pitch has 2 values for 1 recording"),
+        (["--velocity", "0"], r'--velocity: "0" is not accepted; a whole number from 1 to 127'),
+        (["--velocity", "64.5"], r'--velocity: "64\.5" is not accepted'),
+        (["--gate", "0"], r'--gate: "0" is not accepted; above 0 and up to 60 s'),
+        (["--seconds", "nan"], r'--seconds: "nan" is not accepted'),
+        (["--seconds", "0"], r'--seconds: "0" is not accepted'),
+        (["--evals", "1e3"], r'--evals: "1e3" is not accepted; a whole number'),
+        (["--evals", "8", "--seconds", "8"], r"--seconds: can't stand beside --evals"),
+        (["--seed", "-1"], r'--seed: "-1" is not accepted'),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_a_wrong_setting_is_one_line(
+    argv: list[str], message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What was typed, what is accepted; exit 2, nothing written."""
+    write_note("reed.wav")
+    budget = [] if "--evals" in argv or "--seconds" in argv else ["--evals", "32"]
+    assert main(["match", "reed.wav", *budget, *argv]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.count("\n") == 1
+    assert re.match(rf"earwright: .*({message})", err)
+    assert not Path("runs").exists()
+
+
+def test_the_help_names_the_samplers(capsys: pytest.CaptureFixture[str]) -> None:
+    """The list in the help is the real one."""
+    assert main(["match", "--help"]) == 0
+    (line,) = (li for li in capsys.readouterr().out.splitlines() if "--sampler NAME" in li[:18])
+    assert set(re.findall(r"[a-z][a-z-]+", line)) >= set(SAMPLER_NAMES)
+
+
+def test_an_interrupt_writes_the_best_so_far(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Ctrl-C ends the search after its batch; the run folder is whole, exit 130."""
+    write_note("reed.wav")
+    score = Evaluator.losses_and_scores
+
+    def interrupted(self: Evaluator, vectors: object) -> object:
+        signal.raise_signal(signal.SIGINT)
+        return score(self, vectors)
+
+    monkeypatch.setattr(Evaluator, "losses_and_scores", interrupted)
+    assert main(["match", "reed.wav", "--evals", "100000", "--out", "out"]) == 130
+    out, err = capsys.readouterr()
+    run = load_run("out").run
+    assert run["stop_reason"] == "interrupted"
+    assert 0 < run["figures"]["evaluations"] < 100_000  # type: ignore[index,operator]
+    assert "it was interrupted" in " ".join(out.split())
+    assert "earwright: interrupted; the best patch until then is in out." in err
+
+
+def test_interrupts_while_writing_leave_a_whole_run(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Further Ctrl-C while files are written wait; all is there, exit 130, no traceback."""
+    write_note("reed.wav")
+    to_npz = SearchRecord.to_npz
+
+    def interrupted(self: SearchRecord, *args: object, **options: object) -> None:
+        for _ in range(5):
+            signal.raise_signal(signal.SIGINT)
+        to_npz(self, *args, **options)
+
+    monkeypatch.setattr(SearchRecord, "to_npz", interrupted)
+    assert main(["match", "reed.wav", "--out", "out", *QUICK]) == 130
+    assert load_run("out").run["stop_reason"] == "evaluations"
+    assert "Files in out" in capsys.readouterr().out
+
+
+def test_an_interrupt_before_the_search_writes_nothing(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """While the recording is read there is nothing to keep yet."""
+
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(matcher, "load_target", interrupted)
+    assert main(["match", "reed.wav", *QUICK]) == 130
+    assert capsys.readouterr() == ("", "earwright: interrupted; nothing was written.\n")
+
+
+def test_a_patch_that_cannot_be_written_is_shown(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """When the disk is full after the search, what was found isn't lost without a word."""
+    write_note("reed.wav")
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("shared.files._write_and_sync", full)
+    assert main(["match", "reed.wav", "--out", "out", *QUICK]) == 2
+    out, err = capsys.readouterr()
+    assert "Patch (one-oscillator)" in out
+    assert "Files in" not in out
+    assert err.startswith("earwright: out can't be written: No space left on device.")
+    assert err.count("\n") == 1
+    assert not Path("out").exists()
