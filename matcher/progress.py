@@ -35,12 +35,13 @@ class Progress:
         if self._show:
             from tqdm.auto import tqdm  # noqa: PLC0415  chooses terminal or notebook
 
+            # The postfix begins with a comma; all of it has to fit into 80 columns.
             tail = "{postfix}, {remaining} left" if self._evals else "{postfix}"
             self._bar = tqdm(
                 total=self._evals or self._seconds,
                 desc="matching",
                 unit="" if self._evals else "s",
-                bar_format="{desc} {percentage:3.0f}%|{bar:24}| " + tail,
+                bar_format="{desc} {percentage:3.0f}% {bar:14}" + tail,
                 dynamic_ncols=True,
                 mininterval=0.2,
             )
