@@ -191,7 +191,12 @@ def _check_budget(seconds: float | None, evals: int | None) -> None:
 
 def _note_target(note: TargetNote) -> NoteTarget:
     """Prepare the losses of one note."""
-    return NoteTarget(note.signal, sample_rate_hz=note.sample_rate_hz)
+    return NoteTarget(
+        note.signal,
+        sample_rate_hz=note.sample_rate_hz,
+        midi_pitch=note.note.midi_pitch,
+        gate_s=note.note.gate_s,
+    )
 
 
 def _make_patch(

@@ -2,7 +2,8 @@
 
 The sound as a whole comes first (envelopes, filter, levels), then what moves, then the front
 edge, then everything at once in small steps: in few dimensions a stage goes far in little time,
-and movement and detail can be told apart only where the filter is about right. `DEVELOPERS.md` has the table of what was tried.
+and movement and detail can be told apart only where the filter is about right. `DEVELOPERS.md`
+has the table of what was tried.
 """
 
 from __future__ import annotations

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from matcher.losses.score import NoteScorer, NoteTarget
+from matcher.losses.note_target import NoteTarget
+from matcher.losses.score import NoteScorer
 from matcher.losses.terms import (
     DEFAULT_WEIGHTS,
     PARTS,

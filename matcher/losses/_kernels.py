@@ -8,7 +8,7 @@ over many bins keep four partial sums, which breaks the chain of dependent addit
 import numpy as np
 from numba import njit
 
-from shared import Float32Array
+from shared import Float32Array, FloatArray
 from shared.types import Int32Array, IntArray
 
 F = np.float32
@@ -251,3 +251,57 @@ def attack_hops(powers: Float32Array, start: int, span: int, peak: float) -> flo
             return float(max(F(i - begin) - ONE + share, ZERO))
         before = x
     return float(span)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def heterodyne(
+    signal: Float32Array, cosines: Float32Array, sines: Float32Array, step: int, sums: FloatArray
+) -> None:
+    """Sum the signal times each carrier over steps of `step` samples.
+
+    `cosines`, `sines` have shape (n_partials, n_steps * step); `sums` (2, n_partials, n_steps)
+    receives real and imaginary parts.
+    """
+    for k in range(cosines.shape[0]):
+        for i in range(sums.shape[2]):
+            a, b, c, d = ZERO, ZERO, ZERO, ZERO
+            e, f, g, h = ZERO, ZERO, ZERO, ZERO
+            first = i * step
+            whole = first + step - step % 4
+            for j in range(first, whole, 4):
+                a += signal[j] * cosines[k, j]
+                b += signal[j] * sines[k, j]
+                c += signal[j + 1] * cosines[k, j + 1]
+                d += signal[j + 1] * sines[k, j + 1]
+                e += signal[j + 2] * cosines[k, j + 2]
+                f += signal[j + 2] * sines[k, j + 2]
+                g += signal[j + 3] * cosines[k, j + 3]
+                h += signal[j + 3] * sines[k, j + 3]
+            for j in range(whole, first + step):
+                a += signal[j] * cosines[k, j]
+                b += signal[j] * sines[k, j]
+            sums[0, k, i] = (a + c) + (e + g)
+            sums[1, k, i] = (b + d) + (f + h)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def movement_depths(
+    cosines: Float32Array, sines: Float32Array, tracks: Float32Array, depths: Float32Array
+) -> None:
+    """Magnitudes of a Fourier transform of several tracks at once.
+
+    `cosines`, `sines` have shape (n_rates, n_frames), `tracks` (n_frames, n_tracks), `depths`
+    (n_rates, n_tracks). A matrix product of a library could sum in another order on another day.
+    """
+    n_tracks = tracks.shape[1]
+    real, imaginary = np.empty(n_tracks, F), np.empty(n_tracks, F)
+    for rate in range(cosines.shape[0]):
+        real[:] = ZERO
+        imaginary[:] = ZERO
+        for i in range(tracks.shape[0]):
+            c, s = cosines[rate, i], sines[rate, i]
+            for k in range(n_tracks):
+                real[k] += c * tracks[i, k]
+                imaginary[k] += s * tracks[i, k]
+        for k in range(n_tracks):
+            depths[rate, k] = np.sqrt(real[k] * real[k] + imaginary[k] * imaginary[k])

@@ -51,10 +51,13 @@ PARTS = (
     Part("onset_flux_db", "onset", 0.5, "mean difference of the onset strength, first 150 ms"),
     Part("attack_octaves", "onset", 0.3, "attack time against attack time, in octaves"),
     Part("envelope_db", "envelope", 1.0, "mean difference of the level over time"),
+    Part("band_movement_db", "modulation", 0.25, "modulation spectra of the bands, 0.5 to 20 Hz"),
+    Part("pitch_movement_cents", "modulation", 0.5, "modulation spectrum of the pitch track"),
+    Part("slow_pitch_cents", "pitch", 5.0, "mean difference of the slow pitch tracks"),
 )
-TERMS = ("spectral", "onset", "envelope")
+TERMS = ("spectral", "onset", "envelope", "modulation", "pitch")
 DEFAULT_WEIGHTS: Mapping[str, float] = MappingProxyType(
-    {"spectral": 1.0, "onset": 1.0, "envelope": 0.5}
+    {"spectral": 1.0, "onset": 1.0, "envelope": 0.5, "modulation": 0.5, "pitch": 0.25}
 )
 
 

@@ -1,0 +1,187 @@
+"""What the losses know of one note of the target.
+
+A candidate is placed so that its onset (first crossing of -40 dB under the peak of a 1 ms level)
+meets that of the target; both go through the same code.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.losses import _kernels as kernels
+from matcher.losses.movement import Movement
+from matcher.losses.windows import Window, WindowPlan
+from shared import ParameterError
+
+if TYPE_CHECKING:
+    from shared import Float32Array, FloatArray
+
+__all__ = ["NoteTarget"]
+
+# Window size and hop in samples at 44.1 kHz, number of mel bands, highest frequency. The long
+# windows tell the partials apart, which matters where the ear does so too; the short ones time.
+WINDOWS = (
+    (4096, 2048, 100, 5_000.0),
+    (2048, 1024, 110, 16_000.0),
+    (1024, 512, 72, 16_000.0),
+    (512, 256, 48, 16_000.0),
+    (256, 256, 30, 16_000.0),
+    (128, 128, 18, 16_000.0),
+)
+ONSET_WINDOW = (256, 64, 40, 16_000.0)
+ONSET_S = 0.15
+ONSET_FRAMES_BEFORE = 2
+MOVEMENT_WINDOW = 2  # of WINDOWS: 12 ms steps, partials from 100 Hz on resolved
+FLOOR_DB = -80.0
+ENVELOPE_FLOOR_DB = -60.0
+ENVELOPE_HOP = 20  # short powers: 5 ms
+ONSET_DB = -40.0
+# How much later than its note a candidate may set in: half a second of attack and more.
+MARGIN_S = 0.06
+ATTACK_LIMIT_S = 1.0
+BASE_RATE_HZ = 44_100
+
+
+class NoteTarget:
+    """What the losses know of one note of the target; immutable, shared by all threads.
+
+    Parameters
+    ----------
+    signal : np.ndarray, shape=(n_samples,)
+        The recorded note, trimmed, at least 50 ms of it after the onset.
+    sample_rate_hz : int
+        Sampling rate in Hz; candidates are rendered at the same.
+    midi_pitch : float, 0 to 127
+        Nominal pitch, around which pitch is tracked.
+    gate_s : float >= 0, optional
+        How long the key is held, in seconds; the whole sound if left out.
+    floor_db : float < 0
+        Level under the loudest band below which nothing counts; raise it to the noise floor of
+        a noisy recording.
+
+    Raises
+    ------
+    ParameterError
+        If the signal is silent, not finite, or has no 50 ms after its onset.
+    """
+
+    def __init__(
+        self,
+        signal: FloatArray,
+        *,
+        sample_rate_hz: int,
+        midi_pitch: float = 60.0,
+        gate_s: float | None = None,
+        floor_db: float = FLOOR_DB,
+    ) -> None:
+        rows = np.asarray(signal, dtype=np.float32)
+        if rows.ndim != 1 or not np.all(np.isfinite(rows)) or not np.any(rows):
+            raise ParameterError(
+                f"signal has shape {rows.shape}; finite samples of one channel, not all zero, "
+                "are accepted.",
+                name="signal",
+            )
+        self.sample_rate_hz = sample_rate_hz
+        self.factor = 2.0 ** round(np.log2(sample_rate_hz / BASE_RATE_HZ))
+        self.lead = self._samples(WINDOWS[0][0]) // 2
+        self.hop = max(2, round(sample_rate_hz / 4000))
+        onset = self._onset(rows)
+        self.source_onset = onset
+        self.n_signal = len(rows)
+        self.n_after = len(rows) - onset
+        if self.n_after < 0.05 * sample_rate_hz:
+            raise ParameterError(
+                f"signal has {1000 * self.n_after / sample_rate_hz:.0f} ms after its onset; "
+                "50 ms and more are accepted.",
+                name="signal",
+            )
+        self.n_render = self.n_after + round(MARGIN_S * sample_rate_hz)
+        self.n_placed = self.lead + self.n_after + 2 * self.lead
+        # The longest hop plus a window may reach past the end by less than this.
+        self.n_behind = self._samples(2 * WINDOWS[0][0])
+        placed = np.zeros(self.n_placed + self.n_behind, np.float32)
+        first = max(onset - self.lead, 0)
+        piece = rows[first:]
+        at = self.lead - (onset - first)
+        placed[at : at + len(piece)] = piece
+        self.energy = kernels.energy(placed)
+        analyse = partial(
+            Window.of_target, placed, sample_rate_hz=sample_rate_hz, floor_db=floor_db
+        )
+        self.windows = tuple(analyse(self._plan(spec, self.n_after, 0)) for spec in WINDOWS)
+        n_onset = min(round(ONSET_S * sample_rate_hz), self.n_after)
+        self.onset = analyse(self._plan(ONSET_WINDOW, n_onset, ONSET_FRAMES_BEFORE))
+        self.onset_flux = np.empty(len(self.onset.levels) - 1, np.float32)
+        kernels.flux(self.onset.levels, self.onset_flux)
+        self._set_envelope(placed)
+        self.make_movement = partial(
+            Movement,
+            midi_pitch=midi_pitch,
+            gate_s=self.n_after / sample_rate_hz if gate_s is None else gate_s,
+            sound_s=self.n_after / sample_rate_hz,
+            sample_rate_hz=sample_rate_hz,
+            lead=self.lead,
+            frame_hop=self.windows[MOVEMENT_WINDOW].plan.hop,
+        )
+        self.movement = self.make_movement().measure(self.windows[MOVEMENT_WINDOW].levels, placed)
+
+    def place(self, sound: Float32Array) -> FloatArray:
+        """Put a candidate on the timeline and at the level of the target's signal.
+
+        Parameters
+        ----------
+        sound : np.ndarray, shape=(n_render,), dtype=float32
+            One candidate from note start on.
+
+        Returns
+        -------
+        np.ndarray, shape=(n_signal,), dtype=float64
+            The candidate with its onset at that of the target, scaled to the target's energy.
+        """
+        shift = self.source_onset - min(self._onset(sound), self.n_render - self.n_after)
+        placed = np.zeros(self.n_signal)
+        piece = sound[max(-shift, 0) :][: self.n_signal - max(shift, 0)]
+        placed[max(shift, 0) : max(shift, 0) + len(piece)] = piece
+        power = float(np.sum(placed**2))
+        return placed * (self.energy / power) ** 0.5 if power > 0.0 else placed
+
+    def _samples(self, n_at_base_rate: int) -> int:
+        """Scale a window size or hop to the sampling rate."""
+        return max(1, round(n_at_base_rate * self.factor))
+
+    def _onset(self, signal: Float32Array) -> int:
+        """Sample at which the 1 ms level first comes within 40 dB of its peak."""
+        powers = np.empty(len(signal) // self.hop, np.float32)
+        peak = kernels.short_powers(signal, self.hop, powers)
+        first: int = kernels.find_onset(powers, peak * 10.0 ** (ONSET_DB / 10.0))
+        return first * self.hop
+
+    def _plan(
+        self, spec: tuple[int, int, int, float], n_samples: int, n_before: int
+    ) -> WindowPlan:
+        """Lay out the frames of one window size; frame `n_before` is centred on the onset."""
+        n_fft, hop = self._samples(spec[0]), self._samples(spec[1])
+        start = self.lead - n_fft // 2 - n_before * hop
+        return WindowPlan(n_fft, hop, spec[2], spec[3], start, 1 + n_before + n_samples // hop)
+
+    def _set_envelope(self, placed: Float32Array) -> None:
+        """Analyse the target's level over time and its attack."""
+        powers = np.empty(len(placed) // self.hop, np.float32)
+        self.peak = kernels.short_powers(placed, self.hop, powers)
+        self.envelope_start = self.lead // self.hop - 2 * ENVELOPE_HOP
+        n_steps = 2 + self.n_after // (self.hop * ENVELOPE_HOP)
+        self.envelope = np.empty(n_steps, np.float32)
+        place = self.envelope_start, ENVELOPE_HOP, 1.0
+        kernels.envelope_levels(powers, *place, 1e-30, self.envelope)
+        loudest = float(np.max(self.envelope))
+        self.envelope_floor = 10.0 ** ((loudest + ENVELOPE_FLOOR_DB) / 10.0)
+        kernels.envelope_levels(powers, *place, self.envelope_floor, self.envelope)
+        self.attack_start = self.lead // self.hop - 8
+        limit = round(ATTACK_LIMIT_S * self.sample_rate_hz)
+        self.attack_span = min(limit, self.n_after) // self.hop
+        self.attack_hops = kernels.attack_hops(
+            powers, self.attack_start, self.attack_span, self.peak
+        )
