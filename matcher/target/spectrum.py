@@ -161,7 +161,9 @@ def _fit_cutoffs(measured: FloatArray, expected: FloatArray, centres: FloatArray
         model_db = 10.0 * np.log10(expected) - POLES * 10.0 * np.log10(
             1.0 + (centres / cutoff_hz) ** 2
         )
-        offset = np.sum(heard_width * (measured_db - model_db), axis=1) / heard_width.sum(axis=1)
+        # Silence before and after the note has nothing above the range.
+        total_width = np.maximum(heard_width.sum(axis=1), width.min())
+        offset = np.sum(heard_width * (measured_db - model_db), axis=1) / total_width
         shown_db = np.maximum(model_db + offset[:, None], -RANGE_DB)
         error[index] = np.sum(width * (measured_db - shown_db) ** 2, axis=1)
     return np.asarray(CUTOFFS_HZ[np.argmin(error, axis=0)])
