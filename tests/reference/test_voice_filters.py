@@ -18,7 +18,7 @@ from scipy.signal import butter, freqs, freqz, sosfreqz
 
 from shared import Note
 from tests.voice_sounds import play
-from voice import drive, highpass, lowpass, white_noise
+from voice import drive, highpass, lowpass, oscillator, white_noise
 
 if TYPE_CHECKING:
     from shared import FloatArray
@@ -262,6 +262,26 @@ def test_saturation_is_near_tanh() -> None:
     curve = drive(levels, 20.0) * (gain - 1.0) / gain
     difference = np.abs(curve - np.tanh((gain - 1.0) * levels))
     assert 0.02 < difference.max() < 0.024
+
+
+@pytest.mark.parametrize(
+    ("pitch_hz", "drive_db", "folded_db"),
+    [(110.3, 18.0, -52.0), (440.7, 6.0, -46.0), (440.7, 36.0, -39.0), (1763.1, 36.0, -23.0)],
+)
+def test_what_drive_folds_back(pitch_hz: float, drive_db: float, folded_db: float) -> None:
+    """The drive is not oversampled: the strongest line beside the harmonics of a sawtooth.
+
+    A limit of this voice, common in plain digital saturation; the low-pass that follows takes
+    most of it away where a driven sound is dark.
+    """
+    sound = drive(oscillator(pitch_hz, n_samples=N_FFT), drive_db)
+    levels = np.abs(np.fft.rfft(sound * np.kaiser(N_FFT, 22.0)))
+    frequencies_hz = np.fft.rfftfreq(N_FFT, 1.0 / RATE_HZ)
+    nearest = np.maximum(np.rint(frequencies_hz / pitch_hz), 1.0)
+    is_beside = np.abs(frequencies_hz - nearest * pitch_hz) > 16.0 * RATE_HZ / N_FFT
+    # 2 dB: where the lines fall between the bins.
+    heard_db = 20.0 * np.log10(levels[is_beside].max() / levels.max())
+    assert heard_db == pytest.approx(folded_db, abs=2.0)
 
 
 def test_a_sweeping_filter_is_heard_where_its_envelope_says() -> None:
