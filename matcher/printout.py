@@ -40,8 +40,6 @@ __all__ = [
 WIDTH = 79
 SHORT_CAUTION = f"{HEARING_CAUTION.partition(':')[0]}."
 
-_LOSS_NAME_WIDTH = 19
-_LOSS_WIDTH = 13
 _TERM_MEANINGS = {
     "spectral": "tone colour of the whole note",
     "onset": "front edge, the first 150 ms",
@@ -161,17 +159,17 @@ def format_loss(
     str
         A table.
     """
-    lines = ["Loss in audible steps (1 is about one just-noticeable difference)"]
-    lines.append(_loss_row("", "start", "end", ""))
+    rows = [("", "start", "end", "")]
     totals = f"{start.total:.2f}", f"{end.total:.2f}"
-    lines.append(_loss_row("total", *totals, "weighted mean of the terms"))
+    rows.append(("total", *totals, "weighted mean of the terms"))
     for term in TERMS:
         scaled = f"{start.terms[term]:.2f}", f"{end.terms[term]:.2f}"
-        lines.append(_loss_row(term, *scaled, _TERM_MEANINGS.get(term, "")))
+        rows.append((term, *scaled, _TERM_MEANINGS.get(term, "")))
         for part in (part for part in PARTS if part.term == term):
             label, unit = _part_label(part.name)
             before, after = (_with_unit(loss.parts[part.name], *unit) for loss in (start, end))
-            lines.append(_loss_row(f"  {label}", before, after, part.meaning))
+            rows.append((f"  {label}", before, after, part.meaning))
+    lines = ["Loss in audible steps (1 is about one just-noticeable difference)", *_columns(rows)]
     if len(notes) > 1:
         lines.append("  Note by note at the end")
         lines += [f"    {_shorten(name, 40):40}{loss.total:>8.2f}" for name, loss in notes]
@@ -281,12 +279,16 @@ def _milliseconds(seconds: float) -> str:
     return f"{1000.0 * seconds:.0f} ms" if seconds < 9.9995 else f"{seconds:.2f} s"
 
 
-def _loss_row(name: str, start: str, end: str, meaning: str) -> str:
-    """Lay out a row of the table of losses; a long meaning goes on below itself."""
-    head = f"  {name:{_LOSS_NAME_WIDTH - 2}}{start:>{_LOSS_WIDTH}}{end:>{_LOSS_WIDTH}}  "
-    if not meaning:
-        return head.rstrip()
-    return textwrap.fill(meaning, WIDTH, initial_indent=head, subsequent_indent=" " * len(head))
+def _columns(rows: Sequence[tuple[str, str, str, str]]) -> list[str]:
+    """Lay out name, two figures and a meaning, which goes on below itself if it is long."""
+    name_width, first, second = (max(len(row[i]) for row in rows) for i in range(3))
+    lines = []
+    for name, before, after, meaning in rows:
+        head = f"  {name:{name_width}}  {before:>{first}}  {after:>{second}}  "
+        lines += textwrap.wrap(
+            meaning, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)
+        ) or [head.rstrip()]
+    return lines
 
 
 def _part_label(name: str) -> tuple[str, tuple[str, float, int]]:
