@@ -55,6 +55,7 @@ __all__ = [
     "DEFAULT_PARENT",
     "SCHEMA_VERSION",
     "STUDY_NAME",
+    "Claim",
     "RunFolder",
     "RunNote",
     "claim_run_folder",

@@ -107,7 +107,10 @@ def run(arguments: argparse.Namespace) -> int:
         seed=_noise_seed(patch) if arguments.seed is None else arguments.seed,
     )
     gain = write_recording(path, sound, arguments.rate, overwrite=arguments.force)
-    sys.stdout.write(f"{_report(path, note, len(sound), arguments.rate, gain)}\n")
+    lines = _report(path, note, len(sound), arguments.rate, gain)
+    if not sound.any():
+        lines.insert(1, "it is silent: no level of the patch is above 0")
+    sys.stdout.write("".join(f"{line}\n" for line in lines))
     return 0
 
 
@@ -158,7 +161,7 @@ def _noise_seed(patch: Patch) -> int:
     return value if isinstance(value, int) and value >= 0 else 0
 
 
-def _report(path: Path, note: Note, n_samples: int, rate: int, gain: float) -> str:
+def _report(path: Path, note: Note, n_samples: int, rate: int, gain: float) -> list[str]:
     """Say what was written."""
     from matcher.printout import SHORT_CAUTION  # noqa: PLC0415  keeps the help quick
     from shared import (  # noqa: PLC0415
@@ -180,4 +183,4 @@ def _report(path: Path, note: Note, n_samples: int, rate: int, gain: float) -> s
             f"turned down by {-amplitude_to_db(gain):.1f} dB to stay within "
             f"{MAX_TRUE_PEAK_DBTP:g} dBTP and {MAX_LOUDNESS_LUFS:g} LUFS"
         )
-    return "\n".join([*lines, SHORT_CAUTION])
+    return [*lines, SHORT_CAUTION]

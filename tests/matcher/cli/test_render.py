@@ -66,6 +66,13 @@ def test_a_loud_patch_is_turned_down_and_says_so(capsys: pytest.CaptureFixture[s
     assert true_peak_db(sound, rate_hz) <= MAX_TRUE_PEAK_DBTP + 0.01
 
 
+def test_a_silent_patch_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    """An empty file isn't a fault of the loudspeakers."""
+    Patch("mine", {"osc1.saw_level": 0.0}).save("mine.json")
+    assert main(["render", "mine.json", "--out", "x.wav"]) == 0
+    assert "it is silent" in capsys.readouterr().out
+
+
 def test_a_run_folder_plays_the_note_of_its_target(
     run: RunFolder, capsys: pytest.CaptureFixture[str]
 ) -> None:
