@@ -111,7 +111,8 @@ def match(
             stop=stop,
         )
         # The samplers of others are there to be compared: they get the problem as a whole.
-        reason = run.search(sampler, seed, plan if sampler == DEFAULT_SAMPLER else WHOLE)
+        own = sampler == DEFAULT_SAMPLER
+        reason = run.search(sampler, seed, plan if own else WHOLE, is_plain=own)
         scores = evaluator.scores(np.stack([run.first, run.best]))
     start = breakdown(scores[:, 0].mean(axis=0), weights)
     end = breakdown(scores[:, 1].mean(axis=0), weights)

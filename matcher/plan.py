@@ -31,7 +31,7 @@ class Stage:
     only : tuple of str
         Patterns of the parameters that move; the others stay at the best so far.
     share : float, 0 < share <= 1
-        Part of the budget.
+        Part of the budget; what a plan leaves goes into making the patch plain.
     sigma : float, 0 < sigma <= 1
         Standard deviation of the first draws, as a share of each range.
     has_phases : bool
@@ -99,8 +99,8 @@ FRONT = (
 )
 WHOLE = (Stage("everything", ("*",), 1.0, 0.2),)
 DEFAULT_PLAN = (
-    Stage("envelopes and filter", CORE, 0.4, 0.2, has_phases=False),
-    Stage("movement", MOVEMENT, 0.2, 0.1),
-    Stage("front edge", FRONT, 0.15, 0.1, has_phases=False),
-    Stage("everything", ("*",), 0.25, 0.03),
+    Stage("envelopes and filter", CORE, 0.35, 0.2, has_phases=False),
+    Stage("movement", MOVEMENT, 0.17, 0.1),
+    Stage("front edge", FRONT, 0.13, 0.1, has_phases=False),
+    Stage("everything", ("*",), 0.2, 0.03),
 )

@@ -8,17 +8,25 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.losses import PARTS
+from matcher.parts import used_parameters
+from matcher.plain import plain_vector, tidy
 from matcher.progress import Progress
 from matcher.search import BatchReport, SearchRecord, make_sampler, search
+from shared import CATALOGUE
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from matcher.plan import Stage
-    from matcher.problem import Evaluator
+    from matcher.problem import Evaluator, Problem
     from shared import FloatArray
 
 __all__ = ["SearchRun"]
+
+# Switching parts off takes some twenty rounds of as many candidates.
+PLAIN_EVALUATIONS = 800
+# The refit starts from a good patch: small steps.
+REFIT_SIGMA = 0.02
 
 
 class SearchRun:
@@ -52,6 +60,8 @@ class SearchRun:
         self._scores: FloatArray | None = None
         self._started = 0.0
         self._deadline_s: float | None = None
+        self._final: FloatArray | None = None
+        self._final_loss = np.inf
         self._base = starts[0]
         self._columns = np.arange(evaluator.problem.n_dimensions)
 
@@ -62,20 +72,32 @@ class SearchRun:
 
     @property
     def best(self) -> FloatArray:
-        """The best candidate so far."""
+        """The best candidate so far; once parts were switched off, the best plain one."""
+        if self._final is not None:
+            return self._final
         return np.array(self.record.candidates[int(np.argmin(self.record.losses))])
 
-    def search(self, sampler_name: str, seed: int, plan: tuple[Stage, ...]) -> str:
-        """Go through the stages until the budget is used, and tell why it ended."""
+    def search(
+        self, sampler_name: str, seed: int, plan: tuple[Stage, ...], *, is_plain: bool
+    ) -> str:
+        """Go through the stages until the budget is used, and tell why it ended.
+
+        With `is_plain`, what the stages leave of the budget goes into a plainer patch.
+        """
+        problem = self.evaluator.problem
         self._started = time.monotonic()
         reason = ""
         try:
             with self._progress:
                 for number, stage in enumerate(plan):
-                    share = sum(s.share for s in plan[: number + 1]) / sum(s.share for s in plan)
-                    reason = self._search_stage(sampler_name, seed + number, stage, share)
+                    share = sum(s.share for s in plan[: number + 1])
+                    reason = self._search_stage(
+                        sampler_name, seed + number, stage.columns(problem), stage.sigma, share
+                    )
                     if reason == "callback":
                         break
+                if is_plain and reason != "callback":
+                    reason = self._make_plain(sampler_name, seed + len(plan))
         except KeyboardInterrupt:
             if not len(self.record):
                 raise
@@ -83,10 +105,38 @@ class SearchRun:
         self.elapsed_s = time.monotonic() - self._started
         return "stopped" if reason == "callback" else reason
 
-    def _search_stage(self, sampler_name: str, seed: int, stage: Stage, share: float) -> str:
+    def _make_plain(self, sampler_name: str, seed: int) -> str:
+        """Switch off what can't be heard, and fit the rest again."""
+        problem = self.evaluator.problem
+        best_loss = float(np.min(self.record.losses))
+        left = PLAIN_EVALUATIONS if self.evals is None else self.evals - len(self.record)
+        plain = plain_vector(problem, self.best, best_loss, self._score, n_evaluations=left)
+        plain = tidy(problem, plain)
+        loss = float(self._score(plain[None, :])[0]) if left > 0 else best_loss
+        self._final, self._final_loss = plain, loss
+        moving = np.flatnonzero(_still_moving(problem, plain))
+        return self._search_stage(sampler_name, seed, moving, REFIT_SIGMA, 1.0)
+
+    def _score(self, vectors: FloatArray) -> FloatArray:
+        """Score whole vectors outside of a sampler, and record them."""
+        began = time.perf_counter()
+        losses, scores = self.evaluator.losses_and_scores(vectors)
+        self.busy_s += time.perf_counter() - began
+        elapsed_s = time.monotonic() - self._started
+        self.record.append(vectors, losses, elapsed_s=elapsed_s, terms=scores)
+        self._progress.update(elapsed_s, len(self.record), float(np.min(self.record.losses)))
+        return losses
+
+    def _search_stage(
+        self,
+        sampler_name: str,
+        seed: int,
+        columns: np.ndarray[tuple[int], np.dtype[np.int64]],
+        sigma: float,
+        share: float,
+    ) -> str:
         """Search some of the dimensions until `share` of the budget is used."""
         problem = self.evaluator.problem
-        columns = stage.columns(problem)
         if not len(columns):
             return ""
         self._columns = columns
@@ -97,7 +147,7 @@ class SearchRun:
             len(columns),
             seed=seed,
             starts=starts,
-            sigma=stage.sigma,
+            sigma=sigma,
             circular=problem.circular[columns],
             cells=problem.cells[columns],
         )
@@ -144,5 +194,21 @@ class SearchRun:
             elapsed_s=elapsed_s,
             terms=self._scores,
         )
+        best = int(np.argmin(report.losses))
+        if self._final is not None and report.losses[best] < self._final_loss:
+            self._final = self._complete(report.candidates)[best]
+            self._final_loss = float(report.losses[best])
         self._progress.update(elapsed_s, len(self.record), float(np.min(self.record.losses)))
         return self.stop is not None and self.stop()
+
+
+def _still_moving(
+    problem: Problem, vector: FloatArray
+) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Mark the entries of a vector that do something in it; phases always do."""
+    values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
+    used = used_parameters(values)
+    linked = {source for name, source in problem.structure.links.items() if name in used}
+    mask = np.ones(problem.n_dimensions, dtype=np.bool_)
+    mask[: len(problem.space)] = [n in used or n in linked for n in problem.space.names]
+    return mask

@@ -156,8 +156,8 @@ class NoteTarget:
         """Sample at which the 1 ms level first comes within 40 dB of its peak."""
         powers = np.empty(len(signal) // self.hop, np.float32)
         peak = kernels.short_powers(signal, self.hop, powers)
-        first: int = kernels.find_onset(powers, peak * 10.0 ** (ONSET_DB / 10.0))
-        return first * self.hop
+        first = int(kernels.find_onset(powers, peak * 10.0 ** (ONSET_DB / 10.0)))
+        return first * int(self.hop)
 
     def _plan(
         self, spec: tuple[int, int, int, float], n_samples: int, n_before: int

@@ -1,0 +1,155 @@
+"""Plain patches: of two patches that sound the same, the plainer one is right.
+
+A search in many dimensions leaves every part a little away from neutral. Here the parts are set
+back one by one, least important first, as long as the loss stays within an allowance that no
+ear would notice; what then does nothing is put to its neutral value.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.parts import used_parameters
+from shared import CATALOGUE
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from matcher.problem import Problem
+    from shared import FloatArray
+
+__all__ = ["ALLOWANCE_RATIO", "plain_vector", "tidy"]
+
+# Share of the loss by which a plainer patch may be worse before the rest is fitted again. A loss
+# counts just-noticeable differences, and two per cent of what is left is far below one.
+ALLOWANCE_RATIO = 0.02
+
+# What switches a part off: the neutral value, except for waveforms, whose silence is 0.
+_SWITCHES = (
+    *(f"{osc}.{wave}_level" for osc in ("osc1", "osc2") for wave in ("saw", "pulse", "triangle")),
+    "osc1.octave",
+    "osc2.octave",
+    "osc2.detune_cents",
+    *(
+        f"{osc}.{name}"
+        for osc in ("osc1", "osc2")
+        for name in (
+            "pitch_env.depth_cents",
+            "vibrato.depth_cents",
+            "vibrato.delay_s",
+            "vibrato.rate_key_track_ratio",
+            "vibrato.depth_key_track_ratio",
+            "vibrato.rate_env_octaves",
+            "pwm.depth_ratio",
+            "pwm.rate_key_track_ratio",
+        )
+    ),
+    "noise.level",
+    "highpass.cutoff_hz",
+    "filter.resonance_ratio",
+    "filter.slope_db_per_octave",
+    "filter.key_track_ratio",
+    "filter.drive_db",
+    "filter_env.depth_octaves",
+    "filter_env.velocity_octaves",
+    "amp_env.sustain_ratio",
+    "amp_env.velocity_db",
+)
+_LEVELS = tuple(name for name in _SWITCHES if name.endswith("_level"))
+
+
+def plain_vector(
+    problem: Problem,
+    vector: FloatArray,
+    loss: float,
+    losses: Callable[[FloatArray], FloatArray],
+    *,
+    n_evaluations: int,
+) -> FloatArray:
+    """Set parts back to neutral that make no audible difference.
+
+    Parameters
+    ----------
+    problem : Problem
+        What vectors mean.
+    vector : np.ndarray, shape=(n_dimensions,)
+        The best candidate.
+    loss : float
+        Its loss.
+    losses : callable
+        Scores candidates, shape (n_candidates, n_dimensions) to (n_candidates,).
+    n_evaluations : int
+        How many candidates may be scored.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_dimensions,)
+        The plainer candidate, at most `ALLOWANCE_RATIO` worse.
+    """
+    limit = loss * (1.0 + ALLOWANCE_RATIO)
+    plain = vector.copy()
+    while True:
+        trials = _trials(problem, plain)
+        if not len(trials) or len(trials) > n_evaluations:
+            return plain
+        scored = losses(trials)
+        n_evaluations -= len(trials)
+        least = int(np.argmin(scored))
+        if not scored[least] <= limit:
+            return plain
+        plain = trials[least]
+
+
+def tidy(problem: Problem, vector: FloatArray) -> FloatArray:
+    """Put parameters that do nothing to their neutral values.
+
+    Parameters
+    ----------
+    problem : Problem
+        What vectors mean.
+    vector : np.ndarray, shape=(n_dimensions,)
+        A candidate.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_dimensions,)
+        A candidate that sounds the same.
+    """
+    values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
+    used = used_parameters(values)
+    kept_by_links = {source for name, source in problem.structure.links.items() if name in used}
+    tidied = vector.copy()
+    for i, parameter in enumerate(problem.space):
+        if parameter.name in used or parameter.name in kept_by_links:
+            continue
+        rest = 0.0 if parameter.name in _LEVELS else parameter.neutral
+        tidied[i] = parameter.encode(float(np.clip(rest, parameter.low, parameter.high)))
+    return tidied
+
+
+def _trials(problem: Problem, vector: FloatArray) -> FloatArray:
+    """Candidates with one more part switched off each, shape (n_trials, n_dimensions)."""
+    rows = []
+    sounding = [
+        i for i, name in enumerate(problem.space.names) if name in _LEVELS and vector[i] > 0
+    ]
+    can_fall_silent = any(
+        problem.base[name] > 0.0 for name in _LEVELS if name not in problem.space
+    )
+    for i, parameter in enumerate(problem.space):
+        if parameter.name not in _SWITCHES:
+            continue
+        rest = 0.0 if parameter.name in _LEVELS else parameter.neutral
+        if not parameter.low <= rest <= parameter.high:
+            continue
+        place = parameter.encode(rest)
+        if vector[i] == place or (sounding == [i] and not can_fall_silent):
+            continue
+        row = vector.copy()
+        row[i] = place
+        rows.append(row)
+    if not rows:
+        return np.empty((0, problem.n_dimensions))
+    return np.stack(rows)
