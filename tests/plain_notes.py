@@ -25,6 +25,11 @@ def plain_note(
     slope: float = 1.5,
     dip_db: float = 0.0,
     pitch_hz: float = 220.0,
+    vibrato_hz: float = 5.0,
+    vibrato_cents: float = 0.0,
+    vibrato_phase: float = 0.0,
+    tremolo_hz: float = 5.0,
+    tremolo_db: float = 0.0,
     duration_s: float = 0.6,
     sample_rate_hz: int = 44_100,
 ) -> FloatArray:
@@ -40,6 +45,10 @@ def plain_note(
         By how much the level dips around 0.3 s after the start (a raised cosine 0.2 s wide).
     pitch_hz : float
         Fundamental in Hz; partials go up to 9 kHz.
+    vibrato_hz, vibrato_cents, vibrato_phase : float
+        Rate in Hz, depth in cents, and phase in cycles of a sine that moves the pitch.
+    tremolo_hz, tremolo_db : float
+        Rate in Hz, and depth in dB, of a sine that moves the level.
     duration_s : float
         Length of the sound after its start, in s; the last 50 ms fall in a straight line.
     sample_rate_hz : int
@@ -54,9 +63,11 @@ def plain_note(
     numbers = np.arange(1, int(HIGHEST_HZ / pitch_hz) + 1)
     # Schroeder's phases keep the peak low (IEEE Trans. Information Theory 16, 1970).
     phases = np.pi * numbers**2 / len(numbers)
-    cycles = numbers[:, None] * pitch_hz * t[None, :]
+    cents = vibrato_cents * np.sin(2.0 * np.pi * (vibrato_hz * t + vibrato_phase))
+    cycles = numbers[:, None] * np.cumsum(pitch_hz * 2.0 ** (cents / 1200.0)) / sample_rate_hz
     wave = (numbers**-slope) @ np.sin(2.0 * np.pi * cycles + phases[:, None])
     rise = np.clip(t / attack_s, 0.0, 1.0)
     fall = np.clip((duration_s - t) / 0.05, 0.0, 1.0)
     hollow = 0.5 + 0.5 * np.cos(2.0 * np.pi * np.clip((t - 0.3) / 0.2, -0.5, 0.5))
-    return 0.25 * wave * rise * fall * 10.0 ** (-dip_db * hollow / 20.0)
+    level_db = tremolo_db * np.sin(2.0 * np.pi * tremolo_hz * t) - dip_db * hollow
+    return 0.25 * wave * rise * fall * 10.0 ** (level_db / 20.0)

@@ -108,7 +108,8 @@ class Movement:
             self._steps.stop - self._steps.start, step_s, is_long_enough=self.is_long_enough
         )
         time = np.arange(n_steps * self._step) / rate
-        partials = [k for k in range(1, N_PARTIALS + 1) if k * pitch_hz < 0.4 * rate]
+        # A key above half the rate has no partial that could be heard; its alias does no harm.
+        partials = [k for k in range(1, N_PARTIALS + 1) if k * pitch_hz < 0.4 * rate] or [1]
         turns = [2.0 * np.pi * k * pitch_hz * time for k in partials]
         self._cosines = np.array([np.cos(turn) for turn in turns], dtype=np.float32)
         self._sines = np.array([-np.sin(turn) for turn in turns], dtype=np.float32)

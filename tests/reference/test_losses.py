@@ -14,16 +14,11 @@ import numpy as np
 import pytest
 
 from matcher.losses import NoteTarget
-from matcher.losses.score import (
-    ENVELOPE_HOP,
-    FLOOR_DB,
-    LOWEST_HZ,
-    ONSET_FRAMES_BEFORE,
-    ONSET_WINDOW,
-    WINDOWS,
-)
+from matcher.losses.note_target import ENVELOPE_HOP, FLOOR_DB, ONSET_FRAMES_BEFORE, WINDOWS
+from matcher.losses.windows import LOWEST_HZ
 
 if TYPE_CHECKING:
+    from matcher.losses.windows import Window
     from shared import FloatArray
 
 RATES_HZ = [22_050, 44_100, 48_000]
@@ -37,23 +32,21 @@ def fading_noise(sample_rate_hz: int, duration_s: float = 0.5) -> FloatArray:
     return rng.standard_normal(n_samples) * fall
 
 
-def librosa_mel(
-    signal: FloatArray, sample_rate_hz: int, n_fft: int, spec: tuple[int, int, int, float]
-) -> FloatArray:
+def librosa_mel(signal: FloatArray, window: Window, sample_rate_hz: int) -> FloatArray:
     """Return librosa's mel powers, shape=(n_frames, n_mels), bands without a bin left out."""
-    _, hop, n_mels, high_hz = spec
+    plan = window.plan
     mel = librosa.feature.melspectrogram(
         y=signal,
         sr=sample_rate_hz,
-        n_fft=n_fft,
-        hop_length=hop * n_fft // spec[0],
+        n_fft=plan.n_fft,
+        hop_length=plan.hop,
         window="hann",
         center=True,
         pad_mode="constant",
         power=2.0,
-        n_mels=n_mels,
+        n_mels=plan.n_mels,
         fmin=LOWEST_HZ,
-        fmax=min(high_hz, sample_rate_hz / 2),
+        fmax=min(plan.high_hz, sample_rate_hz / 2),
     )
     return mel[mel.any(axis=1)].T
 
@@ -65,8 +58,7 @@ def test_levels_are_those_of_librosas_mel_spectrogram(i_window: int, sample_rate
     """`librosa.feature.melspectrogram` (0.11), Hann window, in dB over a floor of -80 dB."""
     signal = fading_noise(sample_rate_hz)
     window = NoteTarget(signal, sample_rate_hz=sample_rate_hz).windows[i_window]
-    mel = librosa_mel(signal, sample_rate_hz, len(window.shape), WINDOWS[i_window])
-    mel = mel[: len(window.levels)]
+    mel = librosa_mel(signal, window, sample_rate_hz)[: len(window.levels)]
     assert window.levels.shape == mel.shape
     floor = mel.max() * 10.0 ** (FLOOR_DB / 10.0)
     # 0.01 dB: single precision throughout, down to 80 dB under the loudest band.
@@ -80,11 +72,10 @@ def test_the_first_150_ms_are_those_of_librosas_mel_spectrogram(sample_rate_hz: 
     """The same for the short windows at the onset, which start before it."""
     signal = fading_noise(sample_rate_hz)
     window = NoteTarget(signal, sample_rate_hz=sample_rate_hz).onset
-    mel = librosa_mel(signal, sample_rate_hz, len(window.shape), ONSET_WINDOW)
     own = window.levels[ONSET_FRAMES_BEFORE:]
     # In time, not frames: 150 ms and no more.
-    assert len(own) == 1 + round(0.15 * sample_rate_hz) // window.hop
-    mel = mel[: len(own)]
+    assert len(own) == 1 + round(0.15 * sample_rate_hz) // window.plan.hop
+    mel = librosa_mel(signal, window, sample_rate_hz)[: len(own)]
     floor = mel.max() * 10.0 ** (FLOOR_DB / 10.0)
     np.testing.assert_allclose(own, 10.0 * np.log10(mel + floor), atol=0.01)
 
@@ -106,7 +97,7 @@ def test_onset_strength_follows_librosas_own_spectrogram() -> None:
     signal = np.concatenate([0.1 * rng.standard_normal(3000), rng.standard_normal(9000)])
     target = NoteTarget(signal, sample_rate_hz=44_100)
     expected = librosa.onset.onset_strength(
-        y=signal, sr=44_100, n_fft=256, hop_length=64, n_mels=40, fmin=40.0, center=False
+        y=signal, sr=44_100, n_fft=256, hop_length=64, n_mels=40, fmin=LOWEST_HZ, center=False
     )
     own = target.onset_flux[ONSET_FRAMES_BEFORE:]
     n = min(len(own), len(expected) - 1)

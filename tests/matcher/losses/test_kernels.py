@@ -222,6 +222,30 @@ def test_an_attack_beyond_the_span_counts_as_the_span() -> None:
     assert kernels.attack_hops(np.zeros(60, np.float32), 5, 50, 0.0) == 50.0
 
 
+@pytest.mark.parametrize("step", [4, 7, 331])
+def test_heterodyning_sums_the_product_with_each_carrier(
+    rng: np.random.Generator, step: int
+) -> None:
+    """Step by step, real and imaginary parts."""
+    signal = noise(rng, 5 * step + 3)
+    cosines, sines = noise(rng, 3, 5 * step), noise(rng, 3, 5 * step)
+    sums = np.empty((2, 3, 5))
+    kernels.heterodyne(signal, cosines, sines, step, sums)
+    products = signal[: 5 * step].astype(np.float64) * np.stack([cosines, sines])
+    # 1e-4: sums of some hundred products of either sign, in single precision.
+    expected = products.reshape(2, 3, 5, step).sum(axis=-1)
+    np.testing.assert_allclose(sums, expected, rtol=1e-4, atol=1e-4)
+
+
+def test_depths_are_magnitudes_of_a_transform(rng: np.random.Generator) -> None:
+    """As numpy's product of complex matrices gives them."""
+    cosines, sines, tracks = noise(rng, 6, 30), noise(rng, 6, 30), noise(rng, 30, 11)
+    depths = np.empty((6, 11), np.float32)
+    kernels.movement_depths(cosines, sines, tracks, depths)
+    expected = np.abs((cosines + 1j * sines) @ tracks)
+    np.testing.assert_allclose(depths, expected, rtol=SUM_TOLERANCE, atol=1e-5)
+
+
 def _arguments(name: str) -> tuple[object, ...]:
     """Return small arguments for a kernel; arrays to be written come last, filled with 3."""
     rng = np.random.default_rng(5)
@@ -248,6 +272,10 @@ def _arguments(name: str) -> tuple[object, ...]:
         "flux": (noise(rng, 6, 7), blank(5)),
         "envelope_levels": (noise(rng, 60) ** 2, 2, 5, 0.4, 1e-3, blank(8)),
         "attack_hops": (ramp_powers(30, 80), 2, 70, 4.0),
+        "heterodyne": (
+            noise(rng, 45), noise(rng, 2, 42), noise(rng, 2, 42), 7, np.full((2, 2, 6), 3.0),
+        ),
+        "movement_depths": (noise(rng, 4, 9), noise(rng, 4, 9), noise(rng, 9, 5), blank(4, 5)),
     }[name]  # fmt: skip
 
 
