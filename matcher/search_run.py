@@ -110,7 +110,8 @@ class SearchRun:
         problem = self.evaluator.problem
         best_loss = float(np.min(self.record.losses))
         left = PLAIN_EVALUATIONS if self.evals is None else self.evals - len(self.record)
-        plain = plain_vector(problem, self.best, best_loss, self._score, n_evaluations=left)
+        # One is kept for the plain patch itself.
+        plain = plain_vector(problem, self.best, best_loss, self._score, n_evaluations=left - 1)
         plain = tidy(problem, plain)
         loss = float(self._score(plain[None, :])[0]) if left > 0 else best_loss
         self._final, self._final_loss = plain, loss

@@ -11,6 +11,7 @@ from scipy.signal import correlate
 
 from matcher.losses import TERMS, NoteTarget
 from matcher.match import make_problem, match
+from matcher.plain import ALLOWANCE_RATIO
 from matcher.problem import Evaluator
 from shared import CATALOGUE, ParameterError, Patch, StructureError
 from tests.own_notes import BRASS, GATE_S, RATE_HZ, own_target
@@ -92,14 +93,19 @@ def test_a_search_is_better_than_chance() -> None:
     # 0.85: chance hardly leaves the measured start, and the search gets to 0.63 to 0.74 of it
     # over three seeds and two pitches.
     assert searched.end.total < 0.85 * drawn.end.total
+    assert drawn.end.total <= drawn.start.total == searched.start.total
 
 
-def test_the_search_comes_closer_than_its_start(result: MatchResult) -> None:
-    """What the printout calls start and end are the first candidate and the best one."""
-    assert result.end.total < result.start.total
+def test_start_and_end_are_the_first_candidate_and_the_best_plain_one(
+    result: MatchResult,
+) -> None:
+    """What the printout says was searched; a plainer patch may be a little worse."""
+    losses = result.record.losses
     # 1e-12: the same sum over one candidate and over a batch.
-    assert result.start.total == pytest.approx(result.record.losses[0], rel=1e-12)
-    assert result.end.total == pytest.approx(result.record.losses.min(), rel=1e-12)
+    assert result.start.total == pytest.approx(losses[0], rel=1e-12)
+    assert np.min(np.abs(losses - result.end.total)) <= 1e-12 * result.end.total
+    assert losses.min() <= result.end.total * (1.0 + 1e-12)
+    assert result.end.total <= losses.min() * (1.0 + ALLOWANCE_RATIO + 1e-12)
     assert set(result.end.terms) == set(TERMS)
 
 
@@ -289,13 +295,16 @@ def test_several_notes_give_one_patch_with_phases_for_each() -> None:
 
 
 def test_a_start_on_the_answer_is_not_left_for_something_worse() -> None:
-    """A plain sawtooth, which the neutral voice is, is matched to within what can be heard."""
+    """A plain sawtooth, which the neutral voice is, stays one, in tune and with its envelope."""
     plain = {"osc1.saw_level": 1.0, "amp_env.attack_s": 0.02, "amp_env.release_s": 0.05}
     found = match(
         own_target(values=plain), structure="one-oscillator", evals=600, seed=1, progress=False
     )
-    # 1 is about one just-noticeable difference.
-    assert found.end.total < 1.0
+    assert found.end.total <= found.start.total
+    # 5 cents and a quarter of the time: about what is noticed (from memory).
+    assert found.patch.values["tune_cents"] == pytest.approx(0.0, abs=5.0)
+    assert found.patch.values["amp_env.attack_s"] == pytest.approx(0.02, rel=0.25)
+    assert found.patch.values["osc1.pulse_level"] < 0.1 * found.patch.values["osc1.saw_level"]
 
 
 @pytest.mark.parametrize(
