@@ -31,6 +31,8 @@ ATTACK_S = 0.06
 N_BEATING_HARMONICS = 8
 # Periods change here while the note begins and dies; nothing steady is measured there.
 SETTLE_S = 0.08
+# The shortest release of the catalogue, for a sound that just stops.
+SHORTEST_RELEASE_S = 0.005
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +61,7 @@ def measure_note(
     noise_floor_db: float,
     hint_midi_pitch: float | None = None,
     gate_s: float | None = None,
+    is_whole: bool = True,
 ) -> MeasuredNote:
     """Measure one note.
 
@@ -76,6 +79,9 @@ def measure_note(
         A pitch that is expected.
     gate_s : float, optional
         Length of the gate in s, if it is known.
+    is_whole : bool
+        True if the recording goes on after `signal`, so that a sound that is loud at its end has
+        stopped there by itself.
 
     Returns
     -------
@@ -93,6 +99,8 @@ def measure_note(
     )
     decay = find_decay(level, peak_s=attack.peak_s, gate_end_s=gate_end_s - level_window_s(hz))
     release_s = find_release(level, gate_end_s=gate_end_s, noise_floor_db=noise_floor_db)
+    if gate.is_open and is_whole:
+        release_s = SHORTEST_RELEASE_S
     centroid_times_s, centroid_hz = centroid_track(signal, sample_rate_hz=sample_rate_hz)
     bright = _brightness(centroid_times_s, centroid_hz, onset_s, attack, gate_end_s)
     vibrato = _measure_vibrato(pitch, onset_s, gate_end_s)
@@ -115,7 +123,7 @@ def measure_note(
         decay_s=decay.time_s,
         sustain_ratio=decay.sustain_ratio,
         release_s=release_s,
-        is_cut=gate.is_cut,
+        is_cut=gate.is_open and not is_whole,
         centroid_times_s=centroid_times_s,
         centroid_hz=centroid_hz,
         brightness_peak_hz=bright[0],

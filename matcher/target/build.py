@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,6 +28,8 @@ SHORTEST_GATE_S = 0.01
 NOISY_DB = -40.0
 SILENT_PEAK = 1e-4
 LEVEL_WINDOW_S = 0.05
+# A recording that goes on this long after the note was not cut off in it.
+END_MARGIN_S = 0.02
 DEFAULT_VELOCITY = 100
 
 
@@ -71,7 +73,10 @@ def build_note(
     rate = recording.sample_rate_hz
     warnings = list(recording.warnings)
     span = _find_note(recording, source)
-    span = _limit(span, rate, source, max_duration_s, warnings)
+    if span.others:
+        warnings.append(_other_sounds(span, rate, source))
+    n_left = recording.signal.size - span.end
+    span, is_limited = _limit(span, rate, source, max_duration_s, warnings)
     signal, onset_s = _trim(recording.signal, span, rate)
     expected = hints.midi_pitch if given.midi_pitch is None else given.midi_pitch
     measured = measure_note(
@@ -81,6 +86,7 @@ def build_note(
         noise_floor_db=span.noise_floor_db,
         hint_midi_pitch=expected,
         gate_s=given.gate_s,
+        is_whole=not is_limited and n_left > seconds_to_samples(END_MARGIN_S, rate),
     )
     analysis = measured.analysis
     pitch = choose_pitch(
@@ -140,18 +146,28 @@ def _find_note(recording: Recording, source: str) -> NoteSpan:
 
 def _limit(
     span: NoteSpan, rate: int, source: str, max_duration_s: float, warnings: list[str]
-) -> NoteSpan:
-    """Keep the first seconds after the onset."""
+) -> tuple[NoteSpan, bool]:
+    """Keep the first seconds after the onset; return also whether anything was left out."""
     longest = seconds_to_samples(max_duration_s, rate)
     if span.end - span.onset <= longest:
-        return span
+        return span, False
     sound_s = samples_to_seconds(float(span.end - span.onset), rate)
     warnings.append(
         f"{source}: the note lasts {sound_s:.1f} s; "
         f"only the first {max_duration_s:g} s after its onset are used. Set max_duration_s to use "
         "more."
     )
-    return NoteSpan(span.onset, span.onset + longest, span.noise_floor_db)
+    return replace(span, end=span.onset + longest), True
+
+
+def _other_sounds(span: NoteSpan, rate: int, source: str) -> str:
+    """Say that there is more than one note."""
+    places = ", ".join(f"{samples_to_seconds(float(first), rate):.2f} s" for first in span.others)
+    onset_s = samples_to_seconds(float(span.onset), rate)
+    return (
+        f"{source} holds other sounds (at {places}); one note is taken, the one at "
+        f"{onset_s:.2f} s. Cut the recording into notes to use them all."
+    )
 
 
 def _trim(signal: FloatArray, span: NoteSpan, rate: int) -> tuple[FloatArray, float]:
@@ -174,8 +190,8 @@ def _warn_about_recording(
         )
     if measured.analysis.is_cut and given.gate_s is None:
         warnings.append(
-            f"{source} ends while the note still sounds, so its release is unknown and the gate "
-            "is taken to last to the end. Give gate_s if you know better."
+            f"{source}: what is used of it ends while the note still sounds, so the release is "
+            "unknown and the gate is taken to last to the end. Give gate_s if you know better."
         )
 
 

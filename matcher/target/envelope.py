@@ -164,6 +164,6 @@ def find_release(track: LevelTrack, *, gate_end_s: float, noise_floor_db: float)
     last = max(int(below[0]) if below.size else times.size, 4)
     times, level = times[:last], level[:last]
     slope = float(np.polyfit(times - times[0], level, 1)[0])
-    if slope >= 0.0 or level[0] - level[-1] < LEAST_RELEASE_DB:
+    if -slope * (times[-1] - times[0]) < LEAST_RELEASE_DB:
         return None
     return float(-DB_PER_TIME_CONSTANT / slope)

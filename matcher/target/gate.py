@@ -40,6 +40,7 @@ LEAST_STEEPENING_RATIO = 1.35
 # ... and if the corner is not a small one beside the sharpest.
 LEAST_SHARPNESS_RATIO = 0.25
 RETURN_DB = 3.0
+LARGEST_SAG_DB = 6.0
 WEIGHT_DB = 60.0
 
 
@@ -51,14 +52,14 @@ class GateEstimate:
     ----------
     end_s : float
         End of the gate in s from the start of the level track.
-    is_cut : bool
-        True if the recording ends before the release, so that the end is the recording's.
+    is_open : bool
+        True if the sound is still loud at the end of the level track.
     has_release : bool
         True if a release was found; False also for sounds that only decay.
     """
 
     end_s: float
-    is_cut: bool
+    is_open: bool
     has_release: bool
 
 
@@ -97,7 +98,7 @@ def find_gate(
     around = (times[0], *corners, times[-1])
     return GateEstimate(
         _sharpen(track, around[index], around[index + 1], around[index + 2]),
-        is_cut=False,
+        is_open=False,
         has_release=True,
     )
 
@@ -162,7 +163,13 @@ def _release_corner(
     if not is_release.any():
         return None
     bends = np.where(is_release, before - after, 0.0)
-    return int(np.argmax(bends >= LEAST_SHARPNESS_RATIO * bends.max()))
+    chosen = int(np.argmax(bends >= LEAST_SHARPNESS_RATIO * bends.max()))
+    for later in range(chosen + 1, bends.size):
+        # A sound that only sags is still held if a sharper corner comes before it is gone.
+        has_sagged = at_corner[chosen] - at_corner[later] < LARGEST_SAG_DB
+        if has_sagged and bends[later] > bends[chosen]:
+            chosen = later
+    return chosen
 
 
 def _is_gone_for_good(times: FloatArray, level: FloatArray, corner_s: float) -> bool:

@@ -115,20 +115,49 @@ def harmonic_tracks(
         One row for each harmonic.
     """
     window_s = window_length_s(float(np.median(track.hz)))
-    n_window = seconds_to_samples(window_s, sample_rate_hz) | 1
-    window = np.hanning(n_window + 2)[1:-1]
-    window *= 2.0 / window.sum()
-    centres = np.rint(track.times_s * sample_rate_hz).astype(np.int64)
+    averages = _HannAverages(signal.size, track.times_s, window_s, sample_rate_hz)
     step = np.exp(-1j * _phase(signal.size, track, sample_rate_hz))
     turned = signal.astype(np.complex128)
-    rows = np.zeros((n_harmonics, centres.size), dtype=np.complex128)
-    limit = 0.5 * sample_rate_hz / float(track.hz.max())
-    for row in range(min(n_harmonics, int(limit))):
+    rows = np.zeros((n_harmonics, track.times_s.size), dtype=np.complex128)
+    n_below_half_rate = int(0.5 * sample_rate_hz / float(track.hz.max()))
+    for row in range(min(n_harmonics, n_below_half_rate)):
         turned *= step
-        padded = np.pad(turned, n_window // 2)
-        frames = np.lib.stride_tricks.sliding_window_view(padded, n_window)
-        rows[row] = frames[centres] @ window
+        # A sine of amplitude 1 leaves 1/2 at 0 Hz and 1/2 at twice its frequency.
+        rows[row] = 2.0 * averages.of(turned)
     return HarmonicTracks(track.times_s, rows, window_s)
+
+
+class _HannAverages:
+    """Averages under a Hann window around given times, from three running sums.
+
+    A Hann window is a constant and two turning exponentials, so that its sum over any stretch is
+    a difference of cumulative sums: the cost doesn't grow with the window, which matters at low
+    pitches.
+    """
+
+    def __init__(
+        self, n_samples: int, times_s: FloatArray, window_s: float, sample_rate_hz: int
+    ) -> None:
+        self._n_window = seconds_to_samples(window_s, sample_rate_hz) | 1
+        centres = np.rint(times_s * sample_rate_hz).astype(np.int64)
+        self._starts = centres - self._n_window // 2
+        self._angle = 2.0 * np.pi / (self._n_window + 1)
+        self._turn = np.exp(1j * self._angle * np.arange(n_samples))
+
+    def of(self, values: npt.NDArray[np.complex128]) -> npt.NDArray[np.complex128]:
+        """Return the average around each time; zeros lie outside of the values."""
+        back = np.exp(-1j * self._angle * (self._starts - 1))
+        side = self._sums(values * self._turn) * back
+        other = self._sums(values * self._turn.conj()) * back.conj()
+        total = 0.5 * self._sums(values) - 0.25 * (side + other)
+        return np.asarray(total / (0.5 * (self._n_window + 1)))
+
+    def _sums(self, values: npt.NDArray[np.complex128]) -> npt.NDArray[np.complex128]:
+        """Return the plain sum over each window."""
+        total = np.concatenate([[0.0], np.cumsum(values)])
+        first = np.clip(self._starts, 0, values.size)
+        last = np.clip(self._starts + self._n_window, 0, values.size)
+        return np.asarray(total[last] - total[first])
 
 
 def _phase(n_samples: int, track: PitchTrack, sample_rate_hz: int) -> FloatArray:

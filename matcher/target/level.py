@@ -37,12 +37,17 @@ ONSET_UNDER_PEAK_DB = 40.0
 ONSET_ABOVE_FLOOR_DB = 10.0
 END_ABOVE_FLOOR_DB = 6.0
 END_UNDER_PEAK_DB = 80.0
+# With less, nothing but the note is there.
+LEAST_CONTRAST_DB = 12.0
 SUSTAINED_S = 0.04
 LONGEST_DIP_S = 0.01
 MERGED_GAP_S = 0.05
 QUIET_S = 0.2
+LEAST_OTHER_FRAMES = 10
+OTHER_UNDER_PEAK_DB = 20.0
 # A stretch whose autocorrelation comes back to this share of its power is a tone.
 TONAL_RATIO = 0.7
+LONGEST_PERIOD_S = 0.04
 
 
 @dataclass(frozen=True)
@@ -56,12 +61,17 @@ class NoteSpan:
     end : int
         First sample after it.
     noise_floor_db : float, -120 to 0
-        Noise floor against the highest 1 ms level of the note, in dB.
+        Noise floor against the highest 1 ms level of the note, in dB; -120 for silence, or where
+        nothing lies before and after the note.
+    others : tuple of int
+        First samples of other sounds in the recording: within 20 dB of the note, and at least
+        0.1 s long.
     """
 
     onset: int
     end: int
     noise_floor_db: float
+    others: tuple[int, ...] = ()
 
 
 def _to_db(power: FloatArray) -> FloatArray:
@@ -139,7 +149,16 @@ def find_span(signal: FloatArray, *, sample_rate_hz: int) -> NoteSpan | None:
     onset = _sustained_crossing(level, max(0, first - n_frame), last, threshold, sample_rate_hz)
     quiet = max(floor + END_ABOVE_FLOOR_DB, peak - END_UNDER_PEAK_DB)
     end = min(_frames_until_quiet(frames, body[1], quiet) * n_frame, signal.size)
-    return NoteSpan(onset, end, max(FLOOR_DB, min(0.0, floor - peak)))
+    relative = FLOOR_DB if floor <= FLOOR_DB else max(FLOOR_DB, min(0.0, floor - peak))
+    others = tuple(
+        start * n_frame
+        for start, stop in _stretches(frames, threshold)
+        if (stop <= body[0] or start >= body[1])
+        and stop - start >= LEAST_OTHER_FRAMES
+        and frames[start:stop].max() >= frames[slice(*body)].max() - OTHER_UNDER_PEAK_DB
+    )
+    end = min([end, *(other for other in others if other >= last)])
+    return NoteSpan(onset, end, relative, others)
 
 
 def _frames_until_quiet(frames: FloatArray, last: int, quiet_db: float) -> int:
@@ -154,7 +173,7 @@ def _frames_until_quiet(frames: FloatArray, last: int, quiet_db: float) -> int:
 def _first_threshold_db(frames: FloatArray) -> float:
     """Return the level above which something sounds, before anything is known of the noise."""
     peak, quietest = frames.max(), _moving_mean(frames, 5).min()
-    if peak - quietest < 20.0:
+    if peak - quietest < LEAST_CONTRAST_DB:
         return float(peak - ONSET_UNDER_PEAK_DB)
     lowest = max(peak - ONSET_UNDER_PEAK_DB, quietest + ONSET_ABOVE_FLOOR_DB)
     return float(min(lowest, peak - ONSET_ABOVE_FLOOR_DB))
@@ -171,14 +190,22 @@ def _loudest_stretch(frames: FloatArray, threshold_db: float) -> tuple[int, int]
 
     Each frame counts with its dB above the threshold: a click is loud but short.
     """
+    stretches = _stretches(frames, threshold_db)
+    if not stretches:
+        return None
+
+    def sound(stretch: tuple[int, int]) -> float:
+        return float(np.sum(np.maximum(frames[slice(*stretch)] - threshold_db, 0.0)))
+
+    return max(stretches, key=sound)
+
+
+def _stretches(frames: FloatArray, threshold_db: float) -> list[tuple[int, int]]:
+    """Return all stretches above a threshold that have three loud frames, short gaps closed."""
     above = np.flatnonzero(frames >= threshold_db)
     longest_gap = round(MERGED_GAP_S / FRAME_S)
     groups = np.split(above, np.flatnonzero(np.diff(above) > longest_gap) + 1)
-    groups = [group for group in groups if group.size >= 3]
-    if not groups:
-        return None
-    best = max(groups, key=lambda group: float(np.sum(frames[group] - threshold_db + 1.0)))
-    return int(best[0]), int(best[-1]) + 1
+    return [(int(group[0]), int(group[-1]) + 1) for group in groups if group.size >= 3]
 
 
 def _noise_floor_db(
@@ -212,7 +239,7 @@ def _is_noise(
 
 
 def _is_tonal(sound: FloatArray, sample_rate_hz: int) -> bool:
-    """Return whether the autocorrelation comes back to a high value, at lags up to 30 ms."""
+    """Return whether the autocorrelation comes back to a high value, at lags up to 40 ms."""
     sound = sound[-seconds_to_samples(0.2, sample_rate_hz) :]
     sound = sound - sound.mean()
     power = float(np.sum(sound**2))
@@ -220,7 +247,7 @@ def _is_tonal(sound: FloatArray, sample_rate_hz: int) -> bool:
         return False
     n_fft = 1 << (2 * sound.size - 1).bit_length()
     correlation = np.fft.irfft(np.abs(np.fft.rfft(sound, n_fft)) ** 2, n_fft)
-    n_lags = min(seconds_to_samples(0.03, sample_rate_hz), sound.size // 2)
+    n_lags = min(seconds_to_samples(LONGEST_PERIOD_S, sample_rate_hz), sound.size // 2)
     lags = np.arange(n_lags)
     # Unbiased by the number of products in each lag.
     correlation = correlation[:n_lags] / power * sound.size / (sound.size - lags)

@@ -42,6 +42,8 @@ __all__ = ["MAX_DURATION_S", "load_target", "target_from_signal"]
 
 MAX_DURATION_S = 10.0
 LONGEST_DURATION_S = 60.0
+# -40 dB, as for files.
+OFFSET_RATIO = 0.01
 
 Pitch = float | str
 
@@ -166,10 +168,23 @@ def target_from_signal(
     """
     _check_duration(max_duration_s)
     given = _check_given(midi_pitch, velocity, gate_s)
-    recording = Recording(np.asarray(signal, dtype=np.float64), sample_rate_hz, name)
+    samples = np.asarray(signal, dtype=np.float64)
+    recording = _centred(Recording(samples, sample_rate_hz, name))
     note = build_note(recording, name, given, NameHints(None, None), max_duration_s)
     _issue(note.warnings)
     return note
+
+
+def _centred(recording: Recording) -> Recording:
+    """Take a constant offset off, as `shared.read_recording` does with files."""
+    offset = float(recording.signal.mean()) if recording.signal.size else 0.0
+    if abs(offset) <= OFFSET_RATIO * float(np.max(np.abs(recording.signal), initial=0.0)):
+        return recording
+    text = (
+        f"{recording.name} had a constant offset of {offset:.3f}, which was taken off. Nothing "
+        "needs to be done; a fault in the recording chain may be the cause."
+    )
+    return replace(recording, signal=recording.signal - offset, warnings=(text,))
 
 
 def _issue(texts: Sequence[str]) -> None:

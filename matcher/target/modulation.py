@@ -88,7 +88,8 @@ def find_vibrato(
     step = float(delays[1] - delays[0])
     delays = np.unique(np.maximum(np.linspace(delay_s - step, delay_s + step, 13), 0.0))
     rate_hz, delay_s, depth, share = _best_sine(times, values, rates, delays)
-    depth /= _window_gain(rate_hz, window_s)
+    # The coarse track and its refinement lose one share each, and the second corrects the first.
+    depth /= 1.0 - (1.0 - _window_gain(rate_hz, window_s)) ** 2
     has_cycles = (times[-1] - 0.75 * delay_s) * rate_hz >= LEAST_CYCLES
     if depth < LEAST_DEPTH_CENTS or share < LEAST_SHARE or not has_cycles:
         return None

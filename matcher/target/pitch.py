@@ -45,7 +45,7 @@ STEPS_PER_OCTAVE = 48
 N_FRAMES = 24
 # Weights that made no mistake; with 1.0, low-frequency noise wins (17 mistakes in 476).
 PERIODICITY_WEIGHT = 0.5
-# Noise of a tenth of a second reaches 0.15; a note under noise as loud as itself has 0.2 or more.
+# Noise reaches 0.15 (a tenth of a second of low noise 0.2); a note in noise as loud has 0.2.
 LEAST_STRENGTH = 0.16
 STRENGTH_AT_BEST = 1.0 + PERIODICITY_WEIGHT
 # A pitch that the user or the file name expects wins over the best one down to this share.

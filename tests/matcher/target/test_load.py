@@ -1,0 +1,291 @@
+"""Targets from files and from samples: what is kept, estimated, warned about and refused."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from matcher.target import Target, load_target, target_from_signal
+from shared.errors import AudioError, EarwrightWarning, ParameterError, TargetError
+from tests.matcher.target.tones import RATE_HZ, padded, played_saw
+from tests.recordings import real_note
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from shared.types import FloatArray
+
+
+def written(folder: Path, name: str, signal: FloatArray, rate_hz: int = RATE_HZ) -> Path:
+    """Write a file."""
+    path = folder / name
+    soundfile.write(path, signal, rate_hz, subtype="PCM_24")
+    return path
+
+
+def test_a_named_file_gives_the_whole_note(tmp_path: Path) -> None:
+    """Name, pitch, velocity, gate and onset of a file that says what it is."""
+    path = written(tmp_path, "horn_C4_v64.flac", padded(played_saw(60.0), before_s=0.3))
+    target = load_target(path)
+    note = target.notes[0]
+    assert note.name == "horn_C4_v64"
+    assert note.note.midi_pitch == 60.0
+    assert note.note.velocity == 64
+    assert note.note.gate_s == pytest.approx(0.8, abs=0.02)
+    assert note.source_onset_s == pytest.approx(0.3, abs=0.001)
+    assert note.estimated == {"gate", "onset"}
+    assert note.warnings == ()
+    assert target.sample_rate_hz == RATE_HZ
+
+
+def test_the_signal_starts_20_ms_before_the_onset() -> None:
+    """Sound before the onset is kept, silence is put where there is none, the level stays."""
+    rng = np.random.default_rng(5)
+    tone = played_saw(60.0, attack_s=0.002)
+    early = target_from_signal(tone, RATE_HZ)
+    recording = padded(tone, before_s=0.5) + 1e-4 * rng.normal(size=tone.size + RATE_HZ // 2)
+    late = target_from_signal(recording, RATE_HZ)
+    for note in (early, late):
+        assert note.onset_s == pytest.approx(0.02)
+    n_before = round(0.02 * RATE_HZ)
+    np.testing.assert_array_equal(early.signal[: n_before - 50], 0.0)
+    assert np.all(late.signal[:n_before] != 0.0)
+    first = round(late.source_onset_s * RATE_HZ) - n_before
+    np.testing.assert_array_equal(late.signal, recording[first : first + late.signal.size])
+
+
+def test_the_signal_ends_with_the_sound() -> None:
+    """Two seconds of silence after the note are gone."""
+    note = target_from_signal(padded(played_saw(60.0), after_s=2.0), RATE_HZ)
+    assert note.signal.size < 1.4 * RATE_HZ
+
+
+@pytest.mark.parametrize("rate_hz", [22_050, 48_000, 96_000])
+def test_files_are_resampled_to_the_working_rate(tmp_path: Path, rate_hz: int) -> None:
+    """Any file comes out at 44.1 kHz, with the same pitch and gate."""
+    times = np.arange(rate_hz) / rate_hz
+    tone = sum(np.sin(2 * np.pi * 220.0 * h * times) / h for h in range(1, 40))
+    tone *= 0.2 * np.where(times < 0.7, 1.0, np.exp(-(times - 0.7) / 0.03))
+    target = load_target(written(tmp_path, "tone.wav", np.asarray(tone), rate_hz))
+    assert target.sample_rate_hz == 44_100
+    assert target.notes[0].note.midi_pitch == pytest.approx(57.0, abs=0.01)
+    assert target.notes[0].note.gate_s == pytest.approx(0.7, abs=0.02)
+
+
+def test_another_working_rate_can_be_chosen(tmp_path: Path) -> None:
+    """The rate of the target is the caller's."""
+    path = written(tmp_path, "A3.wav", played_saw(57.0))
+    assert load_target(path, sample_rate_hz=22_050).sample_rate_hz == 22_050
+
+
+def test_what_is_given_overrides_name_and_sound(tmp_path: Path) -> None:
+    """Given values are neither estimated nor taken from the name."""
+    path = written(tmp_path, "horn_C4_v64.wav", played_saw(60.0))
+    note = load_target(path, midi_pitch="C4+10", velocity=90, gate_s=0.5).notes[0]
+    assert (note.note.midi_pitch, note.note.velocity, note.note.gate_s) == (60.1, 90, 0.5)
+    assert note.estimated == {"onset"}
+
+
+def test_one_setting_serves_all_notes_or_each_its_own(tmp_path: Path) -> None:
+    """Sequences go by the order of the paths; None among them estimates."""
+    paths = [written(tmp_path, f"n{key}.wav", played_saw(key)) for key in (60.0, 62.0)]
+    target = load_target(*paths, midi_pitch=["C4", None], velocity=[10, 20], gate_s=0.8)
+    assert [note.note.velocity for note in target.notes] == [10, 20]
+    assert [note.note.gate_s for note in target.notes] == [0.8, 0.8]
+    assert target.notes[1].note.midi_pitch == pytest.approx(62.0, abs=0.01)
+    assert "pitch" in target.notes[1].estimated
+    assert "pitch" not in target.notes[0].estimated
+
+
+def test_a_name_that_the_sound_contradicts_is_warned_about(tmp_path: Path) -> None:
+    """The warning is issued and kept."""
+    path = written(tmp_path, "horn_D4.wav", played_saw(60.0))
+    with pytest.warns(EarwrightWarning, match="the name says D4"):
+        note = load_target(path).notes[0]
+    assert note.note.midi_pitch == pytest.approx(60.0, abs=0.01)
+    assert len(note.warnings) == 1
+
+
+def test_warnings_of_reading_are_kept_and_issued_once(tmp_path: Path) -> None:
+    """What `read_recording` assumed stands first among the note's warnings."""
+    tone = played_saw(60.0)
+    path = written(tmp_path, "C4.wav", np.stack([tone, -tone], axis=1))
+    with pytest.warns(EarwrightWarning) as issued:
+        note = load_target(path).notes[0]
+    assert len(issued) == 1
+    assert len(note.warnings) == 1
+    assert "cancel" in note.warnings[0]
+
+
+def test_a_noisy_recording_is_warned_about(rng: np.random.Generator) -> None:
+    """Noise less than 40 dB under the peak is too much."""
+    tone = padded(played_saw(60.0), before_s=0.4, after_s=0.4)
+    with pytest.warns(EarwrightWarning, match="is noisy: the noise before or after"):
+        target_from_signal(tone + 0.01 * rng.normal(size=tone.size), RATE_HZ)
+
+
+def test_a_second_sound_is_warned_about() -> None:
+    """One note for each recording: the others are named with their time, and left out."""
+    two = np.concatenate([played_saw(60.0, gate_s=1.2), played_saw(64.0, gate_s=0.5)])
+    with pytest.warns(EarwrightWarning, match=r"other sounds \(at 1\.70 s\).*the one at 0\.00 s"):
+        note = target_from_signal(two, RATE_HZ)
+    assert note.note.midi_pitch == pytest.approx(60.0, abs=0.01)
+    assert note.signal.size < 1.75 * RATE_HZ
+
+
+def test_only_the_first_ten_seconds_are_used() -> None:
+    """A long note is cut after its onset, with a warning."""
+    long = padded(played_saw(57.0, gate_s=11.0), before_s=0.5)
+    with pytest.warns(EarwrightWarning, match="only the first 10 s after its onset are used"):
+        note = target_from_signal(long, RATE_HZ, gate_s=10.0)
+    assert note.signal.size == round(10.02 * RATE_HZ)
+
+
+def test_an_offset_is_taken_off_samples_as_it_is_off_files() -> None:
+    """A constant offset would hide the onset."""
+    tone = padded(played_saw(60.0), before_s=0.2)
+    with pytest.warns(EarwrightWarning, match="constant offset of 0.050"):
+        note = target_from_signal(tone + 0.05, RATE_HZ)
+    assert note.source_onset_s == pytest.approx(0.2, abs=0.001)
+
+
+def test_the_level_is_that_of_the_loudest_50_ms() -> None:
+    """A sine of amplitude 0.1 has an RMS of -23.01 dB, and the recording's level is kept."""
+    times = np.arange(RATE_HZ) / RATE_HZ
+    tone = 0.1 * np.sin(2 * np.pi * 440.0 * times) * (times < 0.7)
+    note = target_from_signal(tone, RATE_HZ)
+    assert note.level_db == pytest.approx(-23.01, abs=0.01)
+    assert np.abs(note.signal).max() == pytest.approx(0.1, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("signal", "error", "message"),
+    [
+        (np.zeros(0), TargetError, "x is silent: its peak is 0 of full scale; 0.0001 or more"),
+        (np.zeros(RATE_HZ), TargetError, "x is silent"),
+        (np.ones(RATE_HZ), TargetError, "x is silent"),
+        (played_saw(60.0, gate_s=0.02, tail_s=0.01), TargetError, "50 ms or more are needed"),
+        (np.eye(1, RATE_HZ, 9000)[0], TargetError, "has 0 ms of sound above its noise"),
+        (np.zeros((100, 2)), AudioError, r"shape \(100, 2\)"),
+        (np.full(RATE_HZ, np.nan), AudioError, "finite"),
+    ],
+    ids=["empty", "zeros", "offset", "short", "click", "stereo", "nan"],
+)
+def test_signals_without_a_note_are_refused(
+    signal: FloatArray, error: type[Exception], message: str
+) -> None:
+    """Each message says what is wrong and what is needed."""
+    with pytest.raises(error, match=message):
+        target_from_signal(signal, RATE_HZ, name="x")
+
+
+def test_noise_is_refused_unless_a_pitch_is_given(rng: np.random.Generator) -> None:
+    """Without a pitch there is nothing to play; with one there is."""
+    hiss = padded(0.1 * rng.normal(size=20_000), before_s=0.2, after_s=0.2)
+    with pytest.raises(TargetError, match="no pitch is found in the sound"):
+        target_from_signal(hiss, RATE_HZ)
+    note = target_from_signal(hiss, RATE_HZ, midi_pitch="C4", gate_s=0.4)
+    assert note.note.midi_pitch == 60.0
+    assert note.analysis.pitch_hz is None
+    assert note.analysis.pitch_track is None
+
+
+@pytest.mark.parametrize(
+    ("setting", "message"),
+    [
+        ({"midi_pitch": "H4"}, 'pitch "H4" is not understood'),
+        ({"midi_pitch": 128.0}, "0 to 127 is accepted"),
+        ({"midi_pitch": float("nan")}, "midi_pitch is nan"),
+        ({"velocity": 0}, "velocity is 0"),
+        ({"gate_s": 0.0}, "gate_s is 0 s"),
+        ({"max_duration_s": 0.01}, r"max_duration_s is 0\.01 s; 0\.05 to 60 s is accepted"),
+        ({"velocity": [1, 2]}, "velocity has 2 values for 1 recordings"),
+        ({"sample_rate_hz": 4000}, "sample_rate_hz is 4000 Hz; 8000 to 192000 Hz"),
+    ],
+)
+def test_settings_out_of_range_are_refused_before_the_file_is_read(
+    tmp_path: Path, setting: dict[str, Any], message: str
+) -> None:
+    """The message names the setting; the file needn't even exist."""
+    with pytest.raises(ParameterError, match=message):
+        load_target(tmp_path / "missing.wav", **setting)
+
+
+def test_a_missing_file_is_refused(tmp_path: Path) -> None:
+    """The file is named."""
+    with pytest.raises(AudioError, match=r"missing\.wav"):
+        load_target(tmp_path / "missing.wav")
+
+
+def test_no_file_is_refused() -> None:
+    """A target needs a recording."""
+    with pytest.raises(TargetError, match="No recording is given"):
+        load_target()
+
+
+def test_a_target_needs_notes_of_one_rate() -> None:
+    """Notes of two rates can't be matched together."""
+    note = target_from_signal(played_saw(60.0), RATE_HZ)
+    with pytest.raises(TargetError, match="no note"):
+        Target(())
+    with pytest.raises(TargetError, match=r"22050 Hz, 44100 Hz"):
+        Target((note, replace(note, sample_rate_hz=22_050)))
+
+
+def test_the_digest_is_that_of_signals_and_settings() -> None:
+    """Another sample or setting changes it; another name doesn't, nor does a second loading."""
+    note = target_from_signal(played_saw(60.0), RATE_HZ, name="a")
+    again = target_from_signal(played_saw(60.0), RATE_HZ, name="b")
+    digest = Target((note,)).digest
+    assert len(digest) == 64
+    assert Target((again,)).digest == digest
+    changed = note.signal.copy()
+    changed[5000] += 1e-12
+    others = [
+        replace(note, signal=changed),
+        replace(note, note=replace(note.note, velocity=99)),
+        replace(note, note=replace(note.note, gate_s=0.5)),
+        replace(note, note=replace(note.note, midi_pitch=60.5)),
+        replace(note, onset_s=0.021),
+        replace(note, sample_rate_hz=48_000),
+    ]
+    assert len({digest, *(Target((other,)).digest for other in others)}) == 7
+    assert Target((note, note)).digest != digest
+
+
+def test_the_arrays_of_a_target_are_read_only() -> None:
+    """The digest stays true, and threads may share a target."""
+    note = target_from_signal(played_saw(60.0), RATE_HZ)
+    track = note.analysis.pitch_track
+    assert track is not None
+    for array in (
+        note.signal,
+        track.hz,
+        note.analysis.level_track.level_db,
+        note.analysis.centroid_hz,
+    ):
+        with pytest.raises(ValueError, match="read-only"):
+            array[0] = 1.0
+
+
+def test_the_callers_signal_is_left_alone() -> None:
+    """Loading neither changes nor locks what it was given."""
+    signal = played_saw(60.0)
+    before = signal.copy()
+    target_from_signal(signal, RATE_HZ)
+    np.testing.assert_array_equal(signal, before)
+    signal[0] = 0.5
+
+
+@pytest.mark.parametrize("gain", [0.01, 2.0])
+def test_louder_in_same_note(gain: float) -> None:
+    """Pitch, gate and onset don't depend on the recording's level."""
+    signal = real_note("horn", 60.0).signal
+    one, other = (target_from_signal(size * signal, RATE_HZ) for size in (1.0, gain))
+    assert other.note.midi_pitch == pytest.approx(one.note.midi_pitch, abs=1e-6)
+    assert other.note.gate_s == pytest.approx(one.note.gate_s, abs=1e-3)
+    assert other.source_onset_s == pytest.approx(one.source_onset_s, abs=1e-4)

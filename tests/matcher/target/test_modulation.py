@@ -1,0 +1,118 @@
+"""Vibrato and beating: found where they are, and not where they aren't."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from matcher.target import target_from_signal
+from tests.matcher.target.tones import (
+    RATE_HZ,
+    adsr,
+    harmonic_tone,
+    harmonics_of_saw,
+    key_hz,
+)
+
+if TYPE_CHECKING:
+    from matcher.target import NoteAnalysis
+    from shared.types import FloatArray
+
+
+def analysis_of(tone: FloatArray, key: float) -> NoteAnalysis:
+    """Play a tone of 2 s as a note of 1.7 s, and measure it."""
+    signal = 0.2 * tone * adsr(tone.size, gate_s=1.7, attack_s=0.02, decay_s=0.3, sustain=0.7)
+    return target_from_signal(signal, RATE_HZ, midi_pitch=key).analysis
+
+
+def saw(key: float, vibrato: tuple[float, float, float] = (5.0, 0.0, 0.0)) -> FloatArray:
+    """Return 2 s of a sawtooth."""
+    hz = key_hz(key)
+    return harmonic_tone(hz, harmonics_of_saw(hz), duration_s=2.0, vibrato=vibrato)
+
+
+@pytest.mark.parametrize("key", [36.0, 60.0, 79.0])
+@pytest.mark.parametrize(("rate_hz", "depth_cents"), [(3.0, 50.0), (5.5, 12.0), (7.0, 30.0)])
+def test_a_vibrato_is_measured(key: float, rate_hz: float, depth_cents: float) -> None:
+    """Rate within 2 %, depth within 10 %, and no delay where there is none."""
+    analysis = analysis_of(saw(key, (rate_hz, depth_cents, 0.0)), key)
+    assert analysis.vibrato_rate_hz == pytest.approx(rate_hz, rel=0.02)
+    assert analysis.vibrato_depth_cents == pytest.approx(depth_cents, rel=0.1)
+    assert analysis.vibrato_delay_s == pytest.approx(0.0, abs=0.2)
+
+
+@pytest.mark.parametrize("delay_s", [0.5, 1.0])
+def test_the_delay_of_a_vibrato_is_measured(delay_s: float) -> None:
+    """A vibrato that fades in reaches its full depth at the delay, within 0.15 s."""
+    analysis = analysis_of(saw(60.0, (6.0, 30.0, delay_s)), 60.0)
+    assert analysis.vibrato_delay_s == pytest.approx(delay_s, abs=0.15)
+    assert analysis.vibrato_depth_cents == pytest.approx(30.0, rel=0.1)
+
+
+@pytest.mark.parametrize("key", [36.0, 60.0, 84.0])
+def test_a_steady_tone_has_neither_vibrato_nor_beating(key: float) -> None:
+    """Nothing is found where nothing moves."""
+    analysis = analysis_of(saw(key), key)
+    assert analysis.vibrato_rate_hz is None
+    assert analysis.vibrato_depth_cents is None
+    assert analysis.vibrato_delay_s is None
+    assert analysis.beating_hz is None
+
+
+def test_noise_on_a_tone_is_no_vibrato(rng: np.random.Generator) -> None:
+    """Random movement isn't a sine."""
+    tone = saw(60.0)
+    tone += rng.normal(size=tone.size) * tone.std()
+    assert analysis_of(tone, 60.0).vibrato_rate_hz is None
+
+
+@pytest.mark.parametrize("key", [43.0, 55.0, 67.0, 79.0])
+@pytest.mark.parametrize("detune_cents", [8.0, 15.0])
+@pytest.mark.parametrize("second_level", [1.0, 0.4])
+def test_two_detuned_sawtooths_beat(key: float, detune_cents: float, second_level: float) -> None:
+    """The beat rate is the difference of the fundamentals, within 5 %, also if one is quiet."""
+    low, high = (key_hz(key + side * detune_cents / 200.0) for side in (-1.0, 1.0))
+    tone = harmonic_tone(low, harmonics_of_saw(low), duration_s=2.0)
+    tone += second_level * harmonic_tone(high, harmonics_of_saw(high), duration_s=2.0)
+    assert analysis_of(tone, key).beating_hz == pytest.approx(high - low, rel=0.05)
+
+
+@pytest.mark.parametrize("depth_cents", [10.0, 50.0])
+def test_vibrato_is_not_taken_for_beating(depth_cents: float) -> None:
+    """A vibrato moves all harmonics at one rate, beating each at its own."""
+    assert analysis_of(saw(60.0, (5.0, depth_cents, 0.0)), 60.0).beating_hz is None
+
+
+def test_tremolo_is_neither_vibrato_nor_beating() -> None:
+    """A level that moves leaves the pitch alone, and moves all harmonics at one rate."""
+    tone = saw(60.0)
+    tone *= 1.0 + 0.4 * np.sin(2.0 * np.pi * 5.0 * np.arange(tone.size) / RATE_HZ)
+    analysis = analysis_of(tone, 60.0)
+    assert analysis.beating_hz is None
+    assert analysis.vibrato_rate_hz is None
+
+
+@pytest.mark.parametrize("rate_hz", [0.5, 1.0, 3.0])
+def test_pulse_width_modulation_is_not_taken_for_beating(rate_hz: float) -> None:
+    """A pulse is the difference of two sawtooths, one of them moved by the width."""
+    times = np.arange(2 * RATE_HZ) / RATE_HZ
+    width = 0.5 + 0.3 * np.sin(2.0 * np.pi * rate_hz * times)
+    hz = key_hz(60.0)
+    tone = sum(
+        np.sin(2.0 * np.pi * h * hz * times) / h
+        - np.sin(2.0 * np.pi * h * (hz * times - width)) / h
+        for h in range(1, 60)
+    )
+    assert analysis_of(np.asarray(tone), 60.0).beating_hz is None
+
+
+def test_a_short_note_has_no_measurable_vibrato() -> None:
+    """Less than two cycles can't be told from a glide."""
+    hz = key_hz(60.0)
+    tone = harmonic_tone(hz, harmonics_of_saw(hz), duration_s=0.3, vibrato=(5.0, 30.0, 0.0))
+    signal = 0.2 * tone * adsr(tone.size, gate_s=0.2, release_s=0.01)
+    analysis = target_from_signal(signal, RATE_HZ).analysis
+    assert analysis.vibrato_rate_hz is None
+    assert analysis.beating_hz is None
