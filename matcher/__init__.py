@@ -10,27 +10,34 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from matcher.match import match
+    from matcher.matching import match
     from matcher.result import MatchResult, NoteMatch
+    from matcher.run_folder import RunFolder, load_run, save_run
     from matcher.target import Target, TargetNote, load_target, target_from_signal
 
 __all__ = [
     "MatchResult",
     "NoteMatch",
+    "RunFolder",
     "Target",
     "TargetNote",
+    "load_run",
     "load_target",
     "match",
+    "save_run",
     "target_from_signal",
 ]
 
 _HOMES = {
     "MatchResult": "matcher.result",
     "NoteMatch": "matcher.result",
+    "RunFolder": "matcher.run_folder",
     "Target": "matcher.target",
     "TargetNote": "matcher.target",
+    "load_run": "matcher.run_folder",
     "load_target": "matcher.target",
-    "match": "matcher.match",
+    "match": "matcher.matching",
+    "save_run": "matcher.run_folder",
     "target_from_signal": "matcher.target",
 }
 

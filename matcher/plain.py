@@ -126,7 +126,27 @@ def tidy(problem: Problem, vector: FloatArray) -> FloatArray:
             continue
         rest = 0.0 if parameter.name in _LEVELS else parameter.neutral
         tidied[i] = parameter.encode(float(np.clip(rest, parameter.low, parameter.high)))
-    return tidied
+    return _with_full_level(problem, tidied)
+
+
+def _with_full_level(problem: Problem, vector: FloatArray) -> FloatArray:
+    """Scale all levels so that the loudest is 1; absolute level is never searched.
+
+    Only where that changes nothing else: all levels have to be free, and nothing may saturate.
+    """
+    names = (*_LEVELS, "noise.level")
+    values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
+    sounding = [name for name in names if values[name] > 0.0]
+    loudest = max(values[name] for name in sounding)
+    is_free = all(name in problem.space for name in sounding)
+    if not is_free or values["filter.drive_db"] > 0.0 or loudest >= 1.0:
+        return vector
+    scaled = vector.copy()
+    for name in sounding:
+        parameter = problem.space[name]
+        level = min(values[name] / loudest, parameter.high)
+        scaled[problem.space.index(name)] = parameter.encode(level)
+    return scaled
 
 
 def _trials(problem: Problem, vector: FloatArray) -> FloatArray:

@@ -1,8 +1,9 @@
 """The plan of a search: which parameters move in which stage, and for how long.
 
-The sound as a whole comes first (envelopes, filter, levels), then what moves, then the front
-edge, then everything at once in small steps: in few dimensions a stage goes far in little time,
-and movement and detail can be told apart only where the filter is about right. `DEVELOPERS.md`
+The plain patch comes first (two sawtooths, filter, envelopes), then its colour, then what moves,
+then the front edge, then everything at once in small steps, as a programmer would go about it:
+in few dimensions a stage goes far in little time, and detail can be told apart only where the
+filter is about right. `DEVELOPERS.md`
 has the table of what was tried.
 """
 
@@ -67,17 +68,25 @@ class Stage:
         return np.array(moving, dtype=np.int64)
 
 
-CORE = (
+# The plain patch: two sawtooths, filter and amplifier with an envelope on each.
+PLAIN = (
     "tune_cents",
-    "*_level",
-    "noise.level",
-    "noise.decay_s",
-    "osc2.octave",
+    "osc2.saw_level",
     "osc2.detune_cents",
-    "highpass.*",
-    "filter.*",
+    "filter.cutoff_hz",
+    "filter.resonance_ratio",
+    "filter.key_track_ratio",
     "filter_env.*",
     "amp_env.*",
+)
+COLOUR = (
+    *PLAIN,
+    "*_level",
+    "*.pulse_width_ratio",
+    "osc?.octave",
+    "noise.*",
+    "highpass.*",
+    "filter.*",
 )
 MOVEMENT = (
     "*.vibrato.*",
@@ -99,8 +108,9 @@ FRONT = (
 )
 WHOLE = (Stage("everything", ("*",), 1.0, 0.2),)
 DEFAULT_PLAN = (
-    Stage("envelopes and filter", CORE, 0.35, 0.2, has_phases=False),
-    Stage("movement", MOVEMENT, 0.17, 0.1),
-    Stage("front edge", FRONT, 0.13, 0.1, has_phases=False),
-    Stage("everything", ("*",), 0.2, 0.03),
+    Stage("plain patch", PLAIN, 0.2, 0.2),
+    Stage("colour", COLOUR, 0.3, 0.1),
+    Stage("movement", MOVEMENT, 0.1, 0.1),
+    Stage("front edge", FRONT, 0.1, 0.1),
+    Stage("everything", ("*",), 0.15, 0.03),
 )

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
+from threading import Timer
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from types import TracebackType
     from typing import Self
 
 __all__ = ["Progress"]
+
+SLOW_S = 2.0
 
 
 class Progress:
@@ -63,6 +68,17 @@ class Progress:
             from tqdm.auto import tqdm  # noqa: PLC0415
 
             tqdm.write(text)
+
+    @contextmanager
+    def slow(self, text: str) -> Iterator[None]:
+        """Print a line if what the ``with`` block does takes more than two seconds."""
+        timer = Timer(SLOW_S, self.say, (text,))
+        timer.daemon = True
+        timer.start()
+        try:
+            yield
+        finally:
+            timer.cancel()
 
     def update(self, elapsed_s: float, n_evaluations: int, best_loss: float) -> None:
         """Move the bar.

@@ -28,12 +28,13 @@ class NoteMatch:
         The note.
     sound : np.ndarray, shape=(n_samples,), dtype=float64
         The patch playing it, on the timeline and at the level of ``note.signal``.
-    loss : LossBreakdown
-        What is left between the two.
+    start, loss : LossBreakdown
+        What lay between the first candidate and the note, and what is left.
     """
 
     note: TargetNote
     sound: FloatArray
+    start: LossBreakdown
     loss: LossBreakdown
 
 

@@ -85,6 +85,9 @@ class SearchRun:
         With `is_plain`, what the stages leave of the budget goes into a plainer patch.
         """
         problem = self.evaluator.problem
+        # The first call compiles, or loads what was compiled; that is not the search's time.
+        with self._progress.slow("compiling the voice, which happens once (about half a minute)"):
+            self.evaluator.losses(self.starts[:1])
         self._started = time.monotonic()
         reason = ""
         try:

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 __all__ = ["start_vectors"]
 
+SECOND_SAW = 0.8
+
 
 def start_vectors(problem: Problem, target: Target) -> FloatArray:
     """Make candidates to begin with.
@@ -38,5 +40,7 @@ def start_vectors(problem: Problem, target: Target) -> FloatArray:
         name: float(np.median([values[name] for values in measured if name in values]))
         for name in names
     }
+    # The plain patch has two sawtooths; the search decides whether the second one stays.
+    typical = {"osc2.saw_level": SECOND_SAW, **typical}
     envelope = {name: value for name, value in typical.items() if name.startswith("amp_env")}
     return np.stack([problem.vector(typical), problem.vector(envelope)])

@@ -7,6 +7,7 @@ a warning. What goes out is limited in peak and loudness, and whole or not there
 from __future__ import annotations
 
 import io
+import os
 import warnings as python_warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -270,7 +271,7 @@ def _read_channels(
 
     try:
         # TypeError: soundfile asks for the layout of files called .raw.
-        with soundfile.SoundFile(path) as file:
+        with soundfile.SoundFile(os.fsencode(path)) as file:
             sample_rate_hz = int(file.samplerate)
             _check_header(file, source)
             n_wanted = min(file.frames, seconds_to_samples(max_duration_s, sample_rate_hz))

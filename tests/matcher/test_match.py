@@ -10,7 +10,7 @@ import pytest
 from scipy.signal import correlate
 
 from matcher.losses import TERMS, NoteTarget
-from matcher.match import make_problem, match
+from matcher.matching import make_problem, match
 from matcher.plain import ALLOWANCE_RATIO
 from matcher.problem import Evaluator
 from shared import CATALOGUE, ParameterError, Patch, StructureError

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from matcher.match import make_problem
+from matcher.matching import make_problem
 from matcher.starts import start_vectors
 from matcher.target import first_values
 from tests.own_notes import own_target

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-import matcher.match
+import matcher.matching
 from matcher.cli import main
 from matcher.problem import Evaluator
 from matcher.run_folder import load_run

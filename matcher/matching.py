@@ -126,7 +126,7 @@ def match(
         start=start,
         end=end,
         notes=tuple(
-            NoteMatch(note, sound, breakdown(score[1], weights))
+            NoteMatch(note, sound, breakdown(score[0], weights), breakdown(score[1], weights))
             for note, sound, score in zip(target.notes, sounds, scores, strict=True)
         ),
         record=run.record,
