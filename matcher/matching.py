@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
 from matcher.losses import LossBreakdown, NoteTarget, breakdown
 from matcher.plan import DEFAULT_PLAN, WHOLE, Stage
 from matcher.problem import Evaluator, Problem
@@ -24,10 +25,7 @@ if TYPE_CHECKING:
     from matcher.target import Target, TargetNote
     from shared import FloatArray
 
-__all__ = ["DEFAULT_SECONDS", "DEFAULT_STRUCTURE", "make_problem", "match"]
-
-DEFAULT_STRUCTURE = "two-oscillator"
-DEFAULT_SECONDS = 30.0
+__all__ = ["make_problem", "match"]
 
 
 def match(

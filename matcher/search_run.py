@@ -106,6 +106,8 @@ class SearchRun:
                 raise
             reason = "interrupted"
         self.elapsed_s = time.monotonic() - self._started
+        if self._final is not None:
+            self._final = tidy(problem, self._final)
         return "stopped" if reason == "callback" else reason
 
     def _make_plain(self, sampler_name: str, seed: int) -> str:

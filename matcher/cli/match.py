@@ -18,6 +18,7 @@ from matcher.cli._parser import (
     velocity,
     whole_number,
 )
+from matcher.defaults import DEFAULT_STRUCTURE
 
 if TYPE_CHECKING:
     import argparse
@@ -118,7 +119,7 @@ def _add_search(parser: argparse.ArgumentParser) -> None:
     search = parser.add_argument_group("search")
     search.add_argument(
         "--structure",
-        default="two-oscillator",
+        default=DEFAULT_STRUCTURE,
         metavar="NAME",
         help="name of a structure, or path of a .toml file (default: %(default)s)",
     )

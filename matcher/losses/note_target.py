@@ -85,9 +85,9 @@ class NoteTarget:
                 name="signal",
             )
         self.sample_rate_hz = sample_rate_hz
-        self.factor = 2.0 ** round(np.log2(sample_rate_hz / BASE_RATE_HZ))
+        self.factor: float = 2.0 ** round(np.log2(sample_rate_hz / BASE_RATE_HZ))
         self.lead = self._samples(WINDOWS[0][0]) // 2
-        self.hop = max(2, round(sample_rate_hz / 4000))
+        self.hop: int = max(2, round(sample_rate_hz / 4000))
         onset = self._onset(rows)
         self.source_onset = onset
         self.n_signal = len(rows)
@@ -156,8 +156,7 @@ class NoteTarget:
         """Sample at which the 1 ms level first comes within 40 dB of its peak."""
         powers = np.empty(len(signal) // self.hop, np.float32)
         peak = kernels.short_powers(signal, self.hop, powers)
-        first = int(kernels.find_onset(powers, peak * 10.0 ** (ONSET_DB / 10.0)))
-        return first * int(self.hop)
+        return int(kernels.find_onset(powers, peak * 10.0 ** (ONSET_DB / 10.0))) * self.hop
 
     def _plan(
         self, spec: tuple[int, int, int, float], n_samples: int, n_before: int
