@@ -54,13 +54,10 @@ class GateEstimate:
         End of the gate in s from the start of the level track.
     is_open : bool
         True if the sound is still loud at the end of the level track.
-    has_release : bool
-        True if a release was found; False also for sounds that only decay.
     """
 
     end_s: float
     is_open: bool
-    has_release: bool
 
 
 def find_gate(
@@ -87,7 +84,7 @@ def find_gate(
     times, level = _sounding_part(track, peak_s, noise_floor_db)
     is_at_end = times[-1] >= track.times_s[-1] - 0.03
     is_loud = level[-1] > max(CUT_ABOVE_DB, noise_floor_db + 2.0 * ABOVE_FLOOR_DB)
-    none = GateEstimate(float(times[-1]), bool(is_at_end and is_loud), has_release=False)
+    none = GateEstimate(float(times[-1]), bool(is_at_end and is_loud))
     if times.size < 12:
         return none
     corners, slopes = _fit_corners(times, level)
@@ -97,9 +94,7 @@ def find_gate(
         return none
     around = (times[0], *corners, times[-1])
     return GateEstimate(
-        _sharpen(track, around[index], around[index + 1], around[index + 2]),
-        is_open=False,
-        has_release=True,
+        _sharpen(track, around[index], around[index + 1], around[index + 2]), is_open=False
     )
 
 

@@ -4,6 +4,8 @@ A synthesizer's sawtooth has harmonics at 1/h (its Fourier series); whatever fal
 taken away by the filter. So the measured level of each group of harmonics is divided by that
 of the same group of a sawtooth, and the cutoff is the one whose four-pole slope fits the rest
 best, with the overall level free.
+
+The thresholds are common practice, no source; the tests hold them to known sounds.
 """
 
 from __future__ import annotations

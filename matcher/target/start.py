@@ -2,6 +2,8 @@
 
 They are where the search begins, not what it finds: each holds if the sound were made by a
 sawtooth through a four-pole filter. What can't be told from the note is left out.
+
+The thresholds are common practice, no source; the tests hold them to known sounds.
 """
 
 from __future__ import annotations
