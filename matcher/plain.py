@@ -20,11 +20,13 @@ if TYPE_CHECKING:
     from matcher.problem import Problem
     from shared import FloatArray
 
-__all__ = ["ALLOWANCE_RATIO", "plain_vector", "tidy"]
+__all__ = ["ALLOWANCE_RATIO", "ALLOWANCE_STEPS", "plain_vector", "tidy"]
 
-# Share of the loss by which a plainer patch may be worse before the rest is fitted again. A loss
-# counts just-noticeable differences, and two per cent of what is left is far below one.
-ALLOWANCE_RATIO = 0.02
+# By how much a plainer patch may be worse before the rest is fitted again: a share of the loss,
+# and something besides for losses near 0. A loss counts just-noticeable differences, and both
+# together stay far below one.
+ALLOWANCE_RATIO = 0.03
+ALLOWANCE_STEPS = 0.02
 
 # What switches a part off: the neutral value, except for waveforms, whose silence is 0.
 _SWITCHES = (
@@ -86,9 +88,9 @@ def plain_vector(
     Returns
     -------
     np.ndarray, shape=(n_dimensions,)
-        The plainer candidate, at most `ALLOWANCE_RATIO` worse.
+        The plainer candidate, worse by the allowance at most.
     """
-    limit = loss * (1.0 + ALLOWANCE_RATIO)
+    limit = loss * (1.0 + ALLOWANCE_RATIO) + ALLOWANCE_STEPS
     plain = vector.copy()
     while True:
         trials = _trials(problem, plain)
