@@ -18,6 +18,7 @@ from matcher.cli._parser import (
     velocity,
     whole_number,
 )
+from matcher.cli._weights import add_weight_options, chosen_weights
 from matcher.defaults import DEFAULT_STRUCTURE
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ examples:
   earwright match pad.wav --structure pulse-strings --pitch C3 --gate 2.5
   earwright match stab.wav --evals 8000 --pitch "Bb3 +12 cents"
   earwright match C3.flac C4.flac C5.flac --velocity 60,100,100
+  earwright match stab.wav --weights attack-first --weight pitch=0.5
 
 The same seed and --evals give the same patch. `earwright structures` lists the
 structures.
@@ -98,6 +100,7 @@ def run(arguments: argparse.Namespace) -> int:
     from voice import load_structure  # noqa: PLC0415
 
     structure = load_structure(arguments.structure)
+    weights = chosen_weights(arguments)
     settings = _note_settings(arguments)
     with _only_result_on_stdout():
         target = load_target(*arguments.recordings, **settings)
@@ -109,7 +112,7 @@ def run(arguments: argparse.Namespace) -> int:
         ) as claim,
     ):
         with _only_result_on_stdout():
-            result = _search(arguments, target, structure, request)
+            result = _search(arguments, target, structure, weights, request)
         _print(arguments, result, _save(arguments, result, claim))
     return request.exit_status
 
@@ -144,6 +147,7 @@ def _add_search(parser: argparse.ArgumentParser) -> None:
         help="seed of the search and of the noise (default: 0)",
     )
     search.add_argument("--sampler", default="cmaes", metavar="NAME", help=SAMPLERS)
+    add_weight_options(search)
 
 
 def _add_note(parser: argparse.ArgumentParser) -> None:
@@ -209,6 +213,7 @@ def _search(
     arguments: argparse.Namespace,
     target: Target,
     structure: Structure,
+    weights: dict[str, float] | None,
     stop: Callable[[], bool],
 ) -> MatchResult:
     """Search; a request to stop counts as an interruption."""
@@ -221,6 +226,7 @@ def _search(
         evals=arguments.evals,
         seed=arguments.seed,
         sampler=arguments.sampler,
+        weights=weights,
         # A bar drawn into a log file is a mess.
         progress=not arguments.quiet and sys.stderr.isatty(),
         stop=stop,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from matcher.losses.note_target import NoteTarget
+from matcher.losses.presets import PRESETS, preset_of, weights_for
 from matcher.losses.score import NoteScorer
 from matcher.losses.terms import (
     DEFAULT_WEIGHTS,
@@ -17,11 +18,14 @@ from matcher.losses.terms import (
 __all__ = [
     "DEFAULT_WEIGHTS",
     "PARTS",
+    "PRESETS",
     "TERMS",
     "LossBreakdown",
     "NoteScorer",
     "NoteTarget",
     "Part",
     "breakdown",
+    "preset_of",
     "totals",
+    "weights_for",
 ]

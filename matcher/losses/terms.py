@@ -18,7 +18,16 @@ from shared import ParameterError, suggest_names
 if TYPE_CHECKING:
     from shared import FloatArray
 
-__all__ = ["DEFAULT_WEIGHTS", "PARTS", "TERMS", "LossBreakdown", "Part", "breakdown", "totals"]
+__all__ = [
+    "DEFAULT_WEIGHTS",
+    "PARTS",
+    "TERMS",
+    "LossBreakdown",
+    "Part",
+    "breakdown",
+    "complete_weights",
+    "totals",
+]
 
 
 @dataclass(frozen=True)
@@ -84,19 +93,46 @@ class LossBreakdown:
         return {"total": self.total, "terms": dict(self.terms), "parts": dict(self.parts)}
 
 
-def _join(weights: Mapping[str, float]) -> FloatArray:
-    """Weight of each part in the total: its term's weight, shared out and scaled."""
+def complete_weights(weights: Mapping[str, float]) -> dict[str, float]:
+    """Check weights, and add the default of the terms that are left out.
+
+    Parameters
+    ----------
+    weights : mapping of str to float
+        Weights of terms, >= 0.
+
+    Returns
+    -------
+    dict of str to float
+        A weight for each of `TERMS`, in their order.
+
+    Raises
+    ------
+    ParameterError
+        If a term is unknown, a weight is negative or no number, or all are zero.
+    """
     unknown = sorted(set(weights) - set(TERMS))
     if unknown:
         hint = suggest_names(unknown[0], TERMS) or f"{', '.join(TERMS)} are accepted."
         raise ParameterError(f"weight {unknown[0]}: no such term. {hint}", name=unknown[0])
-    every = {**DEFAULT_WEIGHTS, **weights}
-    if not all(np.isfinite(x) and x >= 0 for x in every.values()) or not any(every.values()):
+    every = {term: weights.get(term, DEFAULT_WEIGHTS[term]) for term in TERMS}
+    if not all(_is_weight(x) for x in every.values()) or not any(every.values()):
         raise ParameterError(
-            f"weights are {dict(every)}; numbers of 0 or more, one of them above 0, are accepted.",
+            f"weights are {every}; numbers of 0 or more, one of them above 0, are accepted.",
             name="weights",
-            value=dict(every),
+            value=every,
         )
+    return every
+
+
+def _is_weight(value: object) -> bool:
+    """Whether a value is a number of 0 or more."""
+    return isinstance(value, (int, float, np.number)) and 0.0 <= float(value) < np.inf
+
+
+def _join(weights: Mapping[str, float]) -> FloatArray:
+    """Weight of each part in the total: its term's weight, shared out and scaled."""
+    every = complete_weights(weights)
     total = sum(every.values())
     counts = {term: sum(part.term == term for part in PARTS) for term in TERMS}
     return np.array([every[part.term] / total / counts[part.term] / part.scale for part in PARTS])

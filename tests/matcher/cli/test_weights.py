@@ -1,0 +1,94 @@
+"""The options that say what counts most."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import pytest
+
+from matcher.cli import main
+from matcher.losses import TERMS, weights_for
+from tests.matcher.cli.recordings_on_disk import write_note
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+QUICK = ("--evals", "32", "--structure", "one-oscillator", "--json")
+
+
+@pytest.fixture(autouse=True)
+def _in_tmp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let each test have a folder of its own as the current one."""
+    monkeypatch.chdir(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("argv", "expected"),
+    [
+        (["--weights", "attack-first"], weights_for("attack first")),
+        (["--weights", "Animation First"], weights_for("animation first")),
+        (["--weight", "onset=2"], weights_for(onset=2.0)),
+        (
+            ["--weight", "onset=2", "--weight", "pitch=.5", "--weights", "animation-first"],
+            weights_for("animation first", onset=2.0, pitch=0.5),
+        ),
+        (["--weight", "onset=2", "--weight", "onset=3."], weights_for(onset=3.0)),
+    ],
+)
+def test_weights_get_into_the_run(
+    argv: list[str], expected: dict[str, float], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Preset and single weights are joined, and run.json holds the numbers."""
+    write_note("reed.wav")
+    assert main(["match", "reed.wav", *QUICK, *argv]) == 0
+    assert json.loads(capsys.readouterr().out)["settings"]["weights"] == expected
+
+
+def test_weights_change_what_is_found(capsys: pytest.CaptureFixture[str]) -> None:
+    """The loss of the run is the mean of its terms with those weights."""
+    write_note("reed.wav")
+    only = [f"--weight={term}={float(term == 'envelope'):g}" for term in TERMS]
+    assert main(["match", "reed.wav", *QUICK, *only]) == 0
+    loss = json.loads(capsys.readouterr().out)["loss"]["end"]
+    assert loss["total"] == pytest.approx(loss["terms"]["envelope"], rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("argv", "message"),
+    [
+        (
+            ["--weights", "atack-first"],
+            '--weights: "atack-first" is not known (did you mean attack-first or',
+        ),
+        (
+            ["--weights", "loud"],
+            '"loud" is not known; balanced, attack-first or animation-first is accepted.',
+        ),
+        (["--weight", "onest=2"], '--weight: "onest=2" is not understood (did you mean onset?);'),
+        (["--weight", "onset"], '"onset" is not understood; spectral, onset,'),
+        (["--weight", "onset=-1"], "a number of 0 or more"),
+        (["--weight", "onset=nan"], "a number of 0 or more"),
+        ([f"--weight={term}=0" for term in TERMS], "one of them above 0, are accepted"),
+    ],
+    ids=["misspelt", "unknown", "misspelt term", "no number", "negative", "nan", "all zero"],
+)
+def test_what_cannot_be_weighed_is_refused_in_one_line(
+    argv: list[str], message: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Before a file is read: the recording isn't even there, and nothing is left behind."""
+    assert main(["match", "gone.wav", *QUICK, *argv]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.count("\n") == 1
+    assert message in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_help_names_presets_and_terms(capsys: pytest.CaptureFixture[str]) -> None:
+    """Written out there, since the losses are too slow to import for a help text."""
+    assert main(["match", "--help"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    for name in ("balanced", "attack-first", "animation-first", *TERMS):
+        assert name in text
+    assert "--weights attack-first --weight pitch=0.5" in text
