@@ -10,20 +10,19 @@ import shlex
 import textwrap
 from typing import TYPE_CHECKING
 
+from matcher._print_patch import format_patch
+from matcher._print_text import WIDTH, one_line, shorten
 from matcher._run_document import figures, sources
 from matcher.losses.terms import PARTS, TERMS
-from matcher.parts import parameter_label, used_parameters, voice_parts
-from shared import CATALOGUE, HEARING_CAUTION, hz_to_midi, pitch_name
+from shared import HEARING_CAUTION, hz_to_midi, pitch_name
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from matcher.losses import LossBreakdown
     from matcher.result import MatchResult
     from matcher.run_folder import RunFolder
     from matcher.target import TargetNote
-    from shared import Patch
-    from voice import Structure
 
 __all__ = [
     "SHORT_CAUTION",
@@ -36,8 +35,6 @@ __all__ = [
     "format_search",
 ]
 
-# One column less than a terminal has: some wrap a full line.
-WIDTH = 79
 SHORT_CAUTION = f"{HEARING_CAUTION.partition(':')[0]}."
 
 _TERM_MEANINGS = {
@@ -133,7 +130,7 @@ def format_search(result: MatchResult) -> str:
         f"{search['evaluations_per_s']:.0f} per second, "
         f"{100.0 * search['search_overhead_ratio']:.1f} % overhead. "
         f"{len(result.space)} of the {len(result.structure.space)} free parameters of "
-        f"{_one_line(result.structure.name)} were moved, sampler {result.settings['sampler']}, "
+        f"{one_line(result.structure.name)} were moved, sampler {result.settings['sampler']}, "
         f"seed {result.settings['seed']}. It ended because {reason}."
     )
     return textwrap.fill(text, WIDTH, break_on_hyphens=False)
@@ -172,38 +169,7 @@ def format_loss(
     lines = ["Loss in audible steps (1 is about one just-noticeable difference)", *_columns(rows)]
     if len(notes) > 1:
         lines.append("  Note by note at the end")
-        lines += [f"    {_shorten(name, 40):40}{loss.total:>8.2f}" for name, loss in notes]
-    return "\n".join(lines)
-
-
-def format_patch(patch: Patch, structure: Structure | None = None) -> str:
-    """Show a patch as a table, part by part.
-
-    Parts and values that do nothing are left out: a silent oscillator with all that belongs to
-    it, an LFO without depth.
-
-    Parameters
-    ----------
-    patch : Patch
-        The patch.
-    structure : Structure, optional
-        Says which parameters are linked.
-
-    Returns
-    -------
-    str
-        Value and name of each parameter that does something.
-    """
-    links = {} if structure is None else structure.links
-    used = used_parameters(patch.values)
-    lines = [f"Patch ({_one_line(patch.structure)})"]
-    for part in voice_parts():
-        names = [name for name in part.names if name in used]
-        if names:
-            lines.append(f"  {part.title}")
-            lines += [_patch_row(name, patch.values, links) for name in names]
-    if any(name in links for name in used):
-        lines.append("  (= : linked, one control sets both)")
+        lines += [f"    {shorten(name, 40):40}{loss.total:>8.2f}" for name, loss in notes]
     return "\n".join(lines)
 
 
@@ -230,7 +196,7 @@ def format_files(run: RunFolder) -> str:
     ]
     return "\n".join(
         [
-            f"Files in {_one_line(str(run.path))}",
+            f"Files in {one_line(str(run.path))}",
             *(f"  {name:17}{meaning}" for name, meaning in rows),
             "Another note of the patch:",
             f"  earwright render {_quoted(str(run.path))} --pitch C5",
@@ -250,7 +216,7 @@ def _heard_lines(note: TargetNote) -> list[str]:
         ("velocity", str(played.velocity), origin["velocity"]),
         ("level", f"{note.level_db:.1f} dBFS", f"noise {_noise(note.noise_floor_db)}"),
     ]
-    lines = [f"  {_shorten(note.name, WIDTH - 2)}"]
+    lines = [f"  {shorten(note.name, WIDTH - 2)}"]
     return lines + [f"    {name:10}{value:16}{remark}" for name, value, remark in rows]
 
 
@@ -304,13 +270,6 @@ def _with_unit(value: float, label: str, factor: float, decimals: int) -> str:
     return f"{value * factor:.{decimals}f} {label}".rstrip()
 
 
-def _patch_row(name: str, values: Mapping[str, float], links: Mapping[str, str]) -> str:
-    """Lay out a row of the patch."""
-    text = CATALOGUE[name].format(values[name])
-    source = f"= {links[name]}" if name in links else name
-    return f"    {parameter_label(name):20}{text:>16}   {source}"
-
-
 def _not_told(result: MatchResult) -> str:
     """Say which parameters the notes can't tell, and how to change that."""
     names = [name for name in result.structure.space.names if name not in result.space]
@@ -332,15 +291,4 @@ def _not_told(result: MatchResult) -> str:
 
 def _quoted(path: str) -> str:
     """Write a path so that it can be copied into a shell."""
-    return _one_line(shlex.quote(path))
-
-
-def _shorten(text: str, n_signs: int) -> str:
-    """Bring a name on one line of limited length."""
-    line = _one_line(text)
-    return line if len(line) <= n_signs else f"{line[: n_signs - 3]}..."
-
-
-def _one_line(text: str) -> str:
-    """Show signs that would break a line, or move the cursor, as escapes."""
-    return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
+    return one_line(shlex.quote(path))
