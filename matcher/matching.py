@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +20,7 @@ from shared.patch import Patch
 from voice import NoteRenderer, Structure, load_structure
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     from matcher.target import Target, TargetNote
@@ -103,6 +104,7 @@ def match(
         run = SearchRun(
             evaluator,
             start_vectors(problem, target),
+            ["gate" in note.estimated for note in target.notes],
             seconds=budget,
             evals=evals,
             progress=progress,
@@ -112,10 +114,11 @@ def match(
         own = sampler == DEFAULT_SAMPLER
         reason = run.search(sampler, seed, plan if own else WHOLE, is_plain=own)
         scores = evaluator.scores(np.stack([run.first, run.best]))
+        played = evaluator.notes
     start = breakdown(scores[:, 0].mean(axis=0), weights)
     end = breakdown(scores[:, 1].mean(axis=0), weights)
     patch = _make_patch(problem, run, target, settings, end)
-    sounds = _play(problem, run.best, targets, notes, seed)
+    sounds = _play(problem, run.best, targets, played, seed)
     return MatchResult(
         patch=patch,
         target=target,
@@ -124,8 +127,15 @@ def match(
         start=start,
         end=end,
         notes=tuple(
-            NoteMatch(note, sound, breakdown(score[0], weights), breakdown(score[1], weights))
-            for note, sound, score in zip(target.notes, sounds, scores, strict=True)
+            NoteMatch(
+                replace(note, note=as_played),
+                sound,
+                breakdown(score[0], weights),
+                breakdown(score[1], weights),
+            )
+            for note, as_played, sound, score in zip(
+                target.notes, played, sounds, scores, strict=True
+            )
         ),
         record=run.record,
         settings=settings,
@@ -228,7 +238,7 @@ def _play(
     problem: Problem,
     best: FloatArray,
     targets: list[NoteTarget],
-    notes: list[Note],
+    notes: Sequence[Note],
     seed: int,
 ) -> list[FloatArray]:
     """Render the best candidate on the timeline and at the level of each note."""

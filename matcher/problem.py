@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from threading import local
 from typing import TYPE_CHECKING
@@ -243,6 +243,20 @@ class Evaluator:
     ) -> None:
         """End the threads."""
         self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def set_gates(self, gates_s: Sequence[float]) -> None:
+        """Let the keys be held for other times from now on.
+
+        Parameters
+        ----------
+        gates_s : sequence of float >= 0
+            One for each note, in seconds.
+        """
+        self.notes = tuple(
+            replace(note, gate_s=gate_s) for note, gate_s in zip(self.notes, gates_s, strict=True)
+        )
+        # Renderers are made for one gate; each thread makes new ones when it needs them.
+        self._own = local()
 
     def losses_and_scores(self, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Score candidates and join the scores.

@@ -7,15 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.gates import fit_gates
 from matcher.losses import PARTS
 from matcher.parts import used_parameters
 from matcher.plain import plain_vector, tidy
 from matcher.progress import Progress
-from matcher.search import BatchReport, SearchRecord, make_sampler, search
+from matcher.search import BatchReport, Sampler, SearchRecord, make_sampler, search
 from shared import CATALOGUE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from matcher.plan import Stage
     from matcher.problem import Evaluator, Problem
@@ -27,6 +28,8 @@ __all__ = ["SearchRun"]
 PLAIN_EVALUATIONS = 800
 # The refit starts from a good patch: small steps.
 REFIT_SIGMA = 0.02
+# With less than this left of the budget, gates stay as they are.
+FEWEST_LEFT = 100
 
 
 class SearchRun:
@@ -36,6 +39,7 @@ class SearchRun:
         self,
         evaluator: Evaluator,
         starts: FloatArray,
+        gates_estimated: Sequence[bool],
         *,
         seconds: float | None,
         evals: int | None,
@@ -44,6 +48,7 @@ class SearchRun:
     ) -> None:
         self.evaluator = evaluator
         self.starts = starts
+        self.gates_estimated = gates_estimated
         self.seconds = seconds
         self.evals = evals
         self.stop = stop
@@ -93,10 +98,16 @@ class SearchRun:
         try:
             with self._progress:
                 for number, stage in enumerate(plan):
-                    share = sum(s.share for s in plan[: number + 1])
-                    reason = self._search_stage(
-                        sampler_name, seed + number, stage.columns(problem), stage.sigma, share
+                    starts = stage.starts(problem, self.best) if number else self.starts
+                    columns = stage.columns(problem)
+                    sampler = self._make_sampler(
+                        sampler_name, seed + number, columns, starts, stage.sigma
                     )
+                    share = sum(s.share for s in plan[: number + 1])
+                    base = starts[0] if len(starts) else self.best
+                    reason = self._search_stage(sampler, columns, base, share)
+                    if stage.fits_gates:
+                        self._fit_gates()
                     if reason == "callback":
                         break
                 if is_plain and reason != "callback":
@@ -110,6 +121,16 @@ class SearchRun:
             self._final = tidy(problem, self._final)
         return "stopped" if reason == "callback" else reason
 
+    def _fit_gates(self) -> None:
+        """Correct the estimated gates, and score the best candidate again with them."""
+        if self.evals is not None and self.evals - len(self.record) < FEWEST_LEFT:
+            return
+        best = self.best
+        began = time.perf_counter()
+        fit_gates(self.evaluator, best, self.gates_estimated)
+        self.busy_s += time.perf_counter() - began
+        self._score(best[None, :])
+
     def _make_plain(self, sampler_name: str, seed: int) -> str:
         """Switch off what can't be heard, and fit the rest again."""
         problem = self.evaluator.problem
@@ -121,7 +142,8 @@ class SearchRun:
         loss = float(self._score(plain[None, :])[0]) if left > 0 else best_loss
         self._final, self._final_loss = plain, loss
         moving = np.flatnonzero(_still_moving(problem, plain))
-        return self._search_stage(sampler_name, seed, moving, REFIT_SIGMA, 1.0)
+        sampler = self._make_sampler(sampler_name, seed, moving, plain[None, :], REFIT_SIGMA)
+        return self._search_stage(sampler, moving, plain, 1.0)
 
     def _score(self, vectors: FloatArray) -> FloatArray:
         """Score whole vectors outside of a sampler, and record them."""
@@ -133,35 +155,43 @@ class SearchRun:
         self._progress.update(elapsed_s, len(self.record), float(np.min(self.record.losses)))
         return losses
 
-    def _search_stage(
+    def _make_sampler(
         self,
-        sampler_name: str,
+        name: str,
         seed: int,
         columns: np.ndarray[tuple[int], np.dtype[np.int64]],
+        starts: FloatArray,
         sigma: float,
-        share: float,
-    ) -> str:
-        """Search some of the dimensions until `share` of the budget is used."""
+    ) -> Sampler | None:
+        """Make the sampler of a stage that moves some columns; None if there is nothing to do."""
+        if not len(columns) or not len(starts):
+            return None
         problem = self.evaluator.problem
-        if not len(columns):
-            return ""
-        self._columns = columns
-        self._base = self.best if len(self.record) else self.starts[0]
-        starts = self._base[None, columns] if len(self.record) else self.starts[:, columns]
         sampler = make_sampler(
-            sampler_name,
+            name,
             len(columns),
             seed=seed,
-            starts=starts,
+            starts=starts[:, columns],
             sigma=sigma,
             circular=problem.circular[columns],
             cells=problem.cells[columns],
         )
         if sampler.slows_down:
             self._progress.say(sampler.slowdown_note)
+        return sampler
+
+    def _search_stage(
+        self,
+        sampler: Sampler | None,
+        columns: np.ndarray[tuple[int], np.dtype[np.int64]],
+        base: FloatArray,
+        share: float,
+    ) -> str:
+        """Search some columns around `base` until `share` of the budget is used."""
         left = None if self.evals is None else round(self.evals * share) - len(self.record)
-        if left is not None and left < 1:
+        if sampler is None or (left is not None and left < 1):
             return "evaluations"
+        self._columns, self._base = columns, base
         self._deadline_s = None if self.seconds is None else self.seconds * share
         result = search(
             self._evaluate,
