@@ -242,7 +242,8 @@ def bench_speed(*, n_runs: int = 15, structures: Sequence[str] = STRUCTURES) -> 
         print(
             f"  {name:16s} {BATCH / batch_s:6.0f} evaluations/s "
             f"({n_cores * BATCH / busy_s:.0f} if all {n_cores} cores were free); "
-            f"processor time of each: voice {1000 * render_s / LANES:.2f} ms, losses {1000 * score_s / LANES:.2f} ms"
+            f"processor time of each: voice {1000 * render_s / LANES:.2f} ms, "
+            f"losses {1000 * score_s / LANES:.2f} ms"
         )
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Empty filters detected")
