@@ -97,6 +97,7 @@ class SearchRun:
         reason = ""
         try:
             with self._progress:
+                self._score(self.starts[: self.evals])
                 for number, stage in enumerate(plan):
                     starts = stage.starts(problem, self.best) if number else self.starts
                     columns = stage.columns(problem)
