@@ -8,6 +8,9 @@ Who decides what, in this order:
 - *Velocity.* What the user gives, else the file name, else 100.
 - *Gate.* What the user gives, else where the release begins (`matcher.target.envelope`).
 
+Where a manifest (`matcher.target.manifest`) says something, it counts as given, unless the user
+says something else. A recording of several notes is cut by `matcher.target.pieces`.
+
 All that was assumed is in the note's `warnings`, and is issued as `EarwrightWarning`, too.
 """
 
@@ -22,14 +25,9 @@ import numpy as np
 
 from matcher.target.build import DEFAULT_VELOCITY, SHORTEST_SOUND_S, GivenNote, build_note
 from matcher.target.model import Target, TargetNote
-from matcher.target.names import NameHints, read_name
-from shared.audio import (
-    MAX_SAMPLE_RATE_HZ,
-    MIN_SAMPLE_RATE_HZ,
-    Recording,
-    read_recording,
-    resample,
-)
+from matcher.target.names import NameHints
+from matcher.target.pieces import Split, about_velocities, check_split, list_entries, read_pieces
+from shared.audio import MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Recording
 from shared.errors import EarwrightWarning, ParameterError, TargetError
 from shared.notes import Note, parse_pitch
 
@@ -53,21 +51,29 @@ def load_target(
     midi_pitch: Pitch | Sequence[Pitch | None] | None = None,
     velocity: int | Sequence[int | None] | None = None,
     gate_s: float | Sequence[float | None] | None = None,
+    instrument: str | None = None,
+    split: Split = False,
     sample_rate_hz: int = 44_100,
     max_duration_s: float = MAX_DURATION_S,
 ) -> Target:
-    """Read one recording for each note, and find out what is played in it.
+    """Read recordings, and find out what is played in them.
 
     Parameters
     ----------
     *paths : str or Path
         Audio files, one note each. Names such as ``horn_C4_v100.wav`` tell pitch and velocity.
-    midi_pitch : float, str, or one for each path, optional
+        A ``.toml`` file is a manifest, which lists notes; see `matcher.target.manifest`.
+    midi_pitch : float, str, or one for each note, optional
         Pitch of the notes: MIDI pitch (60 is C4) or a name such as ``"Bb3"``; None estimates.
-    velocity : int, or one for each path, optional
+    velocity : int, or one for each note, optional
         Velocity of the notes, 1 to 127.
-    gate_s : float, or one for each path, optional
+    gate_s : float, or one for each note, optional
         How long the keys are held, in s.
+    instrument : str, optional
+        Which instrument of a manifest; needed if it has several.
+    split : bool or sequence of float
+        True finds the notes of recordings that hold several, and says how many they are; times
+        in s say where the notes of one recording begin.
     sample_rate_hz : int, 8000 to 192000
         Rate at which the target is matched; the files may have any other.
     max_duration_s : float, 0.05 to 60
@@ -76,17 +82,17 @@ def load_target(
     Returns
     -------
     Target
-        Notes in the order of the paths.
+        Notes in the order of the paths, of manifests, and of time.
 
     Raises
     ------
     AudioError
         If a file can't be used; see `shared.read_recording`.
     TargetError
-        If no path is given, or a recording has no note: nothing that stands out of the noise,
-        less than 50 ms of sound, or no pitch.
+        If no path is given, a manifest can't be understood, or a recording has no note: nothing
+        that stands out of the noise, less than 50 ms of sound, or no pitch.
     ParameterError
-        If a setting lies outside its range, or there are more or fewer of it than paths.
+        If a setting lies outside its range, or there are more or fewer of it than notes.
 
     Warns
     -----
@@ -103,18 +109,26 @@ def load_target(
         raise TargetError("No recording is given; at least one is needed. Name an audio file.")
     _check_duration(max_duration_s)
     _check_rate(sample_rate_hz)
-    pitches = _one_each("midi_pitch", midi_pitch, len(paths))
-    velocities = _one_each("velocity", velocity, len(paths))
-    gates = _one_each("gate_s", gate_s, len(paths))
-    # Everything that is given is checked before the first file is read.
-    all_given = [_check_given(*each) for each in zip(pitches, velocities, gates, strict=True)]
+    check_split(split, paths, instrument)
+    # Everything that is given is checked before the first recording is read.
+    settings = midi_pitch, velocity, gate_s
+    entries = list_entries(paths, instrument)
+    if split is False:
+        _spread(settings, len(entries), "recordings")
+    else:
+        _check_alone(settings)
+    pieces = [piece for entry in entries for piece in read_pieces(entry, split, sample_rate_hz)]
+    all_given = _spread(settings, len(pieces), "recordings" if split is False else "notes found")
     notes = []
-    for path, given in zip(paths, all_given, strict=True):
-        recording = _at_rate(read_recording(path), sample_rate_hz)
-        hints = read_name(recording.name)
-        note = build_note(recording, str(path), given, hints, max_duration_s)
-        _issue(note.warnings[len(recording.warnings) :])
-        notes.append(note)
+    for piece, given in zip(pieces, all_given, strict=True):
+        known = _joined(given, piece.given)
+        note = build_note(piece.recording, piece.source, known, piece.hints, max_duration_s)
+        _issue(note.warnings[piece.n_issued :])
+        notes.append(replace(note, source_onset_s=piece.start_s + note.source_onset_s))
+    if split is not False:
+        texts = about_velocities(notes)
+        _issue(texts)
+        notes[0] = replace(notes[0], warnings=(*notes[0].warnings, *texts))
     return Target(tuple(notes))
 
 
@@ -215,18 +229,41 @@ def _check_rate(sample_rate_hz: int) -> None:
         )
 
 
-def _one_each(name: str, setting: object, n_paths: int) -> list[Any]:
-    """Spread one setting over all notes, or check that there is one for each."""
-    if isinstance(setting, str) or not isinstance(setting, (Sequence, np.ndarray)):
-        return [setting] * n_paths
-    if len(setting) != n_paths:
-        raise ParameterError(
-            f"{name} has {len(setting)} values for {n_paths} recordings; one for all of them, or "
-            "one for each, is accepted.",
-            name=name,
-            value=setting,
-        )
-    return list(setting)
+def _spread(settings: tuple[Any, Any, Any], n_notes: int, what: str) -> list[GivenNote]:
+    """Spread pitch, velocity and gate over all notes, or check that there is one for each."""
+    columns = []
+    for name, setting in zip(("midi_pitch", "velocity", "gate_s"), settings, strict=True):
+        values = list(setting) if _is_list(setting) else [setting] * n_notes
+        if len(values) != n_notes:
+            raise ParameterError(
+                f"{name} has {len(values)} values for {n_notes} {what}; one for all of them, or "
+                "one for each, is accepted.",
+                name=name,
+                value=setting,
+            )
+        columns.append(values)
+    return [_check_given(*each) for each in zip(*columns, strict=True)]
+
+
+def _check_alone(settings: tuple[Any, Any, Any]) -> None:
+    """Check ranges while it isn't known yet how many notes there are."""
+    for place, setting in enumerate(settings):
+        for value in setting if _is_list(setting) else [setting]:
+            _check_given(*(value if i == place else None for i in range(3)))
+
+
+def _is_list(setting: object) -> bool:
+    """Whether there is a value for each note."""
+    return not isinstance(setting, str) and isinstance(setting, (Sequence, np.ndarray))
+
+
+def _joined(given: GivenNote, other: GivenNote) -> GivenNote:
+    """Fill what the user doesn't say with what the manifest says."""
+    return GivenNote(
+        other.midi_pitch if given.midi_pitch is None else given.midi_pitch,
+        other.velocity if given.velocity is None else given.velocity,
+        other.gate_s if given.gate_s is None else given.gate_s,
+    )
 
 
 def _check_given(
@@ -240,11 +277,3 @@ def _check_given(
         1.0 if gate_s is None else gate_s,
     )
     return GivenNote(pitch, velocity, gate_s)
-
-
-def _at_rate(recording: Recording, sample_rate_hz: int) -> Recording:
-    """Resample a recording."""
-    if recording.sample_rate_hz == sample_rate_hz:
-        return recording
-    signal = resample(recording.signal, recording.sample_rate_hz, sample_rate_hz)
-    return replace(recording, signal=signal, sample_rate_hz=sample_rate_hz)

@@ -1,0 +1,217 @@
+"""One recording of several notes: cut, measured, named, and what is said about it."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+import soundfile
+
+from matcher.target import load_target, target_from_signal
+from shared.errors import EarwrightWarning, ParameterError, TargetError
+from tests.matcher.target.tones import RATE_HZ, padded, played_saw
+from tests.sequences import Played, demo_notes, recorded_notes, sequence
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from shared.types import FloatArray
+
+ANY_NOTE = pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning")
+
+
+def written(folder: Path, signal: FloatArray, name: str = "scale.flac") -> Path:
+    """Write a recording."""
+    path = folder / name
+    soundfile.write(path, signal, RATE_HZ, subtype="PCM_24")
+    return path
+
+
+def three_notes() -> FloatArray:
+    """Return three notes, at 0.1, 1.4 and 2.7 s, the second at half the level."""
+    notes = [padded(played_saw(key), before_s=0.1)[: round(1.3 * RATE_HZ)] for key in (60, 62, 67)]
+    notes[1] = 0.5 * notes[1]
+    return np.concatenate(notes)
+
+
+def test_each_note_is_measured_as_if_it_were_alone(tmp_path: Path) -> None:
+    """Pitch, gate, attack and onset of recorded notes half a second apart."""
+    played = recorded_notes("clarinet", [60, 62, 64])
+    signal, starts_s = sequence(played, gap_s=0.5)
+    with pytest.warns(EarwrightWarning):
+        notes = load_target(written(tmp_path, signal), split=True).notes
+    assert len(notes) == 3
+    for note, (sound, _), start_s in zip(notes, played, starts_s, strict=True):
+        alone = target_from_signal(padded(sound, before_s=0.1), RATE_HZ)
+        onset_s = start_s + alone.source_onset_s - 0.1
+        assert note.source_onset_s == pytest.approx(onset_s, abs=0.002)
+        assert note.note.midi_pitch == pytest.approx(alone.note.midi_pitch, abs=0.01)
+        assert note.note.gate_s == pytest.approx(alone.note.gate_s, abs=0.01)
+        assert note.analysis.attack_s == pytest.approx(alone.analysis.attack_s, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("played", "gap_s"),
+    [(demo_notes("horn_stab"), 0.0), (recorded_notes("clarinet", [60, 62, 64]), 0.0)],
+    ids=["stabs", "clarinet"],
+)
+@ANY_NOTE
+def test_tied_notes_keep_pitch_and_gate(
+    played: Sequence[Played], gap_s: float, tmp_path: Path
+) -> None:
+    """A note ends where the next one begins; its release can't be known, but its gate can."""
+    signal, starts_s = sequence(played, gap_s=gap_s)
+    notes = load_target(written(tmp_path, signal), split=True).notes
+    assert len(notes) == len(played)
+    for note, (sound, gate_s), start_s in zip(notes, played, starts_s, strict=True):
+        alone = target_from_signal(padded(sound, before_s=0.1), RATE_HZ)
+        assert note.note.midi_pitch == pytest.approx(alone.note.midi_pitch, abs=0.05)
+        # The cut may lie 20 ms off, where the two notes overlap.
+        assert note.source_onset_s == pytest.approx(start_s, abs=0.025)
+        assert note.note.gate_s == pytest.approx(gate_s, abs=0.04)
+
+
+def test_what_was_found_is_said(tmp_path: Path) -> None:
+    """How many, at which seconds, how to correct it; and that velocities are unknown."""
+    path = written(tmp_path, three_notes())
+    with pytest.warns(EarwrightWarning) as caught:
+        target = load_target(path, split=True)
+    texts = [str(warning.message) for warning in caught]
+    assert texts[0].startswith(f"{path}: 3 notes are found, at 0.")
+    assert re.search(r"--split (0\.(?:09|10),1\.(?:39|40),2\.(?:69|70))$", texts[0])
+    # Half the level is 6.0 dB; the loudest 50 ms of a higher key holds other periods.
+    assert re.search(r"velocity 100 is taken for all; .* lie within 6\.\d dB\.", texts[-1])
+    assert target.notes[0].warnings == tuple(texts)
+    assert [note.name for note in target.notes] == ["scale-1", "scale-2", "scale-3"]
+    assert [note.note.velocity for note in target.notes] == [100, 100, 100]
+
+
+def test_the_times_that_are_named_cut_the_same_notes(tmp_path: Path) -> None:
+    """What is proposed can be given, and then nothing is left to say about places."""
+    path = written(tmp_path, three_notes())
+    with pytest.warns(EarwrightWarning, match=r"--split") as caught:
+        found = load_target(path, split=True, velocity=[100, 60, 100])
+    times = str(caught[0].message).rpartition("--split ")[2]
+    given = load_target(
+        path, split=[float(time) for time in times.split(",")], velocity=[100, 60, 100]
+    )
+    assert len(given.notes) == 3
+    for one, other in zip(found.notes, given.notes, strict=True):
+        assert one.source_onset_s == pytest.approx(other.source_onset_s, abs=1e-3)
+        assert one.note.gate_s == pytest.approx(other.note.gate_s, abs=5e-3)
+        assert other.warnings == ()
+
+
+def test_times_by_hand_may_be_somewhat_off(tmp_path: Path) -> None:
+    """Up to 50 ms late, and as early as there is silence."""
+    path = written(tmp_path, three_notes())
+    target = load_target(path, split=[0.0, 1.44, 2.5], velocity=100)
+    onsets = [note.source_onset_s for note in target.notes]
+    assert onsets == pytest.approx([0.1, 1.4, 2.7], abs=0.002)
+
+
+def test_what_lies_before_the_first_time_is_left_out(tmp_path: Path) -> None:
+    """So the second note of three can be matched alone."""
+    target = load_target(written(tmp_path, three_notes()), split=[1.4, 2.7], velocity=100)
+    pitches = [note.note.midi_pitch for note in target.notes]
+    assert pitches == pytest.approx([62.0, 67.0], abs=0.02)
+
+
+@ANY_NOTE
+def test_lists_go_over_the_notes_in_time(tmp_path: Path) -> None:
+    """Pitch, velocity and gate, one for each note found."""
+    path = written(tmp_path, three_notes())
+    target = load_target(
+        path, split=True, midi_pitch=["C4", None, 67], velocity=[100, 60, None], gate_s=0.7
+    )
+    notes = [note.note for note in target.notes]
+    assert [note.velocity for note in notes] == [100, 60, 100]
+    assert [note.gate_s for note in notes] == [0.7, 0.7, 0.7]
+    assert notes[0].midi_pitch == 60.0
+    assert notes[1].midi_pitch == pytest.approx(62.0, abs=0.02)
+
+
+@ANY_NOTE
+def test_a_velocity_in_the_name_is_that_of_all_notes(tmp_path: Path) -> None:
+    """A pitch in the name isn't."""
+    path = written(tmp_path, three_notes(), "horn_C4_v45.flac")
+    notes = load_target(path, split=True).notes
+    assert [note.note.velocity for note in notes] == [45, 45, 45]
+    assert [note.note.midi_pitch for note in notes] == pytest.approx([60, 62, 67], abs=0.02)
+
+
+@ANY_NOTE
+def test_a_list_must_fit_the_notes_that_are_found(tmp_path: Path) -> None:
+    """The number of both is in the message."""
+    path = written(tmp_path, three_notes())
+    with pytest.raises(ParameterError, match=r"^velocity has 2 values for 3 notes found"):
+        load_target(path, split=True, velocity=[100, 60])
+
+
+def test_values_are_checked_before_the_recording_is_read() -> None:
+    """Also while it isn't known how many notes there will be."""
+    with pytest.raises(ParameterError, match=r"velocity is 128"):
+        load_target("gone.flac", split=True, velocity=[100, 128])
+
+
+@pytest.mark.parametrize(
+    ("times_s", "message"),
+    [
+        ([], r"split is empty; rising times"),
+        ([1.0, 0.5], r"split is 1, 0\.5; rising times in s from 0 on"),
+        ([0.5, 0.5], r"rising times"),
+        ([-0.1, 0.5], r"rising times"),
+        ([0.0, float("nan")], r"rising times"),
+    ],
+    ids=["none", "falling", "twice", "negative", "nan"],
+)
+def test_wrong_times_are_refused(times_s: list[float], message: str) -> None:
+    """Before any file is read."""
+    with pytest.raises(ParameterError, match=message):
+        load_target("gone.flac", split=times_s)
+
+
+def test_times_are_for_one_recording() -> None:
+    """Of two, nobody knows which is meant."""
+    with pytest.raises(
+        ParameterError, match=r"there are 2 recordings; times are accepted for one"
+    ):
+        load_target("a.flac", "b.flac", split=[0.0])
+
+
+def test_a_manifest_is_not_split() -> None:
+    """Its entries are notes already."""
+    with pytest.raises(ParameterError, match=r"set\.toml is a manifest"):
+        load_target("set.toml", split=True)
+
+
+def test_a_time_behind_the_end_is_refused(tmp_path: Path) -> None:
+    """With the length of the recording."""
+    path = written(tmp_path, three_notes())
+    with pytest.raises(TargetError, match=r"split: 7 s lies behind the end .* at 3\.90 s"):
+        load_target(path, split=[0.0, 7.0])
+
+
+@ANY_NOTE
+def test_a_note_that_fails_is_named_with_its_place(tmp_path: Path) -> None:
+    """A burst of noise among notes has no pitch; which one, and where, is in the message."""
+    rng = np.random.default_rng(2)
+    burst = np.zeros(RATE_HZ)
+    burst[4410:22_050] = 0.3 * rng.standard_normal(17_640)
+    path = written(tmp_path, np.concatenate([three_notes(), burst]))
+    with pytest.raises(TargetError, match=r"note 4 \(at (?:3\.9\d|4\.00) s\): no pitch is found"):
+        load_target(path, split=True)
+
+
+@ANY_NOTE
+def test_an_echo_is_named_and_kept_out_of_the_note(tmp_path: Path) -> None:
+    """The note ends before it."""
+    note = padded(played_saw(60.0, gate_s=0.2, tail_s=0.2), before_s=0.1, after_s=1.0)
+    echoed = note + 0.4 * np.roll(note, round(0.5 * RATE_HZ))
+    target = load_target(written(tmp_path, echoed), split=True, velocity=100)
+    assert len(target.notes) == 1
+    assert target.notes[0].signal.size < 0.5 * RATE_HZ
+    assert any("taken for an echo" in text for text in target.notes[0].warnings)
