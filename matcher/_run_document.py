@@ -5,18 +5,20 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import asdict, fields
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.hearing import JUST_NOTICEABLE, audible_differences
 from matcher.target.names import read_name
 from shared import pitch_name, seconds_to_samples
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from matcher.hearing import AudibleDifference
     from matcher.result import MatchResult, NoteMatch
     from matcher.target import TargetNote
 
@@ -35,7 +37,7 @@ def run_document(
 ) -> dict[str, object]:
     """Describe a run, all but the list of files; names and gains are those of the sounds."""
     structure = result.structure
-    notes = zip(result.notes, names, gains, strict=True)
+    notes = zip(result.notes, names, gains, audible_differences(result), strict=True)
     return {
         "kind": KIND,
         "schema_version": SCHEMA_VERSION,
@@ -55,7 +57,9 @@ def run_document(
             "digest": result.target.digest,
             "sample_rate_hz": result.target.sample_rate_hz,
         },
-        "notes": [_note(match, name, gain) for match, name, gain in notes],
+        "notes": [_note(*note) for note in notes],
+        # What "audible" and "not_audible" of the notes go by.
+        "just_noticeable": [asdict(record) for record in JUST_NOTICEABLE.values()],
         "warnings": [text for match in result.notes for text in match.note.warnings],
         "figures": figures(result),
         "stop_reason": result.stop_reason,
@@ -114,7 +118,9 @@ def plain(value: object) -> object:
     return plain(value.item()) if hasattr(value, "item") else str(value)
 
 
-def _note(match: NoteMatch, name: str, gain: float) -> dict[str, object]:
+def _note(
+    match: NoteMatch, name: str, gain: float, differences: Sequence[AudibleDifference]
+) -> dict[str, object]:
     """Describe one note: what was played, what was heard, what is left between the two."""
     note = match.note
     origin = sources(note)
@@ -140,6 +146,8 @@ def _note(match: NoteMatch, name: str, gain: float) -> dict[str, object]:
         "heard": _heard(note),
         "warnings": list(note.warnings),
         "loss": match.loss.to_dict(),
+        "audible": [each.to_dict() for each in differences if each.is_audible],
+        "not_audible": [each.to_dict() for each in differences if not each.is_audible],
     }
 
 

@@ -10,10 +10,12 @@ import shlex
 import textwrap
 from typing import TYPE_CHECKING
 
+from matcher._print_audible import format_audible
 from matcher._print_patch import format_patch
 from matcher._print_text import WIDTH, one_line, shorten
 from matcher._run_document import figures, sources
-from matcher.losses.terms import PARTS, TERMS
+from matcher.hearing import audible_differences
+from matcher.losses import PARTS, TERMS, describe_weights
 from shared import HEARING_CAUTION, hz_to_midi, pitch_name
 
 if TYPE_CHECKING:
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 __all__ = [
     "SHORT_CAUTION",
     "WIDTH",
+    "format_audible",
     "format_files",
     "format_heard",
     "format_loss",
@@ -83,6 +86,14 @@ def format_match(result: MatchResult, run: RunFolder | None = None) -> str:
             result.end,
             notes=[(match.note.name, match.loss) for match in result.notes],
         ),
+        format_audible(
+            [
+                (match.note.name, differences)
+                for match, differences in zip(
+                    result.notes, audible_differences(result), strict=True
+                )
+            ]
+        ),
         format_patch(result.patch, result.structure),
     ]
     silent = _not_told(result)
@@ -131,7 +142,8 @@ def format_search(result: MatchResult) -> str:
         f"{100.0 * search['search_overhead_ratio']:.1f} % overhead. "
         f"{len(result.space)} of the {len(result.structure.space)} free parameters of "
         f"{one_line(result.structure.name)} were moved, sampler {result.settings['sampler']}, "
-        f"seed {result.settings['seed']}. It ended because {reason}."
+        f"seed {result.settings['seed']}, weights: "
+        f"{describe_weights(result.settings.get('weights'))}. It ended because {reason}."
     )
     return textwrap.fill(text, WIDTH, break_on_hyphens=False)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from matcher.losses.note_target import NoteTarget
-from matcher.losses.presets import PRESETS, preset_of, weights_for
+from matcher.losses.presets import PRESETS, describe_weights, preset_of, weights_for
 from matcher.losses.score import NoteScorer
 from matcher.losses.terms import (
     DEFAULT_WEIGHTS,
@@ -25,6 +25,7 @@ __all__ = [
     "NoteTarget",
     "Part",
     "breakdown",
+    "describe_weights",
     "preset_of",
     "totals",
     "weights_for",

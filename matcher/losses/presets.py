@@ -14,7 +14,7 @@ from types import MappingProxyType
 from matcher.losses.terms import DEFAULT_WEIGHTS, complete_weights
 from shared import ParameterError, suggest_names
 
-__all__ = ["PRESETS", "preset_of", "weights_for"]
+__all__ = ["PRESETS", "describe_weights", "preset_of", "weights_for"]
 
 # Factors on `DEFAULT_WEIGHTS`; 1 for what isn't named. Four is a wide step: it doubles twice.
 PRESETS: Mapping[str, Mapping[str, float]] = MappingProxyType(
@@ -80,6 +80,25 @@ def preset_of(weights: Mapping[str, float]) -> str | None:
         if all(math.isclose(ratios[term], expected[term], abs_tol=1e-9) for term in ratios):
             return name
     return None
+
+
+def describe_weights(weights: object) -> str:
+    """Say which weights a match had.
+
+    Parameters
+    ----------
+    weights : object
+        As they stand in a match's settings: a name, weights of terms, or None.
+
+    Returns
+    -------
+    str
+        The name of a preset, or every term with its weight.
+    """
+    chosen = weights if isinstance(weights, (str, Mapping)) else None
+    every = weights_for(chosen)
+    listed = ", ".join(f"{term} {weight:g}" for term, weight in every.items())
+    return preset_of(every) or listed
 
 
 def _ratios(weights: Mapping[str, float]) -> dict[str, float]:

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from matcher.losses import PARTS, TERMS
+from matcher.hearing import audible_differences
+from matcher.losses import PARTS, TERMS, weights_for
 from matcher.parts import used_parameters
 from matcher.printout import (
     WIDTH,
+    format_audible,
     format_files,
     format_heard,
     format_loss,
@@ -113,6 +115,62 @@ def test_single_notes_are_told_if_there_are_several(result: MatchResult) -> None
         (line,) = (line for line in text.splitlines() if name in line)
         assert line.endswith(f"{loss.total:.2f}")
     assert "reed_low" not in format_loss(result.start, result.end, notes=losses[:1])
+
+
+def test_what_is_audible_stands_apart_from_what_is_not(result: MatchResult) -> None:
+    """Two lists, each note by its name; the audible ones in full, the largest first."""
+    compared = [
+        (match.note.name, differences)
+        for match, differences in zip(result.notes, audible_differences(result), strict=True)
+    ]
+    audible, _, quiet = format_audible(compared).partition("\nNot audible\n")
+    words = " ".join(audible.split()), " ".join(quiet.split())
+    assert words[0].startswith("Still audible (by published just-noticeable differences)")
+    for name, differences in compared:
+        shown = [each for each in differences if each.is_audible][:6]
+        assert shown
+        for text in words:
+            assert name in text
+        places = [words[0].index(each.description) for each in shown]
+        assert places == sorted(places)
+        for each in differences:
+            assert each.is_audible or each.summary in words[1]
+
+
+def test_many_differences_of_one_note_are_all_told(result: MatchResult) -> None:
+    """With several notes the list is cut, and says so; with one it is not."""
+    differences = audible_differences(result)[0]
+    several = tuple(dataclasses.replace(each, difference=1e6) for each in differences)
+    assert len(several) > 6
+    alone = " ".join(format_audible([("reed", several)]).split())
+    assert all(each.description in alone for each in several)
+    assert "run.json" not in alone
+    assert "reed" not in alone
+    text = format_audible([("low", several), ("high", several)])
+    assert text.count(f"and {len(several) - 6} more, see run.json") == 2
+
+
+def test_a_note_that_is_met_has_nothing_audible(result: MatchResult) -> None:
+    """Said in words, not left blank; and the other way round."""
+    differences = audible_differences(result)[0]
+    met = tuple(dataclasses.replace(each, difference=0.0) for each in differences)
+    assert "nothing of what was compared\nNot audible" in format_audible([("reed", met)])
+    far = tuple(dataclasses.replace(each, difference=1e6) for each in differences)
+    assert format_audible([("reed", far)]).endswith("Not audible\n  nothing")
+
+
+def test_the_weights_are_told(result: MatchResult) -> None:
+    """By the name of their preset, or one by one."""
+
+    def told(weights: object) -> str:
+        settings = {**result.settings, "weights": weights}
+        text = format_search(dataclasses.replace(result, settings=settings))
+        return " ".join(text.split())
+
+    assert "weights: balanced." in told({})
+    assert "weights: attack first." in told(weights_for("attack first"))
+    assert "weights: attack first." in told("attack-first")
+    assert "onset 3, envelope 0.5" in told(weights_for(onset=3.0))
 
 
 def test_the_search_is_told(result: MatchResult) -> None:
