@@ -141,12 +141,33 @@ class NoteTarget:
         np.ndarray, shape=(n_signal,), dtype=float64
             The candidate with its onset at that of the target, scaled to the target's energy.
         """
+        placed = self._shifted(sound)
+        power = float(np.sum(placed**2))
+        return placed * (self.energy / power) ** 0.5 if power > 0.0 else placed
+
+    def gain_db(self, sound: Float32Array) -> float:
+        """Say which gain brings a candidate to the target's energy.
+
+        Parameters
+        ----------
+        sound : np.ndarray, shape=(n_render,), dtype=float32
+            One candidate from note start on.
+
+        Returns
+        -------
+        float
+            Gain in dB; 0 for silence.
+        """
+        power = float(np.sum(self._shifted(sound) ** 2))
+        return float(10.0 * np.log10(self.energy / power)) if power > 0.0 else 0.0
+
+    def _shifted(self, sound: Float32Array) -> FloatArray:
+        """Put a candidate on the timeline of the target's signal, shape (n_signal,)."""
         shift = self.source_onset - min(self._onset(sound), self.n_render - self.n_after)
         placed = np.zeros(self.n_signal)
         piece = sound[max(-shift, 0) :][: self.n_signal - max(shift, 0)]
         placed[max(shift, 0) : max(shift, 0) + len(piece)] = piece
-        power = float(np.sum(placed**2))
-        return placed * (self.energy / power) ** 0.5 if power > 0.0 else placed
+        return placed
 
     def _samples(self, n_at_base_rate: int) -> int:
         """Scale a window size or hop to the sampling rate."""

@@ -1,0 +1,98 @@
+"""A candidate played on the notes of a target, and the levels between them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.losses.between_notes import velocity_slope_db
+from voice import NoteRenderer
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matcher.losses import NoteTarget
+    from matcher.problem import Problem
+    from shared import Float32Array, FloatArray, Note
+
+__all__ = ["play_notes", "with_velocity_level"]
+
+VELOCITY_LEVEL = "amp_env.velocity_db"
+
+
+def play_notes(
+    problem: Problem,
+    vector: FloatArray,
+    targets: Sequence[NoteTarget],
+    notes: Sequence[Note],
+    *,
+    seed: int,
+) -> list[Float32Array]:
+    """Render a candidate on each note.
+
+    Parameters
+    ----------
+    problem : Problem
+        What the vector means.
+    vector : np.ndarray, shape=(n_dimensions,)
+        The candidate.
+    targets : sequence of NoteTarget
+        The notes to match, which say how long the sounds are.
+    notes : sequence of Note
+        Pitch, velocity and gate that are played.
+    seed : int
+        Seed of the voice's noise.
+
+    Returns
+    -------
+    list of np.ndarray, shape=(n_render,), dtype=float32
+        From note start on, at the level of the voice.
+    """
+    values = problem.values(vector[None, :])
+    sounds = []
+    for i, (target, note) in enumerate(zip(targets, notes, strict=True)):
+        renderer = NoteRenderer(
+            note, n_samples=target.n_render, sample_rate_hz=target.sample_rate_hz, seed=seed
+        )
+        group = renderer.render(values, problem.phases(vector[None, :], i))
+        sounds.append(np.ascontiguousarray(group[:, 0]))
+    return sounds
+
+
+def with_velocity_level(
+    problem: Problem,
+    vector: FloatArray,
+    targets: Sequence[NoteTarget],
+    notes: Sequence[Note],
+    *,
+    seed: int,
+) -> FloatArray:
+    """Set `amp_env.velocity_db` so that the levels between the notes come closest to the target's.
+
+    It is a gain behind everything else, and changes nothing that the losses hear; see
+    `matcher.losses.between_notes`.
+
+    Parameters
+    ----------
+    problem, vector, targets, notes, seed
+        As for `play_notes`.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_dimensions,)
+        The candidate with that value, held within its range; as it is, where the parameter isn't
+        searched, is linked to another one, or the notes have one velocity.
+    """
+    if VELOCITY_LEVEL not in problem.space or VELOCITY_LEVEL in problem.structure.links.values():
+        return vector
+    sounds = play_notes(problem, vector, targets, notes, seed=seed)
+    gains_db = [target.gain_db(sound) for target, sound in zip(targets, sounds, strict=True)]
+    slope_db = velocity_slope_db(np.array(gains_db), notes)
+    if slope_db is None:
+        return vector
+    place, parameter = problem.space.index(VELOCITY_LEVEL), problem.space[VELOCITY_LEVEL]
+    changed = vector.copy()
+    value = float(parameter.decode(vector[place])) + slope_db
+    changed[place] = parameter.encode(min(max(value, parameter.low), parameter.high))
+    return changed
