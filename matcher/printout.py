@@ -11,17 +11,17 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from matcher._print_audible import format_audible
+from matcher._print_loss import format_loss
 from matcher._print_patch import format_patch
 from matcher._print_text import WIDTH, one_line, shorten
 from matcher._run_document import figures, sources
 from matcher.hearing import audible_differences
-from matcher.losses import PARTS, TERMS, describe_weights
+from matcher.losses import describe_weights
 from shared import HEARING_CAUTION, hz_to_midi, pitch_name
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from matcher.losses import LossBreakdown
     from matcher.result import MatchResult
     from matcher.run_folder import RunFolder
     from matcher.target import TargetNote
@@ -40,21 +40,6 @@ __all__ = [
 
 SHORT_CAUTION = f"{HEARING_CAUTION.partition(':')[0]}."
 
-_TERM_MEANINGS = {
-    "spectral": "tone colour of the whole note",
-    "onset": "front edge, the first 150 ms",
-    "envelope": "level over time",
-    "modulation": "movement: vibrato, beating, pulse width",
-    "pitch": "pitch over time",
-}
-_UNIT_SUFFIXES = {
-    "db": ("dB", 1.0, 2),
-    "octaves": ("octaves", 1.0, 2),
-    "cents": ("cents", 1.0, 1),
-    "s": ("ms", 1000.0, 1),
-    "hz": ("Hz", 1.0, 2),
-    "ratio": ("", 1.0, 2),
-}
 _STOP_REASONS = {
     "evaluations": "all evaluations are used",
     "deadline": "the time is used",
@@ -148,43 +133,6 @@ def format_search(result: MatchResult) -> str:
     return textwrap.fill(text, WIDTH, break_on_hyphens=False)
 
 
-def format_loss(
-    start: LossBreakdown,
-    end: LossBreakdown,
-    *,
-    notes: Sequence[tuple[str, LossBreakdown]] = (),
-) -> str:
-    """Compare the loss at the start and at the end, term by term and in plain units.
-
-    Parameters
-    ----------
-    start, end : LossBreakdown
-        Loss of the first candidate and of the best one.
-    notes : sequence of (str, LossBreakdown)
-        Loss of single notes at the end; shown if there is more than one.
-
-    Returns
-    -------
-    str
-        A table.
-    """
-    rows = [("", "start", "end", "")]
-    totals = f"{start.total:.2f}", f"{end.total:.2f}"
-    rows.append(("total", *totals, "weighted mean of the terms"))
-    for term in TERMS:
-        scaled = f"{start.terms[term]:.2f}", f"{end.terms[term]:.2f}"
-        rows.append((term, *scaled, _TERM_MEANINGS.get(term, "")))
-        for part in (part for part in PARTS if part.term == term):
-            label, unit = _part_label(part.name)
-            before, after = (_with_unit(loss.parts[part.name], *unit) for loss in (start, end))
-            rows.append((f"  {label}", before, after, part.meaning))
-    lines = ["Loss in audible steps (1 is about one just-noticeable difference)", *_columns(rows)]
-    if len(notes) > 1:
-        lines.append("  Note by note at the end")
-        lines += [f"    {shorten(name, 40):40}{loss.total:>8.2f}" for name, loss in notes]
-    return "\n".join(lines)
-
-
 def format_files(run: RunFolder) -> str:
     """Say where the files of a run are, and how to listen.
 
@@ -255,31 +203,6 @@ def _noise(noise_floor_db: float) -> str:
 def _milliseconds(seconds: float) -> str:
     """Print a time in ms, from 10 s on in s."""
     return f"{1000.0 * seconds:.0f} ms" if seconds < 9.9995 else f"{seconds:.2f} s"
-
-
-def _columns(rows: Sequence[tuple[str, str, str, str]]) -> list[str]:
-    """Lay out name, two figures and a meaning, which goes on below itself if it is long."""
-    name_width, first, second = (max(len(row[i]) for row in rows) for i in range(3))
-    lines = []
-    for name, before, after, meaning in rows:
-        head = f"  {name:{name_width}}  {before:>{first}}  {after:>{second}}  "
-        lines += textwrap.wrap(
-            meaning, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)
-        ) or [head.rstrip()]
-    return lines
-
-
-def _part_label(name: str) -> tuple[str, tuple[str, float, int]]:
-    """Split the name of a part into words and unit."""
-    words, _, suffix = name.rpartition("_")
-    if suffix in _UNIT_SUFFIXES:
-        return words.replace("_", " "), _UNIT_SUFFIXES[suffix]
-    return name.replace("_", " "), ("", 1.0, 2)
-
-
-def _with_unit(value: float, label: str, factor: float, decimals: int) -> str:
-    """Print a measured difference."""
-    return f"{value * factor:.{decimals}f} {label}".rstrip()
 
 
 def _not_told(result: MatchResult) -> str:

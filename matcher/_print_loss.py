@@ -1,0 +1,94 @@
+"""Losses as a table, term by term and in plain units."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+from matcher._print_text import WIDTH, shorten
+from matcher.losses import PARTS, TERMS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matcher.losses import LossBreakdown
+
+__all__: list[str] = []
+
+_TERM_MEANINGS = {
+    "spectral": "tone colour of the whole note",
+    "onset": "front edge, the first 150 ms",
+    "envelope": "level over time",
+    "modulation": "movement: vibrato, beating, pulse width",
+    "pitch": "pitch over time",
+}
+_UNIT_SUFFIXES = {
+    "db": ("dB", 1.0, 2),
+    "octaves": ("octaves", 1.0, 2),
+    "cents": ("cents", 1.0, 1),
+    "s": ("ms", 1000.0, 1),
+    "hz": ("Hz", 1.0, 2),
+    "ratio": ("", 1.0, 2),
+}
+
+
+def format_loss(
+    start: LossBreakdown,
+    end: LossBreakdown,
+    *,
+    notes: Sequence[tuple[str, LossBreakdown]] = (),
+) -> str:
+    """Compare the loss at the start and at the end, term by term and in plain units.
+
+    Parameters
+    ----------
+    start, end : LossBreakdown
+        Loss of the first candidate and of the best one.
+    notes : sequence of (str, LossBreakdown)
+        Loss of single notes at the end; shown if there is more than one.
+
+    Returns
+    -------
+    str
+        A table.
+    """
+    rows = [("", "start", "end", "")]
+    totals = f"{start.total:.2f}", f"{end.total:.2f}"
+    rows.append(("total", *totals, "weighted mean of the terms"))
+    for term in TERMS:
+        scaled = f"{start.terms[term]:.2f}", f"{end.terms[term]:.2f}"
+        rows.append((term, *scaled, _TERM_MEANINGS.get(term, "")))
+        for part in (part for part in PARTS if part.term == term):
+            label, unit = _part_label(part.name)
+            before, after = (_with_unit(loss.parts[part.name], *unit) for loss in (start, end))
+            rows.append((f"  {label}", before, after, part.meaning))
+    lines = ["Loss in audible steps (1 is about one just-noticeable difference)", *_columns(rows)]
+    if len(notes) > 1:
+        lines.append("  Note by note at the end")
+        lines += [f"    {shorten(name, 40):40}{loss.total:>8.2f}" for name, loss in notes]
+    return "\n".join(lines)
+
+
+def _columns(rows: Sequence[tuple[str, str, str, str]]) -> list[str]:
+    """Lay out name, two figures and a meaning, which goes on below itself if it is long."""
+    name_width, first, second = (max(len(row[i]) for row in rows) for i in range(3))
+    lines = []
+    for name, before, after, meaning in rows:
+        head = f"  {name:{name_width}}  {before:>{first}}  {after:>{second}}  "
+        lines += textwrap.wrap(
+            meaning, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)
+        ) or [head.rstrip()]
+    return lines
+
+
+def _part_label(name: str) -> tuple[str, tuple[str, float, int]]:
+    """Split the name of a part into words and unit."""
+    words, _, suffix = name.rpartition("_")
+    if suffix in _UNIT_SUFFIXES:
+        return words.replace("_", " "), _UNIT_SUFFIXES[suffix]
+    return name.replace("_", " "), ("", 1.0, 2)
+
+
+def _with_unit(value: float, label: str, factor: float, decimals: int) -> str:
+    """Print a measured difference."""
+    return f"{value * factor:.{decimals}f} {label}".rstrip()
