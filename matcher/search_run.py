@@ -102,7 +102,7 @@ class SearchRun:
                     starts = stage.starts(problem, self.best) if number else self.starts
                     columns = stage.columns(problem)
                     sampler = self._make_sampler(
-                        sampler_name, seed + number, columns, starts, stage.sigma
+                        sampler_name, _stage_seed(seed, number), columns, starts, stage.sigma
                     )
                     share = sum(s.share for s in plan[: number + 1])
                     base = starts[0] if len(starts) else self.best
@@ -112,7 +112,7 @@ class SearchRun:
                     if reason == "callback":
                         break
                 if is_plain and reason != "callback":
-                    reason = self._make_plain(sampler_name, seed + len(plan))
+                    reason = self._make_plain(sampler_name, _stage_seed(seed, len(plan)))
         except KeyboardInterrupt:
             if not len(self.record):
                 raise
@@ -237,6 +237,11 @@ class SearchRun:
             self._final_loss = float(report.losses[best])
         self._progress.update(elapsed_s, len(self.record), float(np.min(self.record.losses)))
         return self.stop is not None and self.stop()
+
+
+def _stage_seed(seed: int, number: int) -> int:
+    """Seed of one stage; no two stages of any two searches share one by being neighbours."""
+    return int(np.random.SeedSequence([seed, number]).generate_state(1)[0])
 
 
 def _still_moving(

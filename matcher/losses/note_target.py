@@ -25,13 +25,13 @@ __all__ = ["NoteTarget"]
 # windows tell the partials apart, which matters where the ear does so too; the short ones time.
 WINDOWS = (
     (4096, 2048, 100, 5_000.0),
-    (2048, 1024, 110, 16_000.0),
-    (1024, 512, 72, 16_000.0),
-    (512, 256, 48, 16_000.0),
-    (256, 256, 30, 16_000.0),
-    (128, 128, 18, 16_000.0),
+    (2048, 1024, 110, 20_000.0),
+    (1024, 512, 72, 20_000.0),
+    (512, 256, 48, 20_000.0),
+    (256, 256, 30, 20_000.0),
+    (128, 128, 18, 20_000.0),
 )
-ONSET_WINDOW = (256, 64, 40, 16_000.0)
+ONSET_WINDOW = (256, 64, 40, 20_000.0)
 ONSET_S = 0.15
 ONSET_FRAMES_BEFORE = 2
 MOVEMENT_WINDOW = 2  # of WINDOWS: 12 ms steps, partials from 100 Hz on resolved
