@@ -10,17 +10,18 @@ import numpy as np
 from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
 from matcher.losses import LossBreakdown, NoteTarget, breakdown
 from matcher.plan import DEFAULT_PLAN, WHOLE, Stage
+from matcher.playing import play_notes, with_velocity_level
 from matcher.problem import Evaluator, Problem
 from matcher.result import MatchResult, NoteMatch
 from matcher.search import DEFAULT_SAMPLER
 from matcher.search_run import SearchRun
 from matcher.starts import start_vectors
-from shared import CATALOGUE, Note, ParameterError, ParameterSpace
+from shared import CATALOGUE, ParameterError, ParameterSpace
 from shared.patch import Patch
-from voice import NoteRenderer, Structure, load_structure
+from voice import Structure, load_structure
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
     from matcher.target import Target, TargetNote
@@ -113,12 +114,18 @@ def match(
         # The samplers of others are there to be compared: they get the problem as a whole.
         own = sampler == DEFAULT_SAMPLER
         reason = run.search(sampler, seed, plan if own else WHOLE, is_plain=own)
-        scores = evaluator.scores(np.stack([run.first, run.best]))
         played = evaluator.notes
+        best = with_velocity_level(problem, run.best, targets, played, seed=seed)
+        scores = evaluator.scores(np.stack([run.first, best]))
     start = breakdown(scores[:, 0].mean(axis=0), weights)
     end = breakdown(scores[:, 1].mean(axis=0), weights)
-    patch = _make_patch(problem, run, target, settings, end)
-    sounds = _play(problem, run.best, targets, played, seed)
+    patch = _make_patch(problem, best, target, settings, end)
+    sounds = [
+        note_target.place(sound)
+        for note_target, sound in zip(
+            targets, play_notes(problem, best, targets, played, seed=seed), strict=True
+        )
+    ]
     return MatchResult(
         patch=patch,
         target=target,
@@ -210,7 +217,7 @@ def _note_target(note: TargetNote) -> NoteTarget:
 
 def _make_patch(
     problem: Problem,
-    run: SearchRun,
+    best: FloatArray,
     target: Target,
     settings: Mapping[str, object],
     loss: LossBreakdown,
@@ -218,7 +225,6 @@ def _make_patch(
     """Make the patch of the best candidate."""
     from matcher.versions import versions  # noqa: PLC0415  reads package metadata
 
-    best = run.best
     values = problem.values(best[None, :])[0]
     return Patch(
         problem.structure.name,
@@ -232,22 +238,3 @@ def _make_patch(
         },
         problem.note_phases(best),
     )
-
-
-def _play(
-    problem: Problem,
-    best: FloatArray,
-    targets: list[NoteTarget],
-    notes: Sequence[Note],
-    seed: int,
-) -> list[FloatArray]:
-    """Render the best candidate on the timeline and at the level of each note."""
-    sounds = []
-    values = problem.values(best[None, :])
-    for i, (target, note) in enumerate(zip(targets, notes, strict=True)):
-        renderer = NoteRenderer(
-            note, n_samples=target.n_render, sample_rate_hz=target.sample_rate_hz, seed=seed
-        )
-        group = renderer.render(values, problem.phases(best[None, :], i))
-        sounds.append(target.place(np.ascontiguousarray(group[:, 0])))
-    return sounds
