@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NoReturn
 import numpy as np
 import numpy.typing as npt
 
+from shared._codec import GRID_SLACK
 from shared._wording import with_unit
 from shared.errors import ParameterError
 
@@ -49,7 +50,7 @@ def check_number(parameter: Parameter, value: object) -> float:
 def check_in_range(parameter: Parameter, value: object) -> float:
     """Refuse what isn't a finite number within the range, rounding errors aside."""
     number = check_number(parameter, value)
-    slack = SLACK * (parameter.high - parameter.low)
+    slack = _slack(parameter)
     # Written so that NaN is refused too.
     if not parameter.low - slack <= number <= parameter.high + slack:
         refuse_value(parameter, number)
@@ -108,8 +109,13 @@ def check_ranges(matrix: FloatArray, parameters: Sequence[Parameter]) -> None:
     """Refuse the first value, (m, n), outside its range, and NaN."""
     low = np.array([p.low for p in parameters], dtype=np.float64)
     high = np.array([p.high for p in parameters], dtype=np.float64)
-    slack = SLACK * (high - low)
+    slack = np.array([_slack(p) for p in parameters], dtype=np.float64)
     _refuse_first(~((matrix >= low - slack) & (matrix <= high + slack)), matrix, parameters)
+
+
+def _slack(parameter: Parameter) -> float:
+    """Return how far outside its range a value may lie: rounding, and where the last step ends."""
+    return max(SLACK * (parameter.high - parameter.low), GRID_SLACK * (parameter.step or 0.0))
 
 
 def _named_row(values: Mapping[str, float], parameters: Sequence[Parameter]) -> list[float]:

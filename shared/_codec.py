@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
 __all__: list[str] = []
 
+# By what share of a step the last one may lie beyond the range: 0.95 - 0.5 in steps of 0.05 must
+# count 9 and not 8.
+GRID_SLACK = 1e-6
 # Decimals kept on the grid of a stepped parameter: neutral + 3 * 0.1 is 0.30000000000000004, and
 # the user typed 0.3. Ten are far finer than any panel and far coarser than the rounding error.
 _GRID_DECIMALS = 10
@@ -134,9 +137,8 @@ def grid_limits(
     low: FloatArray, high: FloatArray, neutral: FloatArray, step: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the first and the last step, counted from neutral, that lie in the range."""
-    # A millionth of a step: 0.95 - 0.5 in steps of 0.05 must count 9 and not 8.
-    slack = 1e-6
-    return np.ceil((low - neutral) / step - slack), np.floor((high - neutral) / step + slack)
+    count_low, count_high = (low - neutral) / step, (high - neutral) / step
+    return np.ceil(count_low - GRID_SLACK), np.floor(count_high + GRID_SLACK)
 
 
 def curve_name(parameter: Parameter) -> str | None:

@@ -130,6 +130,14 @@ def test_the_last_step_is_reached() -> None:
     assert (width.decode(0.0), width.decode(1.0)) == (0.05, 0.95)
 
 
+def test_a_last_step_that_ends_just_beyond_the_range_is_accepted() -> None:
+    """What decoding gives can be encoded: 2 * 1000.321 is above 2000.641 by a millionth step."""
+    depth = make(unit="cents", low=0.0, high=2000.641, step=1000.321)
+    assert depth.decode(1.0) == 2000.642
+    assert depth.decode(depth.encode(2000.642)) == 2000.642
+    assert depth.validate(2000.642) == 2000.642
+
+
 def test_steps_are_counted_from_neutral() -> None:
     """A range that starts between two steps doesn't shift them."""
     octave = make(unit="octave", low=-1.5, high=2.0, step=1.0)
