@@ -40,6 +40,8 @@ def format_value(parameter: Parameter, value: float) -> str:
         return _time(value)
     if unit == "hz":
         return _frequency(value)
+    if unit == "level" and 0.0 < value < 0.1:
+        return _small_level(value)
     # Octaves are an amount of modulation: the direction counts, even if it can't be negative.
     is_interval = unit in {"cents", "octave"} and parameter.curve_range[0] < 0.0
     number = _number(value, _DECIMALS[unit], is_signed=is_interval or unit == "octaves")
@@ -75,6 +77,14 @@ def _number(value: float, decimals: int, *, is_signed: bool) -> str:
     rounded = round(value, decimals) + 0.0
     sign = "+" if is_signed and rounded > 0.0 else ""
     return f"{sign}{rounded:.{decimals}f}"
+
+
+def _small_level(value: float) -> str:
+    """Print two digits that count, as levels are heard by their ratio; four decimals at most."""
+    if value < 0.5e-4:
+        return "0.00"
+    decimals = 2 if round(value, 2) >= 0.1 else 3 if round(value, 3) >= 0.01 else 4
+    return f"{value:.{decimals}f}"
 
 
 def _time(value: float) -> str:
