@@ -20,7 +20,12 @@ __all__ = ["VoicePart", "parameter_label", "used_parameters", "voice_parts"]
 
 # A waveform this far below the loudest one is masked by it: -46 dB, common practice, no source.
 _SILENT_RATIO = 0.005
-_WAVES = ("saw", "pulse", "triangle")
+# Noise that goes past the filters stands above the tone, where nothing masks it: at -66 dB it is
+# at the threshold of hearing, about 10 dB SPL, when the tone has 75 dB SPL (from memory).
+_SILENT_PAST_RATIO = 0.0005
+_WAVE_LEVELS = tuple(
+    f"{osc}.{wave}_level" for osc in ("osc1", "osc2") for wave in ("saw", "pulse", "triangle")
+)
 
 # Title, and the beginning of the names; `tune_cents` belongs to no part of the panel.
 _PREFIXES = (
@@ -61,6 +66,7 @@ _LABELS = {
     "depth_key_track_ratio": "depth key tracking",
     "rate_env_octaves": "rate at the start",
     "level": "level",
+    "bypass_ratio": "past the filters",
     "cutoff_hz": "cutoff",
     "resonance_ratio": "resonance",
     "slope_db_per_octave": "slope",
@@ -142,12 +148,10 @@ def used_parameters(values: Mapping[str, float]) -> frozenset[str]:
     frozenset of str
         Names of those that are at work.
     """
-    used = {name for name in ("tune_cents", "filter.drive_db") if _works(name, values)}
-    used |= _used_in_mixer(values)
-    used |= _used_in_filters(values)
-    used |= _envelope("amp_env", values)
-    used |= {name for name in ("amp_env.velocity_db",) if _works(name, values)}
-    return frozenset(used)
+    shaping = _used_in_filters(values)
+    used = _if_working(values, "tune_cents", "amp_env.velocity_db") | shaping
+    used |= _used_in_mixer(values) | _used_in_noise(values, is_shaped=bool(shaping))
+    return frozenset(used | _envelope("amp_env", values))
 
 
 def _prefix(name: str) -> str:
@@ -162,18 +166,30 @@ def _works(name: str, values: Mapping[str, float]) -> bool:
 
 
 def _used_in_mixer(values: Mapping[str, float]) -> set[str]:
-    """Collect what the sounding oscillators and the noise use."""
-    waves = [f"{osc}.{wave}_level" for osc in ("osc1", "osc2") for wave in _WAVES]
-    loudest = max(values[name] for name in [*waves, "noise.level"])
-    sounding = {n for n in waves if values[n] > 0.0 and values[n] >= _SILENT_RATIO * loudest}
+    """Collect what the sounding oscillators use."""
+    least = _SILENT_RATIO * _loudest(values)
+    sounding = {name for name in _WAVE_LEVELS if values[name] > 0.0 and values[name] >= least}
     used = set(sounding)
     for osc in ("osc1", "osc2"):
         own = {name for name in sounding if name.startswith(osc)}
         if own:
             used |= _used_in_oscillator(osc, values, has_pulse=f"{osc}.pulse_level" in own)
-    if values["noise.level"] > 0.0 and values["noise.level"] >= _SILENT_RATIO * loudest:
-        used |= {"noise.level", "noise.decay_s"}
     return used
+
+
+def _used_in_noise(values: Mapping[str, float], *, is_shaped: bool) -> set[str]:
+    """Collect what the noise uses; nothing goes past filters that do nothing."""
+    past = _if_working(values, "noise.bypass_ratio") if is_shaped else set()
+    level, loudest = values["noise.level"], _loudest(values)
+    is_heard_past = past and level * values["noise.bypass_ratio"] >= _SILENT_PAST_RATIO * loudest
+    if level > 0.0 and (level >= _SILENT_RATIO * loudest or is_heard_past):
+        return {"noise.level", "noise.decay_s"} | past
+    return set()
+
+
+def _loudest(values: Mapping[str, float]) -> float:
+    """Return the highest level in the mixer."""
+    return max(values[name] for name in (*_WAVE_LEVELS, "noise.level"))
 
 
 def _used_in_oscillator(osc: str, values: Mapping[str, float], *, has_pulse: bool) -> set[str]:
@@ -205,8 +221,8 @@ def _if_working(values: Mapping[str, float], *names: str) -> set[str]:
 
 
 def _used_in_filters(values: Mapping[str, float]) -> set[str]:
-    """Collect what the two filters and the filter envelope use."""
-    used = _if_working(values, "highpass.cutoff_hz")
+    """Collect what the two filters, the drive and the filter envelope use."""
+    used = _if_working(values, "highpass.cutoff_hz", "filter.drive_db")
     moves = _if_working(values, "filter_env.depth_octaves", "filter_env.velocity_octaves")
     # Key tracking lowers even an open filter, below C4.
     names = ("filter.cutoff_hz", "filter.resonance_ratio", "filter.key_track_ratio")

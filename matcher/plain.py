@@ -49,6 +49,7 @@ _SWITCHES = (
         )
     ),
     "noise.level",
+    "noise.bypass_ratio",
     "highpass.cutoff_hz",
     "filter.resonance_ratio",
     "filter.slope_db_per_octave",

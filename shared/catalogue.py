@@ -22,6 +22,8 @@ _NOISE_AND_FILTERS = (
               "breath and bow noise"),
     Parameter("noise.decay_s", "s", 0.005, 10.0, "log", 0.05, "attack",
               "time constant with which the noise dies away"),
+    Parameter("noise.bypass_ratio", "ratio", 0.0, 1.0, "linear", 0.0, "attack",
+              "share of the noise that goes past the filters, straight to the amplifier"),
     Parameter("highpass.cutoff_hz", "hz", 20.0, 2000.0, "log", 20.0, "brightness",
               "high-pass corner, 6 dB/octave; 20 Hz is out of the way"),
     Parameter("filter.cutoff_hz", "hz", 20.0, 20_000.0, "log", 20_000.0, "brightness",

@@ -23,8 +23,8 @@ TUNE, OSC1, OSC2 = 0, 1, 18
 # Offsets in an oscillator's rows; after the octave, oscillator 2 is one further (its detune).
 SAW, PULSE, TRIANGLE, OCTAVE, WIDTH = 0, 1, 2, 3, 4
 PITCH_ENV, VIBRATO, PWM = 5, 8, 14
-NOISE, HIGHPASS, FILTER, FILTER_ENV, AMP_ENV = 36, 38, 39, 44, 50
-N_PARAMETERS = 55
+NOISE, HIGHPASS, FILTER, FILTER_ENV, AMP_ENV = 36, 39, 40, 45, 51
+N_PARAMETERS = 56
 
 # Rows of the phase matrix, in cycles.
 PHASE_OSC, PHASE_VIBRATO, PHASE_PWM = 0, 2, 4
@@ -38,9 +38,10 @@ N_CONTROLS = 10
 
 # Rows of the settings: levels of sawtooth, pulse and triangle of each oscillator; tuning,
 # damping and on (1) or off (0) of each filter section; drive gain - 1; high-pass tan; 1 for
-# each oscillator whose pitch moves.
-LEVELS, SECTIONS, DRIVE, HIGHPASS_TAN, MOVING = 0, 6, 12, 13, 14
-N_SETTINGS = 16
+# each oscillator whose pitch moves; shares of the noise that go through the filters and past
+# them.
+LEVELS, SECTIONS, DRIVE, HIGHPASS_TAN, MOVING, SHARES = 0, 6, 12, 13, 14, 16
+N_SETTINGS = 18
 
 F = np.float32
 ZERO, HALF, ONE, TWO = F(0.0), F(0.5), F(1.0), F(2.0)
@@ -272,6 +273,8 @@ def prepare_settings(v: Float32Array, log2_rate: np.float32, settings: Float32Ar
         # 0 switches the high-pass off: 20 Hz is its neutral value.
         x = tan_pi(min(v[HIGHPASS, lane] * exp2(-log2_rate), HIGHEST_CUTOFF))
         settings[HIGHPASS_TAN, lane] = x if v[HIGHPASS, lane] > LOWEST_CUTOFF_HZ else ZERO
+        settings[SHARES, lane] = ONE - v[NOISE + 2, lane]
+        settings[SHARES + 1, lane] = v[NOISE + 2, lane]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

@@ -1,5 +1,8 @@
 """What follows the oscillators: noise, high-pass, drive, low-pass and amplifier, in place.
 
+A share of the noise may go past the filters, from before the high-pass to the amplifier: breath
+and bow are brighter than the tone.
+
 One note of 16 candidates, side by side as SIMD lanes, with the controls of `voice._controls`;
 see `voice._oscillators` for how lanes and controls work.
 """
@@ -17,7 +20,7 @@ if TYPE_CHECKING:
 LANES = 16
 
 # Rows of the settings and controls, as in `voice._controls` (a test compares them).
-SECTIONS, DRIVE, HIGHPASS_TAN = 6, 12, 13
+SECTIONS, DRIVE, HIGHPASS_TAN, SHARES = 6, 12, 13, 16
 CUTOFF, AMP, NOISE_AMP, DRY = 6, 7, 8, 9
 
 # Ramps of a block: the value at its start, and below it the slope for each sample.
@@ -47,12 +50,14 @@ def set_ramp(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def add_noise(mix: Float32Array, noise: Float32Array, ramps: Float32Array) -> None:
-    """Add the common noise at each lane's ramped level."""
+def add_noise(
+    mix: Float32Array, noise: Float32Array, ramps: Float32Array, share: Float32Array
+) -> None:
+    """Add each lane's share of the common noise at its ramped level."""
     for j in range(mix.shape[0]):
         for lane in range(mix.shape[1]):
             level = ramps[ITS_NOISE, lane] + F(j) * ramps[ITS_NOISE + 1, lane]
-            mix[j, lane] += noise[j] * level
+            mix[j, lane] += noise[j] * level * share[lane]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -156,15 +161,18 @@ def run_filters(
     ramps, state = np.empty((8, LANES), F), np.zeros((5, LANES), F)
     first_section = settings[SECTIONS : SECTIONS + 3]
     second_section = settings[SECTIONS + 3 : SECTIONS + 6]
-    has_noise, has_highpass = is_any(controls[0, NOISE_AMP]), is_any(settings[HIGHPASS_TAN])
-    has_drive, has_lowpass = is_any(settings[DRIVE]), is_lowpass_heard(controls)
+    through, past = settings[SHARES], settings[SHARES + 1]
+    has_noise = is_any(controls[0, NOISE_AMP])
+    has_noise_past = has_noise and is_any(past)
+    has_highpass, has_drive = is_any(settings[HIGHPASS_TAN]), is_any(settings[DRIVE])
+    has_lowpass = is_lowpass_heard(controls)
     has_second = has_lowpass and is_any(second_section[2])
     for i in range(controls.shape[0] - 1):
         now, following = controls[i], controls[i + 1]
         mix = sound[i * block : (i + 1) * block]
         if has_noise:
             set_ramp(now[NOISE_AMP], following[NOISE_AMP], block, ramps, ITS_NOISE)
-            add_noise(mix, noise[i * block : (i + 1) * block], ramps)
+            add_noise(mix, noise[i * block : (i + 1) * block], ramps, through)
         if has_highpass:
             run_highpass(mix, settings[HIGHPASS_TAN], state[0])
         if has_drive:
@@ -175,6 +183,8 @@ def run_filters(
             run_section(mix, ramps, first_section, state[1:3])
         if has_second:
             run_section(mix, ramps, second_section, state[3:5])
+        if has_noise_past:
+            add_noise(mix, noise[i * block : (i + 1) * block], ramps, past)
         set_ramp(now[AMP], following[AMP], block, ramps, ITS_AMP)
         amplify(mix, ramps)
         flush_tiny(state)

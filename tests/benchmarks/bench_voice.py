@@ -67,6 +67,7 @@ LADDER: dict[str, dict[str, float]] = {
     "pitch envelope": {"osc1.pitch_env.depth_cents": -200.0},
     "vibrato": {"osc1.vibrato.depth_cents": 10.0},
     "noise": {"noise.level": 0.1},
+    "noise, half of it past the filters": {"noise.level": 0.1, "noise.bypass_ratio": 0.5},
     "high-pass": {"highpass.cutoff_hz": 100.0},
     "low-pass 12 dB": {"filter.cutoff_hz": 2000.0, "filter.slope_db_per_octave": 12.0},
     "low-pass 24 dB": {"filter.cutoff_hz": 2000.0},
@@ -84,6 +85,7 @@ OFF_BUT_SET = {
     "osc2.vibrato.depth_cents": 50.0,
     "osc2.pitch_env.depth_cents": 600.0,
     "noise.decay_s": 3.0,
+    "noise.bypass_ratio": 0.5,
     "filter.resonance_ratio": 0.7,
     "filter_env.decay_s": 2.0,
 }

@@ -58,6 +58,7 @@ VALUES: Mapping[str, float] = MappingProxyType(
         "osc2.pwm.depth_ratio": 0.25,
         "noise.level": 0.1,
         "noise.decay_s": 0.1,
+        "noise.bypass_ratio": 0.4,
         "highpass.cutoff_hz": 60.0,
         "filter.cutoff_hz": 500.0,
         "filter.resonance_ratio": 0.15,

@@ -44,7 +44,7 @@ instr 1
 
   knoise transeg ${noise.level}, 8 * ${noise.decay_s}, -8, 0
   anoise rand knoise, 0.5, 1
-  amix atone asaw1 + asaw2 + apulse1 + apulse2 + anoise + kmean, ${highpass.cutoff_hz}
+  amix atone asaw1 + asaw2 + apulse1 + apulse2 + anoise * (1 - ${noise.bypass_ratio}) + kmean, ${highpass.cutoff_hz}
 
   kfilter_env transegr 0, ${filter_env.attack_s}, 0, 1, 8 * ${filter_env.decay_s}, -8, ${filter_env.sustain_ratio}, 8 * ${filter_env.release_s}, -8, 0
   icutoff = ${filter.cutoff_hz} * octave(${filter.key_track_ratio} * ikey_octaves)
@@ -52,7 +52,7 @@ instr 1
   afiltered zdf_ladder amix, kcutoff, 0.5 + 24.5 * ${filter.resonance_ratio}
 
   aamp transegr 0, ${amp_env.attack_s}, 0, 1, 8 * ${amp_env.decay_s}, -8, ${amp_env.sustain_ratio}, 8 * ${amp_env.release_s}, -8, 0
-  out afiltered * aamp
+  out (afiltered + anoise * ${noise.bypass_ratio}) * aamp
 endin
 </CsInstruments>
 <CsScore>

@@ -66,8 +66,8 @@ def test_other_samplers(benchmark: BenchmarkFixture, name: str, n_told: int) -> 
 
 
 def test_checkpoint(benchmark: BenchmarkFixture) -> None:
-    """State to bytes and back for 55 dimensions."""
-    sampler = make_sampler("cmaes", 55, seed=1, cells=unit_cells(CATALOGUE))
+    """State to bytes and back for all parameters of the voice."""
+    sampler = make_sampler("cmaes", len(CATALOGUE), seed=1, cells=unit_cells(CATALOGUE))
     _generation(sampler)
     data = benchmark(lambda: state_to_bytes(sampler.state()))
     assert state_to_bytes(restore_sampler(state_from_bytes(data)).state()) == data

@@ -50,6 +50,9 @@ def test_a_neutral_voice_is_a_sawtooth_with_an_envelope() -> None:
         ({"filter_env.attack_s": 1.0, "filter.cutoff_hz": 500.0}, "filter_env.attack_s"),
         ({"amp_env.decay_s": 2.0}, "amp_env.decay_s"),
         ({"noise.decay_s": 2.0}, "noise.decay_s"),
+        ({"noise.bypass_ratio": 0.5, "filter.cutoff_hz": 500.0}, "noise.bypass_ratio"),
+        ({"noise.level": 0.5, "noise.bypass_ratio": 0.5}, "noise.bypass_ratio"),
+        ({"noise.level": 0.002, "noise.bypass_ratio": 0.5}, "noise.level"),
         ({"osc2.saw_level": 0.001, "osc2.octave": 1.0}, "osc2.octave"),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
@@ -64,6 +67,25 @@ def test_levels_count_against_the_loudest() -> None:
     loud = {**CATALOGUE.neutral(), "osc1.saw_level": 1.0, "osc2.pulse_level": 0.5}
     quiet = {**loud, "osc1.saw_level": 0.008, "osc2.pulse_level": 0.004}
     assert used_parameters(loud) == used_parameters(quiet)
+
+
+@pytest.mark.parametrize(
+    "shaping",
+    [{"filter.cutoff_hz": 900.0}, {"filter.drive_db": 6.0}, {"highpass.cutoff_hz": 300.0}],
+    ids=lambda values: next(iter(values)),
+)
+def test_noise_goes_past_what_shapes_the_tone(shaping: dict[str, float]) -> None:
+    """The share counts as soon as there is something that it passes by."""
+    noise = {"noise.level": 0.1, "noise.bypass_ratio": 0.5}
+    used = used_parameters({**CATALOGUE.neutral(), **noise, **shaping})
+    assert {"noise.level", "noise.decay_s", "noise.bypass_ratio"} <= used
+
+
+def test_soft_noise_counts_where_nothing_masks_it() -> None:
+    """What a low-passed tone would hide is heard above it."""
+    soft = {**CATALOGUE.neutral(), "noise.level": 0.002, "filter.cutoff_hz": 900.0}
+    assert "noise.level" not in used_parameters(soft)
+    assert "noise.level" in used_parameters({**soft, "noise.bypass_ratio": 1.0})
 
 
 def test_velocity_alone_brings_the_filter_envelope_in() -> None:

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.signal import butter, freqs, freqz, sosfreqz
+from scipy.signal import butter, freqs, freqz, sosfreqz, welch
 
 from shared import Note
 from tests.voice_sounds import play
@@ -282,6 +282,24 @@ def test_what_drive_folds_back(pitch_hz: float, drive_db: float, folded_db: floa
     # 2 dB: where the lines fall between the bins.
     heard_db = 20.0 * np.log10(levels[is_beside].max() / levels.max())
     assert heard_db == pytest.approx(folded_db, abs=2.0)
+
+
+def test_noise_past_a_closed_low_pass_is_white() -> None:
+    """A flat spectrum from 100 Hz to 20 kHz: that of white noise, by definition."""
+    values = {
+        "osc1.saw_level": 0.0,
+        "noise.level": 1.0,
+        "noise.decay_s": 10.0,
+        "noise.bypass_ratio": 1.0,
+        "filter.cutoff_hz": 20.0,
+    }
+    heard = play(values, note=Note(60.0, gate_s=30.0), n_samples=16 * RATE_HZ)
+    frequencies_hz, density = welch(heard, fs=RATE_HZ, nperseg=4096)
+    edges_hz = 100.0 * 200.0 ** np.linspace(0.0, 1.0, 9)
+    bands = np.digitize(frequencies_hz, edges_hz)
+    levels_db = [10.0 * np.log10(density[bands == band].mean()) for band in range(1, 9)]
+    # 0.5 dB: 16 fading seconds of a band of 94 Hz have about 2,000 degrees of freedom, 0.14 dB.
+    np.testing.assert_allclose(levels_db, np.mean(levels_db), atol=0.5)
 
 
 def test_a_sweeping_filter_is_heard_where_its_envelope_says() -> None:

@@ -30,6 +30,7 @@ OSCILLATOR = [
 SHARED = [
     "noise.level",
     "noise.decay_s",
+    "noise.bypass_ratio",
     "highpass.cutoff_hz",
     "filter.cutoff_hz",
     "filter.resonance_ratio",
@@ -51,11 +52,11 @@ SHARED = [
 
 
 def test_the_catalogue_is_complete_and_in_order() -> None:
-    """All 55 parameters of the voice, in the order of the signal path."""
+    """All 56 parameters of the voice, in the order of the signal path."""
     osc1 = [f"osc1.{name}" for name in OSCILLATOR if name != "detune_cents"]
     osc2 = [f"osc2.{name}" for name in OSCILLATOR]
     assert list(CATALOGUE.names) == ["tune_cents", *osc1, *osc2, *SHARED]
-    assert len(CATALOGUE) == 55
+    assert len(CATALOGUE) == 56
 
 
 @pytest.mark.parametrize("name", CATALOGUE.names)
@@ -93,7 +94,10 @@ def test_neutral_is_one_plain_sawtooth() -> None:
     neutral = CATALOGUE.neutral()
     levels = {name: value for name, value in neutral.items() if name.endswith("level")}
     assert {name for name, value in levels.items() if value > 0.0} == {"osc1.saw_level"}
-    amounts = ("depth_cents", "depth_ratio", "depth_octaves", "resonance_ratio", "drive_db")
+    amounts = (
+        *("depth_cents", "depth_ratio", "depth_octaves", "resonance_ratio", "drive_db"),
+        "bypass_ratio",
+    )
     assert all(value == 0.0 for name, value in neutral.items() if name.endswith(amounts))
 
 

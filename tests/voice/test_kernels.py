@@ -116,7 +116,7 @@ def test_the_filters_are_those_of_plain_python(
 def row_names() -> dict[int, str]:
     """Return the parameter that each row constant of the controls points to."""
     c = _controls
-    rows = {c.TUNE: "tune_cents", c.NOISE: "noise.level", c.NOISE + 1: "noise.decay_s"}
+    rows = {c.TUNE: "tune_cents"}
     for o, osc in ((0, "osc1"), (1, "osc2")):
         first = (c.OSC1, c.OSC2)[o]
         rows |= {
@@ -142,6 +142,8 @@ def row_names() -> dict[int, str]:
             rest + c.PWM + 2: f"{osc}.pwm.rate_key_track_ratio",
         }
     rows[c.OSC2 + c.OCTAVE + 1] = "osc2.detune_cents"
+    noise_names = ("level", "decay_s", "bypass_ratio")
+    rows |= {c.NOISE + i: f"noise.{name}" for i, name in enumerate(noise_names)}
     rows[c.HIGHPASS] = "highpass.cutoff_hz"
     filter_names = ("cutoff_hz", "resonance_ratio", "slope_db_per_octave", "key_track_ratio")
     rows |= {c.FILTER + i: f"filter.{name}" for i, name in enumerate((*filter_names, "drive_db"))}

@@ -139,7 +139,7 @@ PARTS: dict[str, tuple[dict[str, float], list[str]]] = {
         {**ONE_PULSE, "osc1.pwm.depth_ratio": 0.0},
         ["osc1.pwm.rate*"],
     ),
-    "noise": ({"noise.level": 0.0}, ["noise.decay_s"]),
+    "noise": ({"noise.level": 0.0}, ["noise.decay_s", "noise.bypass_ratio"]),
     "low-pass": (
         {"filter.cutoff_hz": 20_000.0},
         ["filter.resonance_ratio", "filter.slope_db_per_octave"],
@@ -163,6 +163,34 @@ def test_a_part_at_neutral_changes_nothing(part: str) -> None:
     candidates += [row_of({**LOUD, **held, **others.to_dict(row)}) for row in drawn]
     sounds = render_batch(candidates, Note(60.0, gate_s=0.01), n_samples=N_SAMPLES)
     np.testing.assert_array_equal(sounds, np.repeat(sounds[:1], 16, axis=0))
+
+
+NOISE_ALONE = {"osc1.saw_level": 0.0, "noise.level": 1.0, "noise.decay_s": 0.3}
+SHAPING = {"highpass.cutoff_hz": 900.0, "filter.drive_db": 20.0, "filter.cutoff_hz": 60.0}
+
+
+def test_noise_past_the_filters_is_as_if_they_were_off() -> None:
+    """To the bit, whatever high-pass, drive and low-pass do; the envelope still shapes it."""
+    envelope = {"amp_env.attack_s": 0.01, "amp_env.sustain_ratio": 0.4}
+    bare = play({**NOISE_ALONE, **envelope}, note=NOTE, n_samples=N_SAMPLES)
+    past = play(
+        {**NOISE_ALONE, **envelope, **SHAPING, "noise.bypass_ratio": 1.0},
+        note=NOTE,
+        n_samples=N_SAMPLES,
+    )
+    assert np.abs(bare).max() > 0.5
+    np.testing.assert_array_equal(past, bare)
+
+
+def test_no_noise_is_lost_between_its_two_ways() -> None:
+    """What does not go past the filters goes through them."""
+    still = {"filter.cutoff_hz": 700.0}  # without drive the two ways add up
+    sounds = [
+        play({**NOISE_ALONE, **still, "noise.bypass_ratio": share}, note=NOTE, n_samples=N_SAMPLES)
+        for share in (0.0, 0.3, 1.0)
+    ]
+    # 1e-6: float32.
+    np.testing.assert_allclose(sounds[1], 0.7 * sounds[0] + 0.3 * sounds[2], atol=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -274,7 +302,7 @@ def test_values_that_no_patch_has_are_refused(values: dict[str, float], message:
 @pytest.mark.parametrize(
     ("values", "change", "message"),
     [
-        (np.zeros((2, 54)), {}, "shape"),
+        (np.zeros((2, len(CATALOGUE) - 1)), {}, "shape"),
         (row_of({}) + 1e5, {}, "tune_cents is 100000"),
         (row_of({}) * np.nan, {}, "tune_cents is nan"),
         (row_of({}), {"phases": np.zeros(4)}, r"phases have shape \(4,\)"),
