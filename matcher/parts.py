@@ -41,6 +41,7 @@ _PREFIXES = (
     ("noise", "noise."),
     ("high-pass filter", "highpass."),
     ("low-pass filter", "filter."),
+    ("body resonance", "body."),
     ("filter envelope", "filter_env."),
     ("amplifier envelope", "amp_env."),
 )
@@ -72,6 +73,9 @@ _LABELS = {
     "slope_db_per_octave": "slope",
     "key_track_ratio": "key tracking",
     "drive_db": "drive",
+    "frequency_hz": "frequency",
+    "gain_db": "gain",
+    "bandwidth_octaves": "bandwidth",
     "velocity_octaves": "velocity to depth",
     "velocity_db": "velocity to level",
 }
@@ -221,8 +225,10 @@ def _if_working(values: Mapping[str, float], *names: str) -> set[str]:
 
 
 def _used_in_filters(values: Mapping[str, float]) -> set[str]:
-    """Collect what the two filters, the drive and the filter envelope use."""
+    """Collect what the filters, the drive, the body and the filter envelope use."""
     used = _if_working(values, "highpass.cutoff_hz", "filter.drive_db")
+    if _works("body.gain_db", values):
+        used |= {"body.frequency_hz", "body.gain_db", "body.bandwidth_octaves"}
     moves = _if_working(values, "filter_env.depth_octaves", "filter_env.velocity_octaves")
     # Key tracking lowers even an open filter, below C4.
     names = ("filter.cutoff_hz", "filter.resonance_ratio", "filter.key_track_ratio")

@@ -55,6 +55,7 @@ _SWITCHES = (
     "filter.slope_db_per_octave",
     "filter.key_track_ratio",
     "filter.drive_db",
+    "body.gain_db",
     "filter_env.depth_octaves",
     "filter_env.velocity_octaves",
     "amp_env.sustain_ratio",

@@ -148,6 +148,7 @@ COLOUR = (
     "noise.*",
     "highpass.*",
     "filter.*",
+    "body.*",
 )
 MOVEMENT = (
     "*.vibrato.*",

@@ -36,6 +36,12 @@ _NOISE_AND_FILTERS = (
               "octaves of cutoff for each octave of key; 1 follows the key"),
     Parameter("filter.drive_db", "db", 0.0, 36.0, "linear", 0.0, "brightness",
               "how far the filter is driven into saturation"),
+    Parameter("body.frequency_hz", "hz", 80.0, 8000.0, "log", 1000.0, "brightness",
+              "middle of the one broad resonance of the body; it stays where it is"),
+    Parameter("body.gain_db", "db", -18.0, 24.0, "linear", 0.0, "brightness",
+              "level at the middle of the body resonance; 0 dB is no resonance"),
+    Parameter("body.bandwidth_octaves", "octaves", 0.3, 4.0, "log", 1.5, "brightness",
+              "width of the body resonance, where half of its dB are left"),
 )
 
 _FILTER_ENVELOPE = (

@@ -7,7 +7,7 @@ own, which runs the same kernels: for tests, plots and notebooks.
 from __future__ import annotations
 
 from voice.envelopes import adsr_level, pitch_envelope_cents
-from voice.filters import drive, highpass, lowpass
+from voice.filters import body_resonance, drive, highpass, lowpass
 from voice.lfo import pulse_width_ratio, vibrato_cents
 from voice.oscillators import oscillator, white_noise
 from voice.render import DEFAULT_PHASES, NoteRenderer, render, render_batch
@@ -18,6 +18,7 @@ __all__ = [
     "NoteRenderer",
     "Structure",
     "adsr_level",
+    "body_resonance",
     "drive",
     "highpass",
     "list_structures",

@@ -23,8 +23,8 @@ TUNE, OSC1, OSC2 = 0, 1, 18
 # Offsets in an oscillator's rows; after the octave, oscillator 2 is one further (its detune).
 SAW, PULSE, TRIANGLE, OCTAVE, WIDTH = 0, 1, 2, 3, 4
 PITCH_ENV, VIBRATO, PWM = 5, 8, 14
-NOISE, HIGHPASS, FILTER, FILTER_ENV, AMP_ENV = 36, 39, 40, 45, 51
-N_PARAMETERS = 56
+NOISE, HIGHPASS, FILTER, BODY, FILTER_ENV, AMP_ENV = 36, 39, 40, 45, 48, 54
+N_PARAMETERS = 59
 
 # Rows of the phase matrix, in cycles.
 PHASE_OSC, PHASE_VIBRATO, PHASE_PWM = 0, 2, 4
@@ -39,9 +39,9 @@ N_CONTROLS = 10
 # Rows of the settings: levels of sawtooth, pulse and triangle of each oscillator; tuning,
 # damping and on (1) or off (0) of each filter section; drive gain - 1; high-pass tan; 1 for
 # each oscillator whose pitch moves; shares of the noise that go through the filters and past
-# them.
-LEVELS, SECTIONS, DRIVE, HIGHPASS_TAN, MOVING, SHARES = 0, 6, 12, 13, 14, 16
-N_SETTINGS = 18
+# them; tan, loop factor and added band-pass of the body resonance.
+LEVELS, SECTIONS, DRIVE, HIGHPASS_TAN, MOVING, SHARES, BELL = 0, 6, 12, 13, 14, 16, 18
+N_SETTINGS = 21
 
 F = np.float32
 ZERO, HALF, ONE, TWO = F(0.0), F(0.5), F(1.0), F(2.0)
@@ -241,8 +241,26 @@ def prepare_rates(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def prepare_bell(body: Float32Array, log2_rate: np.float32, bell: Float32Array) -> None:
+    """Set the body resonance: (s**2 + s A / Q + 1) / (s**2 + s / (A Q) + 1), A**2 its gain.
+
+    That is 1 plus (A - 1 / A) / Q of the band-pass s / (s**2 + s / (A Q) + 1); the bandwidth
+    makes 1 / Q = 2 sinh(ln(2) / 2 * octaves). See `voice.body_resonance` for the source.
+    """
+    for lane in range(LANES):
+        g = tan_pi(min(body[0, lane] * exp2(-log2_rate), HIGHEST_CUTOFF))
+        a = exp2(HALF * body[1, lane] * OCTAVES_PER_DB)
+        x = HALF * body[2, lane]
+        x = exp2(x) - exp2(-x)
+        bell[0, lane] = g
+        bell[1, lane] = ONE / (ONE + g * (g + x / a))
+        # Exactly 0 at 0 dB, where a is exactly 1: that switches the resonance off.
+        bell[2, lane] = x * (a - ONE / a)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def prepare_settings(v: Float32Array, log2_rate: np.float32, settings: Float32Array) -> None:
-    """Set what stays constant during a note: levels, filter sections, drive, high-pass.
+    """Set what stays constant during a note: levels, filter sections, drive, high-pass, body.
 
     24 dB/octave: the poles of (1 + s)**4 + 4 r (four equal stages in a loop), r the resonance;
     with k = (4 r)**(1/4) they lie at s = -1 + k exp(+-i pi/4) and s = -1 + k exp(+-3i pi/4).
@@ -275,6 +293,7 @@ def prepare_settings(v: Float32Array, log2_rate: np.float32, settings: Float32Ar
         settings[HIGHPASS_TAN, lane] = x if v[HIGHPASS, lane] > LOWEST_CUTOFF_HZ else ZERO
         settings[SHARES, lane] = ONE - v[NOISE + 2, lane]
         settings[SHARES + 1, lane] = v[NOISE + 2, lane]
+    prepare_bell(v[BODY : BODY + 3], log2_rate, settings[BELL : BELL + 3])
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

@@ -1,4 +1,4 @@
-"""What follows the oscillators: noise, high-pass, drive, low-pass and amplifier, in place.
+"""What follows the oscillators: noise, high-pass, drive, low-pass, body and amplifier, in place.
 
 A share of the noise may go past the filters, from before the high-pass to the amplifier: breath
 and bow are brighter than the tone.
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 LANES = 16
 
 # Rows of the settings and controls, as in `voice._controls` (a test compares them).
-SECTIONS, DRIVE, HIGHPASS_TAN, SHARES = 6, 12, 13, 16
+SECTIONS, DRIVE, HIGHPASS_TAN, SHARES, BELL = 6, 12, 13, 16, 18
 CUTOFF, AMP, NOISE_AMP, DRY = 6, 7, 8, 9
 
 # Ramps of a block: the value at its start, and below it the slope for each sample.
@@ -100,6 +100,20 @@ def run_section(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def run_bell(mix: Float32Array, bell: Float32Array, state: Float32Array) -> None:
+    """Body resonance: a second-order section (zero-delay feedback) whose band-pass is added."""
+    for j in range(mix.shape[0]):
+        for lane in range(mix.shape[1]):
+            g, added = bell[0, lane], bell[2, lane]
+            x, s1, s2 = mix[j, lane], state[0, lane], state[1, lane]
+            v1 = (s1 + g * (x - s2)) * bell[1, lane]
+            v2 = s2 + g * v1
+            state[0, lane] = TWO * v1 - s1
+            state[1, lane] = TWO * v2 - s2
+            mix[j, lane] = x + added * v1 if added != ZERO else x
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def amplify(mix: Float32Array, ramps: Float32Array) -> None:
     """Apply the ramped amplifier level."""
     for j in range(mix.shape[0]):
@@ -158,7 +172,7 @@ def run_filters(
     sound : float32, shape=(n_samples, LANES)
         The oscillators; the finished note after the call.
     """
-    ramps, state = np.empty((8, LANES), F), np.zeros((5, LANES), F)
+    ramps, state = np.empty((8, LANES), F), np.zeros((7, LANES), F)
     first_section = settings[SECTIONS : SECTIONS + 3]
     second_section = settings[SECTIONS + 3 : SECTIONS + 6]
     through, past = settings[SHARES], settings[SHARES + 1]
@@ -167,6 +181,8 @@ def run_filters(
     has_highpass, has_drive = is_any(settings[HIGHPASS_TAN]), is_any(settings[DRIVE])
     has_lowpass = is_lowpass_heard(controls)
     has_second = has_lowpass and is_any(second_section[2])
+    bell = settings[BELL : BELL + 3]
+    has_bell = is_any(bell[2])
     for i in range(controls.shape[0] - 1):
         now, following = controls[i], controls[i + 1]
         mix = sound[i * block : (i + 1) * block]
@@ -183,6 +199,8 @@ def run_filters(
             run_section(mix, ramps, first_section, state[1:3])
         if has_second:
             run_section(mix, ramps, second_section, state[3:5])
+        if has_bell:
+            run_bell(mix, bell, state[5:7])
         if has_noise_past:
             add_noise(mix, noise[i * block : (i + 1) * block], ramps, past)
         set_ramp(now[AMP], following[AMP], block, ramps, ITS_AMP)

@@ -1,4 +1,4 @@
-"""Filters by themselves: low-pass, high-pass and drive on any signal.
+"""Filters by themselves: low-pass, high-pass, drive and body resonance on any signal.
 
 They run the kernels that the voice runs: zero-delay feedback with trapezoidal integrators [1]_,
 stable at every setting and while the cutoff moves. Their responses are those of the analogue
@@ -24,7 +24,7 @@ from voice._packing import LANES, empty_controls, empty_settings, pack_note, pac
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-__all__ = ["drive", "highpass", "lowpass"]
+__all__ = ["body_resonance", "drive", "highpass", "lowpass"]
 
 
 def lowpass(
@@ -123,6 +123,63 @@ def highpass(signal: npt.ArrayLike, cutoff_hz: float, *, sample_rate_hz: int) ->
         {"highpass.cutoff_hz": check_scalar("cutoff_hz", cutoff_hz, 20.0, 2000.0, "Hz")}
     )
     return _run(sound, lanes, pack_note(Note(60.0), rate)[3], _open_controls())
+
+
+def body_resonance(
+    signal: npt.ArrayLike,
+    frequency_hz: float,
+    *,
+    gain_db: float,
+    bandwidth_octaves: float,
+    sample_rate_hz: int,
+) -> FloatArray:
+    """Run a signal through the body resonance of the voice: one bell, raised or lowered.
+
+    Parameters
+    ----------
+    signal : np.ndarray, shape=(n_samples,)
+        Mono sound.
+    frequency_hz : float, 80 to 8000
+        Middle of the bell in Hz; above 0.49 of the rate it is held there.
+    gain_db : float, -18 to 24
+        Level at the middle in dB, where everything far away keeps 0 dB; 0 is off.
+    bandwidth_octaves : float, 0.3 to 4
+        Octaves between the two frequencies at which half of `gain_db` is left.
+    sample_rate_hz : int, 8000 to 192000
+        Sampling rate in Hz.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_samples,)
+        The sound with the resonance, computed in float32.
+
+    Raises
+    ------
+    ParameterError
+        If an argument lies outside its range.
+
+    Notes
+    -----
+    With s in units of `frequency_hz`, the prototype is that of the peaking equaliser of [1]_,
+    (s**2 + s A / Q + 1) / (s**2 + s / (A Q) + 1), with A = 10**(gain_db / 40) and
+    1 / Q = 2 sinh(ln(2) / 2 * bandwidth_octaves). The bandwidth is that of the prototype: the
+    warped frequency axis makes the bell narrower near half the rate.
+
+    References
+    ----------
+    .. [1] "Audio EQ Cookbook", W3C Working Group Note, 8 June 2021 (after
+       R. Bristow-Johnson), peakingEQ.
+    """
+    sound = check_signal(signal)
+    rate = check_sample_rate(sample_rate_hz)
+    values = CATALOGUE.validate(
+        {
+            "body.frequency_hz": frequency_hz,
+            "body.gain_db": gain_db,
+            "body.bandwidth_octaves": bandwidth_octaves,
+        }
+    )
+    return _run(sound, pack_values(values), pack_note(Note(60.0), rate)[3], _open_controls())
 
 
 def drive(signal: npt.ArrayLike, drive_db: float) -> FloatArray:

@@ -93,7 +93,7 @@ class NoteRenderer:
 
         Parameters
         ----------
-        values : np.ndarray, shape=(n_candidates, 56), 1 <= n_candidates <= 16
+        values : np.ndarray, shape=(n_candidates, 59), 1 <= n_candidates <= 16
             Physical values within their ranges, columns in the catalogue's order.
         phases : np.ndarray, shape=(n_candidates, 5), 0 to 1
             Nuisance phases in cycles, columns as in `shared.patch_schema.PHASE_NAMES`.
@@ -135,7 +135,7 @@ def render_batch(
 
     Parameters
     ----------
-    values : np.ndarray, shape=(n_candidates, 56)
+    values : np.ndarray, shape=(n_candidates, 59)
         Physical values, columns in the catalogue's order.
     note : Note
         Pitch, velocity and gate.

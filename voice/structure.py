@@ -111,7 +111,7 @@ class Structure:
 
         Returns
         -------
-        np.ndarray, shape=(n_candidates, 56), dtype=float64
+        np.ndarray, shape=(n_candidates, 59), dtype=float64
             Columns in the catalogue's order.
         """
         rows = np.atleast_2d(np.asarray(values, dtype=np.float64))

@@ -72,6 +72,7 @@ LADDER: dict[str, dict[str, float]] = {
     "low-pass 12 dB": {"filter.cutoff_hz": 2000.0, "filter.slope_db_per_octave": 12.0},
     "low-pass 24 dB": {"filter.cutoff_hz": 2000.0},
     "drive": {"filter.drive_db": 9.0},
+    "body resonance": {"body.gain_db": 9.0},
 }
 # Settings that mean nothing while their parts are off.
 OFF_BUT_SET = {
@@ -87,6 +88,8 @@ OFF_BUT_SET = {
     "noise.decay_s": 3.0,
     "noise.bypass_ratio": 0.5,
     "filter.resonance_ratio": 0.7,
+    "body.frequency_hz": 300.0,
+    "body.bandwidth_octaves": 0.5,
     "filter_env.decay_s": 2.0,
 }
 # A note that has died away long before its end, with a ringing filter and noise.

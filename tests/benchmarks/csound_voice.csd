@@ -50,9 +50,12 @@ instr 1
   icutoff = ${filter.cutoff_hz} * octave(${filter.key_track_ratio} * ikey_octaves)
   kcutoff = min(icutoff * octave(${filter_env.depth_octaves} * kfilter_env), 0.49 * sr)
   afiltered zdf_ladder amix, kcutoff, 0.5 + 24.5 * ${filter.resonance_ratio}
-
   aamp transegr 0, ${amp_env.attack_s}, 0, 1, 8 * ${amp_env.decay_s}, -8, ${amp_env.sustain_ratio}, 8 * ${amp_env.release_s}, -8, 0
-  out (afiltered + anoise * ${noise.bypass_ratio}) * aamp
+  ; The cookbook's bell: its A and Q are the root of V and Q / A here.
+  ia = ampdb(0.5 * ${body.gain_db})
+  abody pareq afiltered, ${body.frequency_hz}, ia * ia, ia / (2 * sinh(0.5 * log(2) * ${body.bandwidth_octaves}))
+
+  out (abody + anoise * ${noise.bypass_ratio}) * aamp
 endin
 </CsInstruments>
 <CsScore>

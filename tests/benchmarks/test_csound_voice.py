@@ -19,11 +19,12 @@ needs_csound = pytest.mark.skipif(csound_path() is None, reason=MISSING)
 @needs_csound
 def test_the_fast_graph_sounds_like_the_exact_one() -> None:
     """Controls every 16 samples and other envelope opcodes, but the same definitions."""
-    values = {**VALUES, "noise.level": 0.0, "highpass.cutoff_hz": 20.0}
+    values = {**VALUES, "noise.level": 0.0, "highpass.cutoff_hz": 20.0, "body.gain_db": 0.0}
     fast, sample_rate_hz = render_csound_voice(values)
     neutral = CATALOGUE.neutral()
-    # The exact graph has no noise; with the level at 0 nothing else of it is heard.
-    played = {k: x for k, x in values.items() if x != neutral[k] and not k.startswith("noise.")}
+    # The exact graph has no noise and no body; at 0 nothing else of them is heard.
+    silent = ("noise.", "body.")
+    played = {k: x for k, x in values.items() if x != neutral[k] and not k.startswith(silent)}
     known = KnownNote("", "", NOTE.midi_pitch, NOTE.gate_s, fast.size / sample_rate_hz, played)
     with tempfile.TemporaryDirectory() as folder:
         exact, _ = render_graph(graph_of(known), Path(folder))
@@ -51,6 +52,7 @@ PARTS = [
     "highpass.cutoff_hz",
     "filter.cutoff_hz",
     "filter.resonance_ratio",
+    "body.gain_db",
     "filter_env.depth_octaves",
     "amp_env.sustain_ratio",
 ]

@@ -50,6 +50,8 @@ def test_a_neutral_voice_is_a_sawtooth_with_an_envelope() -> None:
         ({"filter_env.attack_s": 1.0, "filter.cutoff_hz": 500.0}, "filter_env.attack_s"),
         ({"amp_env.decay_s": 2.0}, "amp_env.decay_s"),
         ({"noise.decay_s": 2.0}, "noise.decay_s"),
+        ({"body.frequency_hz": 500.0}, "body.frequency_hz"),
+        ({"body.bandwidth_octaves": 3.0}, "body.bandwidth_octaves"),
         ({"noise.bypass_ratio": 0.5, "filter.cutoff_hz": 500.0}, "noise.bypass_ratio"),
         ({"noise.level": 0.5, "noise.bypass_ratio": 0.5}, "noise.bypass_ratio"),
         ({"noise.level": 0.002, "noise.bypass_ratio": 0.5}, "noise.level"),
@@ -71,7 +73,12 @@ def test_levels_count_against_the_loudest() -> None:
 
 @pytest.mark.parametrize(
     "shaping",
-    [{"filter.cutoff_hz": 900.0}, {"filter.drive_db": 6.0}, {"highpass.cutoff_hz": 300.0}],
+    [
+        {"filter.cutoff_hz": 900.0},
+        {"filter.drive_db": 6.0},
+        {"highpass.cutoff_hz": 300.0},
+        {"body.gain_db": 6.0},
+    ],
     ids=lambda values: next(iter(values)),
 )
 def test_noise_goes_past_what_shapes_the_tone(shaping: dict[str, float]) -> None:
@@ -86,6 +93,13 @@ def test_soft_noise_counts_where_nothing_masks_it() -> None:
     soft = {**CATALOGUE.neutral(), "noise.level": 0.002, "filter.cutoff_hz": 900.0}
     assert "noise.level" not in used_parameters(soft)
     assert "noise.level" in used_parameters({**soft, "noise.bypass_ratio": 1.0})
+
+
+@pytest.mark.parametrize("gain_db", [-6.0, 6.0])
+def test_a_body_that_colours_is_shown_whole(gain_db: float) -> None:
+    """Gain, frequency and width belong together, whether the body raises or lowers."""
+    used = used_parameters({**CATALOGUE.neutral(), "body.gain_db": gain_db})
+    assert {"body.frequency_hz", "body.gain_db", "body.bandwidth_octaves"} <= used
 
 
 def test_velocity_alone_brings_the_filter_envelope_in() -> None:
@@ -108,5 +122,7 @@ def test_what_is_left_out_makes_no_sound(seed: int) -> None:
     plain |= {n: 0.0 for n in plain if n.endswith("_level") and n not in used}
     options = {"midi_pitch": 55.3, "velocity": 60, "gate_s": 0.3, "duration_s": 0.5}
     before, after = render(values, **options), render(plain, **options)
-    # A waveform of half a percent counts as silent, so that much may be missing.
-    np.testing.assert_allclose(after, before, rtol=0.0, atol=5e-3 * max(abs(before).max(), 1e-9))
+    # A waveform of half a percent counts as silent, so that much may be missing. By energy: the
+    # jumps of a driven sawtooth are so steep that a vibrato of 0.001 cents shows in a few samples.
+    residue, whole = np.mean((after - before) ** 2), np.mean(before**2)
+    assert residue <= 5e-3**2 * max(float(whole), 1e-18)

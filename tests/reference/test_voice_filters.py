@@ -3,11 +3,15 @@
 The prototypes and the warping of the frequency axis are those of V. Zavalishin, "The Art of VA
 Filter Design", 2012: trapezoidal integrators turn s into the bilinear transform, so that the
 filter at f is the prototype at tan(pi f / rate) instead of pi f / rate, and right at the cutoff.
+The prototype of the body resonance is the peaking equaliser of the "Audio EQ Cookbook", W3C
+Working Group Note, 8 June 2021: (s**2 + s A / Q + 1) / (s**2 + s / (A Q) + 1), where A**2 is the
+gain at the middle, and 1 / Q = 2 sinh(ln(2) / 2 * octaves) the width between the frequencies at
+half of the dB.
 """
 
 from __future__ import annotations
 
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,7 +22,7 @@ from scipy.signal import butter, freqs, freqz, sosfreqz, welch
 
 from shared import Note
 from tests.voice_sounds import play
-from voice import drive, highpass, lowpass, oscillator, white_noise
+from voice import body_resonance, drive, highpass, lowpass, oscillator, white_noise
 
 if TYPE_CHECKING:
     from shared import FloatArray
@@ -200,6 +204,93 @@ def test_the_high_pass_falls_by_6_db_per_octave() -> None:
     heard_db = levels_db(heard, frequencies_hz, RATE_HZ)
     # 0.02 dB: the prototype is 0.01 dB short of 6.02 dB there.
     assert heard_db[1] - heard_db[0] == pytest.approx(6.02, abs=0.02)
+
+
+def bell_prototype_db(
+    cycles_of_middle: FloatArray, gain_db: float, bandwidth_octaves: float
+) -> FloatArray:
+    """Return the level of the cookbook's analogue peaking equaliser, its middle at 1."""
+    a = 10.0 ** (gain_db / 40.0)
+    q = 1.0 / (2.0 * np.sinh(np.log(2.0) / 2.0 * bandwidth_octaves))
+    _, response = freqs([1.0, a / q, 1.0], [1.0, 1.0 / (a * q), 1.0], worN=cycles_of_middle)
+    return 20.0 * np.log10(np.abs(response))
+
+
+def bell_response(
+    frequency_hz: float,
+    gain_db: float,
+    bandwidth_octaves: float,
+    *,
+    rate_hz: int = RATE_HZ,
+    n_samples: int = N_FFT,
+) -> FloatArray:
+    """Return the impulse response of the body resonance."""
+    impulse = np.zeros(n_samples)
+    impulse[0] = 1.0
+    return body_resonance(
+        impulse,
+        frequency_hz,
+        gain_db=gain_db,
+        bandwidth_octaves=bandwidth_octaves,
+        sample_rate_hz=rate_hz,
+    )
+
+
+@pytest.mark.parametrize("bandwidth_octaves", [0.3, 1.5, 4.0], ids="{:g} octaves".format)
+@pytest.mark.parametrize("gain_db", [-18.0, -3.0, 6.0, 24.0], ids="{:g} dB".format)
+@pytest.mark.parametrize("frequency_hz", [80.0, 900.0, 8000.0], ids="{:g} Hz".format)
+@pytest.mark.parametrize("rate_hz", [22_050, 44_100, 96_000], ids="{} rate".format)
+def test_the_body_is_the_cookbooks_bell_on_a_warped_axis(
+    bandwidth_octaves: float, gain_db: float, frequency_hz: float, rate_hz: int
+) -> None:
+    """Within 0.1 dB up to a quarter of the rate."""
+    frequencies_hz = grid_hz(20.0, rate_hz / 4, rate_hz)
+    heard = bell_response(frequency_hz, gain_db, bandwidth_octaves, rate_hz=rate_hz)
+    heard_db = levels_db(heard, frequencies_hz, rate_hz)
+    places = warped(frequencies_hz, frequency_hz, rate_hz)
+    expected_db = bell_prototype_db(places, gain_db, bandwidth_octaves)
+    np.testing.assert_allclose(heard_db, expected_db, atol=0.1)
+
+
+@pytest.mark.parametrize("bandwidth_octaves", [0.3, 1.0, 4.0], ids="{:g} octaves".format)
+@pytest.mark.parametrize("gain_db", [-12.0, 18.0], ids="{:g} dB".format)
+def test_half_of_the_gain_is_left_at_the_edges_of_the_body(
+    bandwidth_octaves: float, gain_db: float
+) -> None:
+    """The cookbook's bandwidth for peakingEQ lies between the frequencies at half of the dB."""
+    frequency_hz = 300.0
+    octaves = np.array([-0.5, 0.0, 0.5]) * bandwidth_octaves
+    heard = bell_response(frequency_hz, gain_db, bandwidth_octaves)
+    _, response = freqz(heard, worN=frequency_hz * 2.0**octaves, fs=RATE_HZ)
+    # 0.03 dB: at 1.2 kHz the axis is warped by 0.2 %.
+    heard_db = 20.0 * np.log10(np.abs(response))
+    np.testing.assert_allclose(heard_db, gain_db * np.array([0.5, 1.0, 0.5]), atol=0.03)
+
+
+@pytest.mark.parametrize("gain_db", [3.0, 18.0], ids="{:g} dB".format)
+def test_a_body_lowered_as_far_as_it_was_raised_is_none(gain_db: float) -> None:
+    """A and 1 / A exchange numerator and denominator of the prototype."""
+    noise = white_noise(4000).astype(np.float64)
+    options = {"bandwidth_octaves": 0.7, "sample_rate_hz": RATE_HZ}
+    raised = body_resonance(noise, 600.0, gain_db=gain_db, **options)
+    assert np.abs(raised - noise).max() > 0.1
+    again = body_resonance(raised, 600.0, gain_db=-gain_db, **options)
+    # 1e-4: float32.
+    np.testing.assert_allclose(again, noise, atol=1e-4)
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 22_050, 44_100, 192_000], ids="{} rate".format)
+def test_the_body_dies_away_at_every_corner(rate_hz: int) -> None:
+    """Poles at a damping of sinh(ln(2) / 2 * octaves) / A: the longest rings for 76 ms at 80 Hz.
+
+    The middle of a bell stays below half the rate, where the bilinear transform ends.
+    """
+    for frequency_hz, gain_db, octaves in product((80.0, 8000.0), (-18.0, 24.0), (0.3, 4.0)):
+        heard = bell_response(frequency_hz, gain_db, octaves, rate_hz=rate_hz, n_samples=rate_hz)
+        assert np.isfinite(heard).all()
+        assert np.abs(heard).max() < 10.0 ** (24.0 / 20.0)
+        # exp(-0.9 s / 76 ms) is -103 dB.
+        assert np.abs(heard[-rate_hz // 10 :]).max() < 1e-5
 
 
 @settings(max_examples=20)

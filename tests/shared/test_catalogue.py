@@ -37,6 +37,9 @@ SHARED = [
     "filter.slope_db_per_octave",
     "filter.key_track_ratio",
     "filter.drive_db",
+    "body.frequency_hz",
+    "body.gain_db",
+    "body.bandwidth_octaves",
     "filter_env.depth_octaves",
     "filter_env.attack_s",
     "filter_env.decay_s",
@@ -52,11 +55,11 @@ SHARED = [
 
 
 def test_the_catalogue_is_complete_and_in_order() -> None:
-    """All 56 parameters of the voice, in the order of the signal path."""
+    """All 59 parameters of the voice, in the order of the signal path."""
     osc1 = [f"osc1.{name}" for name in OSCILLATOR if name != "detune_cents"]
     osc2 = [f"osc2.{name}" for name in OSCILLATOR]
     assert list(CATALOGUE.names) == ["tune_cents", *osc1, *osc2, *SHARED]
-    assert len(CATALOGUE) == 56
+    assert len(CATALOGUE) == 59
 
 
 @pytest.mark.parametrize("name", CATALOGUE.names)
@@ -96,7 +99,7 @@ def test_neutral_is_one_plain_sawtooth() -> None:
     assert {name for name, value in levels.items() if value > 0.0} == {"osc1.saw_level"}
     amounts = (
         *("depth_cents", "depth_ratio", "depth_octaves", "resonance_ratio", "drive_db"),
-        "bypass_ratio",
+        *("bypass_ratio", "gain_db"),
     )
     assert all(value == 0.0 for name, value in neutral.items() if name.endswith(amounts))
 

@@ -69,6 +69,16 @@ def test_a_file_may_leave_out_what_is_neutral() -> None:
     assert Patch.from_json(text_of()) == Patch("full")
 
 
+def test_a_patch_from_before_a_part_was_there_still_loads() -> None:
+    """Parts that came later do nothing at neutral, so an old file sounds as it did."""
+    later = {name for name in CATALOGUE.names if name.startswith("body.")} | {"noise.bypass_ratio"}
+    old = {p.name: p.high for p in CATALOGUE if p.name not in later}
+    assert len(old) == 55
+    patch = Patch.from_json(text_of(values=old))
+    assert patch.schema_version == 1
+    assert dict(patch.values) == {**CATALOGUE.neutral(), **old}
+
+
 def test_a_patch_cannot_be_changed() -> None:
     """Everybody who holds a patch holds the same one; what it was made from is copied."""
     values, provenance = {"noise.level": 0.5}, {"versions": {"numpy": "2"}}

@@ -9,7 +9,7 @@ import pytest
 
 from shared import CATALOGUE, Note, ParameterError
 from tests.voice_sounds import play
-from voice import drive, highpass, lowpass, oscillator, white_noise
+from voice import body_resonance, drive, highpass, lowpass, oscillator, white_noise
 
 N_SAMPLES = 3000
 AFTER_ATTACK = 64
@@ -17,25 +17,32 @@ AFTER_ATTACK = 64
 
 @pytest.mark.parametrize("slope", [12.0, 24.0], ids="{:g} dB".format)
 def test_the_filters_are_those_of_the_voice(slope: float) -> None:
-    """A wave through high-pass, drive and low-pass sounds like the patch that has them."""
+    """A wave through high-pass, drive, low-pass and body is the patch that has them."""
     values = {
         "highpass.cutoff_hz": 300.0,
         "filter.drive_db": 9.0,
         "filter.cutoff_hz": 1200.0,
         "filter.resonance_ratio": 0.6,
         "filter.slope_db_per_octave": slope,
+        "body.frequency_hz": 650.0,
+        "body.gain_db": 9.0,
+        "body.bandwidth_octaves": 0.8,
     }
     heard = play(values, note=Note(57.0), n_samples=N_SAMPLES)
     sound = highpass(oscillator(220.0, n_samples=N_SAMPLES), 300.0, sample_rate_hz=44_100)
-    expected = lowpass(
+    sound = lowpass(
         drive(sound, 9.0),
         1200.0,
         resonance_ratio=0.6,
         slope_db_per_octave=slope,
         sample_rate_hz=44_100,
     )
-    # 1e-3: the steps of the two waves differ by rounding, and phases add that up.
-    np.testing.assert_allclose(heard[AFTER_ATTACK:], expected[AFTER_ATTACK:], atol=1e-3)
+    expected = body_resonance(
+        sound, 650.0, gain_db=9.0, bandwidth_octaves=0.8, sample_rate_hz=44_100
+    )
+    # 3e-3: the steps of the two waves differ by rounding, phases add that up, and the body
+    # resonance raises it by 9 dB.
+    np.testing.assert_allclose(heard[AFTER_ATTACK:], expected[AFTER_ATTACK:], atol=3e-3)
 
 
 def test_a_cutoff_given_for_each_sample_may_stand_still() -> None:
@@ -47,7 +54,7 @@ def test_a_cutoff_given_for_each_sample_may_stand_still() -> None:
 
 
 def test_neutral_filters_pass_the_sound_unchanged() -> None:
-    """To the bit: 20 kHz low-pass with any resonance, 20 Hz high-pass, no drive."""
+    """To the bit: 20 kHz low-pass with any resonance, 20 Hz high-pass, no drive, no body."""
     noise = white_noise(N_SAMPLES).astype(np.float64)
     neutral = CATALOGUE.neutral()
     passed = lowpass(
@@ -58,6 +65,10 @@ def test_neutral_filters_pass_the_sound_unchanged() -> None:
         neutral["filter.cutoff_hz"],
         resonance_ratio=0.9,
         sample_rate_hz=44_100,
+    )
+    np.testing.assert_array_equal(passed, noise)
+    passed = body_resonance(
+        noise, 900.0, gain_db=neutral["body.gain_db"], bandwidth_octaves=0.5, sample_rate_hz=44_100
     )
     np.testing.assert_array_equal(passed, noise)
 
@@ -112,3 +123,23 @@ def test_a_drive_that_cannot_be_is_refused() -> None:
     """The message names the argument, its value and the range."""
     with pytest.raises(ParameterError, match="drive_db is 40 dB; 0 to 36 dB is accepted"):
         drive([1.0], 40.0)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"frequency_hz": 20.0}, r"body\.frequency_hz is 20 Hz; 80 to 8000 Hz is accepted"),
+        ({"gain_db": 30.0}, r"body\.gain_db is 30 dB; -18 to 24 dB is accepted"),
+        ({"bandwidth_octaves": 0.0}, r"body\.bandwidth_octaves is 0 octaves; 0\.3 to 4 octaves"),
+        ({"signal": []}, r"signal has shape \(0,\); a row"),
+        ({"sample_rate_hz": 1000}, "sample_rate_hz is 1000 Hz"),
+    ],
+)
+def test_a_body_that_cannot_be_is_refused(change: dict[str, Any], message: str) -> None:
+    """The message names the argument, its value and the range."""
+    arguments = {
+        "signal": [1.0], "frequency_hz": 500.0, "gain_db": 6.0, "bandwidth_octaves": 1.0,
+        "sample_rate_hz": 44_100, **change,
+    }  # fmt: skip
+    with pytest.raises(ParameterError, match=message):
+        body_resonance(**arguments)

@@ -147,6 +147,8 @@ def row_names() -> dict[int, str]:
     rows[c.HIGHPASS] = "highpass.cutoff_hz"
     filter_names = ("cutoff_hz", "resonance_ratio", "slope_db_per_octave", "key_track_ratio")
     rows |= {c.FILTER + i: f"filter.{name}" for i, name in enumerate((*filter_names, "drive_db"))}
+    body_names = ("frequency_hz", "gain_db", "bandwidth_octaves")
+    rows |= {c.BODY + i: f"body.{name}" for i, name in enumerate(body_names)}
     stages = ("attack_s", "decay_s", "sustain_ratio", "release_s")
     filter_env = ("depth_octaves", *stages, "velocity_octaves")
     rows |= {c.FILTER_ENV + i: f"filter_env.{name}" for i, name in enumerate(filter_env)}

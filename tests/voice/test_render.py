@@ -144,6 +144,10 @@ PARTS: dict[str, tuple[dict[str, float], list[str]]] = {
         {"filter.cutoff_hz": 20_000.0},
         ["filter.resonance_ratio", "filter.slope_db_per_octave"],
     ),
+    "body resonance": (
+        {"body.gain_db": 0.0},
+        ["body.frequency_hz", "body.bandwidth_octaves"],
+    ),
     "filter envelope": (
         {"filter.cutoff_hz": 700.0, "filter_env.depth_octaves": 0.0},
         ["filter_env.*_s", "filter_env.sustain_ratio"],
@@ -166,11 +170,16 @@ def test_a_part_at_neutral_changes_nothing(part: str) -> None:
 
 
 NOISE_ALONE = {"osc1.saw_level": 0.0, "noise.level": 1.0, "noise.decay_s": 0.3}
-SHAPING = {"highpass.cutoff_hz": 900.0, "filter.drive_db": 20.0, "filter.cutoff_hz": 60.0}
+SHAPING = {
+    "highpass.cutoff_hz": 900.0,
+    "filter.drive_db": 20.0,
+    "filter.cutoff_hz": 60.0,
+    "body.gain_db": 20.0,
+}
 
 
 def test_noise_past_the_filters_is_as_if_they_were_off() -> None:
-    """To the bit, whatever high-pass, drive and low-pass do; the envelope still shapes it."""
+    """To the bit, whatever high-pass, drive, low-pass and body do; the envelope shapes it."""
     envelope = {"amp_env.attack_s": 0.01, "amp_env.sustain_ratio": 0.4}
     bare = play({**NOISE_ALONE, **envelope}, note=NOTE, n_samples=N_SAMPLES)
     past = play(
@@ -180,6 +189,14 @@ def test_noise_past_the_filters_is_as_if_they_were_off() -> None:
     )
     assert np.abs(bare).max() > 0.5
     np.testing.assert_array_equal(past, bare)
+
+
+def test_a_body_does_not_follow_the_key() -> None:
+    """It colours the same noise in the same way on every key."""
+    values = {**NOISE_ALONE, "body.frequency_hz": 500.0, "body.gain_db": 18.0}
+    low, high = (play(values, note=Note(key), n_samples=N_SAMPLES) for key in (36.0, 84.0))
+    np.testing.assert_array_equal(high, low)
+    assert not np.array_equal(low, play(NOISE_ALONE, note=Note(36.0), n_samples=N_SAMPLES))
 
 
 def test_no_noise_is_lost_between_its_two_ways() -> None:
@@ -337,5 +354,6 @@ def test_every_corner_of_the_space_is_finite(seed: int) -> None:
     sounds = render_batch(corners, note, n_samples=2500, sample_rate_hz=rate_hz)
     assert np.isfinite(sounds).all()
     # 9 waves at full level (8 dB of them in a velocity above 100: 40 dB * 27 / 99 = 11 dB) times
-    # the largest gain of a filter at the edge of self-oscillation, 1 / (2 * 0.001) at 12 dB.
-    assert np.abs(sounds).max() < 9.0 * 3.5 * 500.0
+    # the largest gain of a filter at the edge of self-oscillation, 1 / (2 * 0.001) at 12 dB, times
+    # the 24 dB of the body resonance.
+    assert np.abs(sounds).max() < 9.0 * 3.5 * 500.0 * 15.9
