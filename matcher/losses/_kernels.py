@@ -233,6 +233,15 @@ def envelope_levels(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def loudest(powers: Float32Array, start: int, span: int) -> float:
+    """Greatest sum of four neighbours within a span of short powers."""
+    peak = ZERO
+    for i in range(start, start + span):
+        peak = max(peak, powers[i] + powers[i + 1] + powers[i + 2] + powers[i + 3])
+    return float(peak)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def attack_hops(powers: Float32Array, start: int, span: int, peak: float) -> float:
     """Short powers between the first 2 % and the first 80 % of the peak amplitude.
 

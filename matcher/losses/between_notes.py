@@ -24,29 +24,11 @@ if TYPE_CHECKING:
 
     from shared import FloatArray, Note
 
-__all__ = ["level_gaps_db", "velocity_slope_db"]
+__all__ = ["velocity_slope_db"]
 
 # Velocity 100 is the voice's reference, 1 the softest: see `amp_env.velocity_db`.
 REFERENCE_VELOCITY = 100
 VELOCITY_SPAN = 99
-
-
-def level_gaps_db(gains_db: FloatArray) -> FloatArray:
-    """Say how much too soft each note is, once the common gain is taken off.
-
-    Parameters
-    ----------
-    gains_db : np.ndarray, shape=(n_notes,), dtype=float64
-        Gain in dB that brings the patch to the energy of each note.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_notes,), dtype=float64
-        Above 0 where the patch plays the note too soft against the others, in dB; the median is
-        0. A single note has no gap.
-    """
-    gaps: FloatArray = gains_db - np.median(gains_db)
-    return gaps
 
 
 def velocity_slope_db(gains_db: FloatArray, notes: Sequence[Note]) -> float | None:

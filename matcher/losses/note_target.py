@@ -41,7 +41,9 @@ ENVELOPE_HOP = 20  # short powers: 5 ms
 ONSET_DB = -40.0
 # How much later than its note a candidate may set in: half a second of attack and more.
 MARGIN_S = 0.06
-ATTACK_LIMIT_S = 1.0
+# The peak that an attack rises to is looked for this soon: in the whole note, the beats of two
+# oscillators would decide where it lies. The short one sees front edges, the long one swells.
+ATTACK_SPANS_S = (0.1, 0.6)
 BASE_RATE_HZ = 44_100
 
 
@@ -190,7 +192,7 @@ class NoteTarget:
     def _set_envelope(self, placed: Float32Array) -> None:
         """Analyse the target's level over time and its attack."""
         powers = np.empty(len(placed) // self.hop, np.float32)
-        self.peak = kernels.short_powers(placed, self.hop, powers)
+        kernels.short_powers(placed, self.hop, powers)
         self.envelope_start = self.lead // self.hop - 2 * ENVELOPE_HOP
         n_steps = 2 + self.n_after // (self.hop * ENVELOPE_HOP)
         self.envelope = np.empty(n_steps, np.float32)
@@ -200,8 +202,25 @@ class NoteTarget:
         self.envelope_floor = 10.0 ** ((loudest + ENVELOPE_FLOOR_DB) / 10.0)
         kernels.envelope_levels(powers, *place, self.envelope_floor, self.envelope)
         self.attack_start = self.lead // self.hop - 8
-        limit = round(ATTACK_LIMIT_S * self.sample_rate_hz)
-        self.attack_span = min(limit, self.n_after) // self.hop
-        self.attack_hops = kernels.attack_hops(
-            powers, self.attack_start, self.attack_span, self.peak
+        limits = (round(span_s * self.sample_rate_hz) for span_s in ATTACK_SPANS_S)
+        self.attack_spans = tuple(min(limit, self.n_after) // self.hop for limit in limits)
+        self.attack_hops = self.measure_attacks(powers)
+
+    def measure_attacks(self, powers: Float32Array) -> tuple[float, ...]:
+        """Measure the attack to the peak within each span.
+
+        Parameters
+        ----------
+        powers : np.ndarray, shape=(n_powers,), dtype=float32
+            Short powers of a placed sound.
+
+        Returns
+        -------
+        tuple of float
+            Attack times in short powers, one for each of `ATTACK_SPANS_S`.
+        """
+        start = self.attack_start
+        return tuple(
+            kernels.attack_hops(powers, start, span, kernels.loudest(powers, start, span))
+            for span in self.attack_spans
         )

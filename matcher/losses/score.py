@@ -21,6 +21,7 @@ References
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -134,14 +135,20 @@ class NoteScorer:
     def _level_differences(self, placed: Float32Array, gain: float) -> tuple[float, float]:
         """Octaves between the attack times, and mean difference of the levels over time in dB."""
         t = self.target
-        peak = kernels.short_powers(placed, t.hop, self._placed_powers)
-        hops = kernels.attack_hops(self._placed_powers, t.attack_start, t.attack_span, peak)
+        kernels.short_powers(placed, t.hop, self._placed_powers)
         kernels.envelope_levels(
             self._placed_powers, t.envelope_start, ENVELOPE_HOP, gain, t.envelope_floor,
             self._envelope,
         )  # fmt: skip
         # One millisecond (four hops) more on both sides: below that no ear tells attacks apart.
-        octaves = abs(np.log2((hops + 4.0) / (t.attack_hops + 4.0)))
+        octaves = np.mean(
+            [
+                abs(math.log2((hops + 4.0) / (wanted + 4.0)))
+                for hops, wanted in zip(
+                    t.measure_attacks(self._placed_powers), t.attack_hops, strict=True
+                )
+            ]
+        )
         level = kernels.mean_difference(self._envelope[None, :], t.envelope[None, :])
         return float(octaves), level
 

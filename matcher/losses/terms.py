@@ -56,8 +56,8 @@ class Part:
 PARTS = (
     Part("spectrum_db", "spectral", 0.5, "mean difference of the mel bands, six window sizes"),
     Part("convergence_ratio", "spectral", 0.2, "spectral convergence of the same bands"),
-    Part("onset_spectrum_db", "onset", 0.9, "mean difference of short bands, first 150 ms"),
-    Part("onset_flux_db", "onset", 0.5, "mean difference of the onset strength, first 150 ms"),
+    Part("onset_spectrum_db", "onset", 0.5, "mean difference of short bands, first 150 ms"),
+    Part("onset_flux_db", "onset", 0.2, "mean difference of the onset strength, first 150 ms"),
     Part("attack_octaves", "onset", 0.3, "attack time against attack time, in octaves"),
     Part("envelope_db", "envelope", 1.0, "mean difference of the level over time"),
     Part("band_movement_db", "modulation", 0.25, "modulation spectra of the bands, 0.5 to 20 Hz"),
@@ -66,7 +66,7 @@ PARTS = (
 )
 TERMS = ("spectral", "onset", "envelope", "modulation", "pitch")
 DEFAULT_WEIGHTS: Mapping[str, float] = MappingProxyType(
-    {"spectral": 1.0, "onset": 1.0, "envelope": 0.5, "modulation": 0.5, "pitch": 0.25}
+    {"spectral": 1.0, "onset": 0.6, "envelope": 0.5, "modulation": 0.5, "pitch": 0.25}
 )
 
 

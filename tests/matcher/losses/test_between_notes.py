@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matcher.losses.between_notes import level_gaps_db, velocity_slope_db
+from matcher.losses.between_notes import velocity_slope_db
 from shared import Note
 
 VELOCITIES = st.lists(st.integers(1, 127), min_size=2, max_size=6, unique=True)
@@ -53,9 +53,3 @@ def test_one_velocity_tells_nothing() -> None:
     """Nor does one note."""
     assert velocity_slope_db(np.array([1.0, 2.0]), [Note(60.0), Note(72.0)]) is None
     assert velocity_slope_db(np.array([1.0]), [Note(60.0)]) is None
-
-
-def test_gaps_are_what_no_fader_mends() -> None:
-    """The common gain is off; a single note has no gap."""
-    np.testing.assert_allclose(level_gaps_db(np.array([3.0, 5.0, 4.0])), [-1.0, 1.0, 0.0])
-    np.testing.assert_array_equal(level_gaps_db(np.array([17.0])), [0.0])

@@ -197,6 +197,14 @@ def test_the_envelope_is_the_level_of_two_steps(rng: np.random.Generator) -> Non
     np.testing.assert_allclose(levels, expected, atol=1e-4)
 
 
+def test_the_loudest_is_looked_for_within_the_span(rng: np.random.Generator) -> None:
+    """The greatest sum of four neighbours that begin in it."""
+    powers = noise(rng, 60) ** 2
+    sums = np.convolve(powers.astype(np.float64), np.ones(4), "valid")
+    expected = sums[5:45].max()
+    assert kernels.loudest(powers, 5, 40) == pytest.approx(expected, rel=SUM_TOLERANCE)
+
+
 @given(st.integers(8, 200))
 def test_the_attack_of_a_ramp_is_its_share_between_the_thresholds(attack: int) -> None:
     """From 2 % to 80 % of the peak, a straight line takes 78 % of its time."""
@@ -272,6 +280,7 @@ def _arguments(name: str) -> tuple[object, ...]:
         "flux": (noise(rng, 6, 7), blank(5)),
         "envelope_levels": (noise(rng, 60) ** 2, 2, 5, 0.4, 1e-3, blank(8)),
         "attack_hops": (ramp_powers(30, 80), 2, 70, 4.0),
+        "loudest": (ramp_powers(30, 80), 2, 70),
         "heterodyne": (
             noise(rng, 45), noise(rng, 2, 42), noise(rng, 2, 42), 7, np.full((2, 2, 6), 3.0),
         ),
