@@ -183,9 +183,9 @@ def test_the_phase_makes_up_for_the_envelope(patch: str, change: str) -> None:
         np.mean(np.abs(np.subtract(*map(body_db, pair(patch, 58.0, *CHANGES[change], **option)))))
         for option in ({"same_body": True}, {"same_body": False})
     )
-    # 0.3 dB: an envelope on oscillator 1 moves the whole note by a cycle or two, some ms, and so
+    # 0.5 dB: an envelope on oscillator 1 moves the whole note by a cycle or two, some ms, and so
     # its beats; on oscillator 2, 0.02 dB are seen.
-    assert kept < 0.3
+    assert kept < 0.5
     assert left > 5.0 * kept
 
 
@@ -247,5 +247,5 @@ def test_an_attack_of_25_ms_is_told_from_one_of_10_ms(patch: str, midi_pitch: fl
     unheard = terms(target, attacked(patch, midi_pitch, 0.0105))
     assert heard["onset"] == max(heard.values())
     assert heard["onset"] > 2.0 * unheard["onset"]
-    # Less than one just-noticeable difference only where the filter takes longer than both.
+    # Just under one just-noticeable difference only where the filter takes longer than both.
     assert heard["onset"] > 0.6
