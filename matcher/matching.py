@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
-from matcher.losses import LossBreakdown, NoteTarget, breakdown
+from matcher.losses import LossBreakdown, breakdown
 from matcher.plan import DEFAULT_PLAN, WHOLE, Stage
-from matcher.playing import play_notes, with_velocity_level
+from matcher.playing import play_notes, prepare_note, with_velocity_level
 from matcher.problem import Evaluator, Problem
 from matcher.result import MatchResult, NoteMatch
 from matcher.search import DEFAULT_SAMPLER
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from pathlib import Path
 
-    from matcher.target import Target, TargetNote
+    from matcher.target import Target
     from shared import FloatArray
 
 __all__ = ["make_problem", "match"]
@@ -38,7 +38,7 @@ def match(
     evals: int | None = None,
     seed: int = 0,
     sampler: str = DEFAULT_SAMPLER,
-    weights: Mapping[str, float] | None = None,
+    weights: str | Mapping[str, float] | None = None,
     plan: tuple[Stage, ...] = DEFAULT_PLAN,
     n_threads: int | None = None,
     progress: bool = True,
@@ -61,8 +61,9 @@ def match(
         Seed of the search and of the voice's noise.
     sampler : str
         A name of `matcher.search.SAMPLER_NAMES`.
-    weights : mapping of str to float, optional
-        Weights of the loss terms, >= 0; those left out keep their default.
+    weights : str, or mapping of str to float, optional
+        A preset ("balanced", "attack first", "animation first"), or weights of the loss terms,
+        >= 0; those left out keep their default.
     plan : tuple of Stage
         Stages of the search, for the default sampler.
     n_threads : int >= 1, optional
@@ -86,10 +87,11 @@ def match(
         If the structure can't be loaded.
     """
     _check_budget(seconds, evals)
+    joined = weights_for(weights)
     voice = structure if isinstance(structure, Structure) else load_structure(structure)
     problem = make_problem(target, voice)
     notes = [note.note for note in target.notes]
-    targets = [_note_target(note) for note in target.notes]
+    targets = [prepare_note(note) for note in target.notes]
     budget = DEFAULT_SECONDS if seconds is None and evals is None else seconds
     settings = {
         "structure": voice.name,
@@ -97,10 +99,10 @@ def match(
         "evals": evals,
         "seed": seed,
         "sampler": sampler,
-        "weights": dict(weights or {}),
+        "weights": dict(joined),
     }
     with Evaluator(
-        problem, targets, notes, weights=weights, n_threads=n_threads, seed=seed
+        problem, targets, notes, weights=joined, n_threads=n_threads, seed=seed
     ) as evaluator:
         run = SearchRun(
             evaluator,
@@ -117,8 +119,8 @@ def match(
         played = evaluator.notes
         best = with_velocity_level(problem, run.best, targets, played, seed=seed)
         scores = evaluator.scores(np.stack([run.first, best]))
-    start = breakdown(scores[:, 0].mean(axis=0), weights)
-    end = breakdown(scores[:, 1].mean(axis=0), weights)
+    start = breakdown(scores[:, 0].mean(axis=0), joined)
+    end = breakdown(scores[:, 1].mean(axis=0), joined)
     patch = _make_patch(problem, best, target, settings, end)
     sounds = [
         note_target.place(sound)
@@ -137,8 +139,8 @@ def match(
             NoteMatch(
                 replace(note, note=as_played),
                 sound,
-                breakdown(score[0], weights),
-                breakdown(score[1], weights),
+                breakdown(score[0], joined),
+                breakdown(score[1], joined),
             )
             for note, as_played, sound, score in zip(
                 target.notes, played, sounds, scores, strict=True
@@ -203,16 +205,6 @@ def _check_budget(seconds: float | None, evals: int | None) -> None:
         raise ParameterError(
             f"evals is {evals}; 1 to 100000000 is accepted.", name="evals", value=evals
         )
-
-
-def _note_target(note: TargetNote) -> NoteTarget:
-    """Prepare the losses of one note."""
-    return NoteTarget(
-        note.signal,
-        sample_rate_hz=note.sample_rate_hz,
-        midi_pitch=note.note.midi_pitch,
-        gate_s=note.note.gate_s,
-    )
 
 
 def _make_patch(

@@ -102,7 +102,8 @@ def _sounding_part(
     track: LevelTrack, peak_s: float, noise_floor_db: float
 ) -> tuple[FloatArray, FloatArray]:
     """Return times and levels from the peak to where the sound is gone, thinned out."""
-    lowest = max(LOWEST_DB, noise_floor_db + ABOVE_FLOOR_DB)
+    # The peak itself is above the floor, however noisy the recording.
+    lowest = min(max(LOWEST_DB, noise_floor_db + ABOVE_FLOOR_DB), -1.0)
     last = int(np.flatnonzero(track.level_db >= lowest)[-1]) + 1
     first = min(int(np.searchsorted(track.times_s, peak_s)), last - 1)
     step = max(1, (last - first) // N_POINTS)
