@@ -6,19 +6,41 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.losses import NoteTarget
 from matcher.losses.between_notes import velocity_slope_db
 from voice import NoteRenderer
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from matcher.losses import NoteTarget
     from matcher.problem import Problem
+    from matcher.target import TargetNote
     from shared import Float32Array, FloatArray, Note
 
-__all__ = ["play_notes", "with_velocity_level"]
+__all__ = ["play_notes", "prepare_note", "with_velocity_level"]
 
 VELOCITY_LEVEL = "amp_env.velocity_db"
+
+
+def prepare_note(note: TargetNote) -> NoteTarget:
+    """Prepare the losses of one note.
+
+    Parameters
+    ----------
+    note : TargetNote
+        The note.
+
+    Returns
+    -------
+    NoteTarget
+        What candidates are scored against.
+    """
+    return NoteTarget(
+        note.signal,
+        sample_rate_hz=note.sample_rate_hz,
+        midi_pitch=note.note.midi_pitch,
+        gate_s=note.note.gate_s,
+    )
 
 
 def play_notes(

@@ -166,7 +166,8 @@ def _other_sounds(span: NoteSpan, rate: int, source: str) -> str:
     onset_s = samples_to_seconds(float(span.onset), rate)
     return (
         f"{source} holds other sounds (at {places}); one note is taken, the one at "
-        f"{onset_s:.2f} s. Cut the recording into notes to use them all."
+        f"{onset_s:.2f} s. To use them all, cut the recording into notes: --split, or split=True "
+        "from Python."
     )
 
 

@@ -114,11 +114,11 @@ def load_target(
     settings = midi_pitch, velocity, gate_s
     entries = list_entries(paths, instrument)
     if split is False:
-        _spread(settings, len(entries), "recordings")
+        _spread(settings, len(entries), "recording")
     else:
         _check_alone(settings)
     pieces = [piece for entry in entries for piece in read_pieces(entry, split, sample_rate_hz)]
-    all_given = _spread(settings, len(pieces), "recordings" if split is False else "notes found")
+    all_given = _spread(settings, len(pieces), "recording" if split is False else "found note")
     notes = []
     for piece, given in zip(pieces, all_given, strict=True):
         known = _joined(given, piece.given)
@@ -236,8 +236,9 @@ def _spread(settings: tuple[Any, Any, Any], n_notes: int, what: str) -> list[Giv
         values = list(setting) if _is_list(setting) else [setting] * n_notes
         if len(values) != n_notes:
             raise ParameterError(
-                f"{name} has {len(values)} values for {n_notes} {what}; one for all of them, or "
-                "one for each, is accepted.",
+                f"{name} has {len(values)} values for {n_notes} {what}"
+                f"{'' if n_notes == 1 else 's'}; one for all of them, or one for each, is "
+                "accepted.",
                 name=name,
                 value=setting,
             )

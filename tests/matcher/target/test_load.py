@@ -203,7 +203,7 @@ def test_noise_is_refused_unless_a_pitch_is_given(rng: np.random.Generator) -> N
         ({"velocity": 0}, "velocity is 0"),
         ({"gate_s": 0.0}, "gate_s is 0 s"),
         ({"max_duration_s": 0.01}, r"max_duration_s is 0\.01 s; 0\.05 to 60 s is accepted"),
-        ({"velocity": [1, 2]}, "velocity has 2 values for 1 recordings"),
+        ({"velocity": [1, 2]}, "velocity has 2 values for 1 recording;"),
         ({"sample_rate_hz": 4000}, "sample_rate_hz is 4000 Hz; 8000 to 192000 Hz"),
     ],
 )

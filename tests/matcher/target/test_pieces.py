@@ -147,7 +147,7 @@ def test_a_velocity_in_the_name_is_that_of_all_notes(tmp_path: Path) -> None:
 def test_a_list_must_fit_the_notes_that_are_found(tmp_path: Path) -> None:
     """The number of both is in the message."""
     path = written(tmp_path, three_notes())
-    with pytest.raises(ParameterError, match=r"^velocity has 2 values for 3 notes found"):
+    with pytest.raises(ParameterError, match=r"^velocity has 2 values for 3 found notes"):
         load_target(path, split=True, velocity=[100, 60])
 
 
