@@ -10,12 +10,14 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from matcher.leave_out import match_leaving_out
     from matcher.matching import match
-    from matcher.result import MatchResult, NoteMatch
+    from matcher.result import LeftOutNote, MatchResult, NoteMatch
     from matcher.run_folder import RunFolder, load_run, save_run
     from matcher.target import Target, TargetNote, load_target, target_from_signal
 
 __all__ = [
+    "LeftOutNote",
     "MatchResult",
     "NoteMatch",
     "RunFolder",
@@ -24,11 +26,13 @@ __all__ = [
     "load_run",
     "load_target",
     "match",
+    "match_leaving_out",
     "save_run",
     "target_from_signal",
 ]
 
 _HOMES = {
+    "LeftOutNote": "matcher.result",
     "MatchResult": "matcher.result",
     "NoteMatch": "matcher.result",
     "RunFolder": "matcher.run_folder",
@@ -37,6 +41,7 @@ _HOMES = {
     "load_run": "matcher.run_folder",
     "load_target": "matcher.target",
     "match": "matcher.matching",
+    "match_leaving_out": "matcher.leave_out",
     "save_run": "matcher.run_folder",
     "target_from_signal": "matcher.target",
 }

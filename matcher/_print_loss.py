@@ -52,29 +52,38 @@ def format_loss(
     str
         A table.
     """
-    rows = [("", "start", "end", "")]
-    totals = f"{start.total:.2f}", f"{end.total:.2f}"
-    rows.append(("total", *totals, "weighted mean of the terms"))
-    for term in TERMS:
-        scaled = f"{start.terms[term]:.2f}", f"{end.terms[term]:.2f}"
-        rows.append((term, *scaled, _TERM_MEANINGS.get(term, "")))
-        for part in (part for part in PARTS if part.term == term):
-            label, unit = _part_label(part.name)
-            before, after = (_with_unit(loss.parts[part.name], *unit) for loss in (start, end))
-            rows.append((f"  {label}", before, after, part.meaning))
-    lines = ["Loss in audible steps (1 is about one just-noticeable difference)", *_columns(rows)]
+    lines = ["Loss in audible steps (1 is about one just-noticeable difference)"]
+    lines += loss_table(("start", start), ("end", end))
     if len(notes) > 1:
         lines.append("  Note by note at the end")
         lines += [f"    {shorten(name, 40):40}{loss.total:>8.2f}" for name, loss in notes]
     return "\n".join(lines)
 
 
-def _columns(rows: Sequence[tuple[str, str, str, str]]) -> list[str]:
-    """Lay out name, two figures and a meaning, which goes on below itself if it is long."""
-    name_width, first, second = (max(len(row[i]) for row in rows) for i in range(3))
+def loss_table(*columns: tuple[str, LossBreakdown]) -> list[str]:
+    """Lay out two losses, each under its title, term by term."""
+    titles, losses = zip(*columns, strict=True)
+    rows = [("", *titles, "")]
+    totals = (f"{loss.total:.2f}" for loss in losses)
+    rows.append(("total", *totals, "weighted mean of the terms"))
+    for term in TERMS:
+        scaled = (f"{loss.terms[term]:.2f}" for loss in losses)
+        rows.append((term, *scaled, _TERM_MEANINGS.get(term, "")))
+        for part in (part for part in PARTS if part.term == term):
+            label, unit = _part_label(part.name)
+            measured = (_with_unit(loss.parts[part.name], *unit) for loss in losses)
+            rows.append((f"  {label}", *measured, part.meaning))
+    return _columns(rows)
+
+
+def _columns(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Lay out name, figures and a meaning, which goes on below itself if it is long."""
+    name_width, *widths = (max(len(row[i]) for row in rows) for i in range(len(rows[0]) - 1))
     lines = []
-    for name, before, after, meaning in rows:
-        head = f"  {name:{name_width}}  {before:>{first}}  {after:>{second}}  "
+    for name, *figures, meaning in rows:
+        head = f"  {name:{name_width}}  "
+        for figure, width in zip(figures, widths, strict=True):
+            head += f"{figure:>{width}}  "
         lines += textwrap.wrap(
             meaning, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)
         ) or [head.rstrip()]

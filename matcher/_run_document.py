@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.hearing import JUST_NOTICEABLE, audible_differences
+from matcher.hearing import JUST_NOTICEABLE, audible_differences, compare_notes
 from matcher.target.names import read_name
 from shared import pitch_name, seconds_to_samples
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from matcher.hearing import AudibleDifference
-    from matcher.result import MatchResult, NoteMatch
+    from matcher.result import LeftOutNote, MatchResult, NoteMatch
     from matcher.target import TargetNote
 
 __all__: list[str] = []
@@ -35,9 +35,16 @@ def run_document(
     *,
     command_line: Sequence[str] | None,
 ) -> dict[str, object]:
-    """Describe a run, all but the list of files; names and gains are those of the sounds."""
+    """Describe a run, all but the list of files; names and gains are those of the sounds.
+
+    First come those of the fitted notes, then those of the notes that were left out.
+    """
     structure = result.structure
-    notes = zip(result.notes, names, gains, audible_differences(result), strict=True)
+    n_fitted = len(result.notes)
+    notes = zip(
+        result.notes, names[:n_fitted], gains[:n_fitted], audible_differences(result), strict=True
+    )
+    left_out = zip(result.left_out, names[n_fitted:], gains[n_fitted:], strict=True)
     return {
         "kind": KIND,
         "schema_version": SCHEMA_VERSION,
@@ -58,6 +65,7 @@ def run_document(
             "sample_rate_hz": result.target.sample_rate_hz,
         },
         "notes": [_note(*note) for note in notes],
+        "left_out": [_left_out_note(*note) for note in left_out],
         # What "audible" and "not_audible" of the notes go by.
         "just_noticeable": [asdict(record) for record in JUST_NOTICEABLE.values()],
         "warnings": [text for match in result.notes for text in match.note.warnings],
@@ -119,7 +127,10 @@ def plain(value: object) -> object:
 
 
 def _note(
-    match: NoteMatch, name: str, gain: float, differences: Sequence[AudibleDifference]
+    match: NoteMatch | LeftOutNote,
+    name: str,
+    gain: float,
+    differences: Sequence[AudibleDifference],
 ) -> dict[str, object]:
     """Describe one note: what was played, what was heard, what is left between the two."""
     note = match.note
@@ -148,6 +159,19 @@ def _note(
         "loss": match.loss.to_dict(),
         "audible": [each.to_dict() for each in differences if each.is_audible],
         "not_audible": [each.to_dict() for each in differences if not each.is_audible],
+    }
+
+
+def _left_out_note(note: LeftOutNote, name: str, gain: float) -> dict[str, object]:
+    """Describe a note that the patch was not fitted to."""
+    return {
+        **_note(note, name, gain, compare_notes(note.note, note.sound)),
+        "is_left_out": True,
+        "fitted_loss": note.fitted.to_dict(),
+        "level_gap_db": note.level_gap_db,
+        # No part of the patch; with them, a render is this very sound.
+        "phases": dict(note.phases),
+        "patch_values": dict(note.patch.values),
     }
 
 

@@ -33,11 +33,14 @@ class RunNote:
     match: Path
 
 
-def read_run(folder: Path) -> tuple[dict[str, object], tuple[RunNote, ...]]:
+def read_run(
+    folder: Path,
+) -> tuple[dict[str, object], tuple[RunNote, ...], tuple[RunNote, ...]]:
     """Read `run.json` and what it says about the notes, whose files must be there."""
     document = _read_document(folder)
     notes = _read_notes(folder, document)
-    sounds = [path for note in notes for path in (note.target, note.match)]
+    left_out = _read_left_out(folder, document)
+    sounds = [path for note in (*notes, *left_out) for path in (note.target, note.match)]
     for path in (*(folder / name for name in (PATCH_FILE, RECORD_FILE, STUDY_FILE)), *sounds):
         if not path.is_file():
             raise RunFolderError(
@@ -45,7 +48,7 @@ def read_run(folder: Path) -> tuple[dict[str, object], tuple[RunNote, ...]]:
                 "the match again.",
                 path=path,
             )
-    return document, notes
+    return document, notes, left_out
 
 
 def _read_document(folder: Path) -> dict[str, object]:
@@ -93,6 +96,16 @@ def _read_notes(folder: Path, document: dict[str, object]) -> tuple[RunNote, ...
             f"{folder / RUN_FILE}, notes: a list of at least one note is needed.", path=folder
         )
     return tuple(_read_note(folder, f"notes[{i}]", note) for i, note in enumerate(notes))
+
+
+def _read_left_out(folder: Path, document: dict[str, object]) -> tuple[RunNote, ...]:
+    """Read what is said about notes that were left out, if any were."""
+    notes = document.get("left_out", [])
+    if not isinstance(notes, list):
+        raise RunFolderError(
+            f"{folder / RUN_FILE}, left_out: a list of notes is needed.", path=folder
+        )
+    return tuple(_read_note(folder, f"left_out[{i}]", note) for i, note in enumerate(notes))
 
 
 def _read_note(folder: Path, field: str, note: object) -> RunNote:

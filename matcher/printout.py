@@ -11,6 +11,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from matcher._print_audible import format_audible
+from matcher._print_left_out import format_left_out
 from matcher._print_loss import format_loss
 from matcher._print_patch import format_patch
 from matcher._print_text import WIDTH, one_line, shorten
@@ -32,6 +33,7 @@ __all__ = [
     "format_audible",
     "format_files",
     "format_heard",
+    "format_left_out",
     "format_loss",
     "format_match",
     "format_patch",
@@ -64,7 +66,7 @@ def format_match(result: MatchResult, run: RunFolder | None = None) -> str:
         Sections separated by blank lines, no line longer than 79 signs unless a name is.
     """
     sections = [
-        format_heard([match.note for match in result.notes]),
+        format_heard(_heard_notes(result)),
         format_search(result),
         format_loss(
             result.start,
@@ -81,6 +83,8 @@ def format_match(result: MatchResult, run: RunFolder | None = None) -> str:
         ),
         format_patch(result.patch, result.structure),
     ]
+    if "leave_out" in result.settings:
+        sections.append(format_left_out(result))
     silent = _not_told(result)
     if silent:
         sections.append(silent)
@@ -150,6 +154,7 @@ def format_files(run: RunFolder) -> str:
     rows = [
         ("patch.json", "the patch"),
         (sounds, "target and match of each note, at the same level and place"),
+        *([("", "NAME-left-out.wav: notes that were not fitted")] if run.left_out else []),
         ("run.json", "settings, seed, versions, what was heard, figures"),
         ("record.npz", "every evaluation"),
         ("study.log", 'a selection of them as an Optuna journal, study "match"'),
@@ -163,6 +168,13 @@ def format_files(run: RunFolder) -> str:
             SHORT_CAUTION,
         ]
     )
+
+
+def _heard_notes(result: MatchResult) -> list[TargetNote]:
+    """Return all notes, those that were left out behind those that were fitted."""
+    notes = [match.note for match in result.notes]
+    fitted = {note.name for note in notes}
+    return notes + [left.note for left in result.left_out if left.note.name not in fitted]
 
 
 def _heard_lines(note: TargetNote) -> list[str]:

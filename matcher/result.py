@@ -12,10 +12,10 @@ if TYPE_CHECKING:
     from matcher.search import SearchRecord
     from matcher.target import Target, TargetNote
     from shared import FloatArray, ParameterSpace
-    from shared.patch import Patch
+    from shared.patch import NotePhases, Patch
     from voice import Structure
 
-__all__ = ["MatchResult", "NoteMatch"]
+__all__ = ["LeftOutNote", "MatchResult", "NoteMatch"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +36,37 @@ class NoteMatch:
     sound: FloatArray
     start: LossBreakdown
     loss: LossBreakdown
+
+
+@dataclass(frozen=True, eq=False)
+class LeftOutNote:
+    """How a patch plays a note that it was not fitted to.
+
+    Parameters
+    ----------
+    note : TargetNote
+        The note. A gate that was estimated is corrected for this patch.
+    sound : np.ndarray, shape=(n_samples,), dtype=float64
+        The patch playing it, on the timeline and at the level of ``note.signal``.
+    loss : LossBreakdown
+        What lies between the two.
+    fitted : LossBreakdown
+        The same for the notes that this patch was fitted to, mean over them.
+    phases : NotePhases
+        Phases that were fitted to the note; they are no part of the patch.
+    level_gap_db : float
+        By how much the patch plays the note too soft, against the fitted notes, in dB.
+    patch : Patch
+        The patch that plays it.
+    """
+
+    note: TargetNote
+    sound: FloatArray
+    loss: LossBreakdown
+    fitted: LossBreakdown
+    phases: NotePhases
+    level_gap_db: float
+    patch: Patch
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,6 +99,9 @@ class MatchResult:
         Part of it that went into rendering and scoring.
     stop_reason : str
         "evaluations", "deadline", "stopped" (by `stop`) or "interrupted" (Ctrl-C).
+    left_out : tuple of LeftOutNote
+        Notes on which the match was tried without being fitted to them; see
+        `matcher.match_leaving_out`.
     """
 
     patch: Patch
@@ -83,6 +117,7 @@ class MatchResult:
     elapsed_s: float
     busy_s: float
     stop_reason: str
+    left_out: tuple[LeftOutNote, ...] = ()
 
     @property
     def evaluations_per_s(self) -> float:

@@ -7,6 +7,7 @@
         run.json             settings, seed, versions, what was heard, figures, history
         target/horn_C4.wav   each note of the target ...
         match/horn_C4.wav    ... and the patch playing it: same timeline, rate, length and level
+        match/NAME-left-out.wav   the same (and in target/) of a note that was left out
         record.npz           every evaluation (`matcher.search.SearchRecord`)
         study.log            the same, thinned, as a journal that Optuna opens (study "match")
 
@@ -48,7 +49,7 @@ from shared import (
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from matcher.result import MatchResult, NoteMatch
+    from matcher.result import LeftOutNote, MatchResult, NoteMatch
     from matcher.target import Target
 
 __all__ = [
@@ -65,6 +66,7 @@ __all__ = [
 
 DEFAULT_PARENT = "runs"
 STUDY_NAME = "match"
+LEFT_OUT = "-left-out"
 # Below this, a gain is rounding: a ten-thousandth of a dB.
 _GAIN_SLACK = 1e-5
 
@@ -85,6 +87,8 @@ class RunFolder:
         What was played, and the sounds, note by note.
     record, study : Path
         All evaluations, and the Optuna journal.
+    left_out : tuple of RunNote
+        The same as `notes`, of notes that the patch was not fitted to.
     """
 
     path: Path
@@ -93,6 +97,7 @@ class RunFolder:
     notes: tuple[RunNote, ...]
     record: Path
     study: Path
+    left_out: tuple[RunNote, ...] = ()
 
 
 def claim_run_folder(
@@ -204,12 +209,13 @@ def load_run(folder: str | Path) -> RunFolder:
         If its patch can't be understood.
     """
     path = Path(folder)
-    document, notes = read_run(path)
+    document, notes, left_out = read_run(path)
     return RunFolder(
         path=path,
         patch=Patch.load(path / PATCH_FILE),
         run=document,
         notes=notes,
+        left_out=left_out,
         record=path / RECORD_FILE,
         study=path / STUDY_FILE,
     )
@@ -217,7 +223,11 @@ def load_run(folder: str | Path) -> RunFolder:
 
 def _write(result: MatchResult, claim: Claim, command_line: Sequence[str] | None) -> None:
     """Write all files aside, then move them in."""
-    names = unique_names([match.note.name for match in result.notes])
+    played: tuple[NoteMatch | LeftOutNote, ...] = (*result.notes, *result.left_out)
+    names = unique_names(
+        [match.note.name for match in result.notes]
+        + [f"{match.note.name}{LEFT_OUT}" for match in result.left_out]
+    )
     claim.tidy()
     temporary = claim.new_temporary()
     try:
@@ -225,7 +235,7 @@ def _write(result: MatchResult, claim: Claim, command_line: Sequence[str] | None
             (temporary / sub).mkdir()
         gains = [
             _write_sounds(temporary, match, name)
-            for match, name in zip(result.notes, names, strict=True)
+            for match, name in zip(played, names, strict=True)
         ]
         document = run_document(result, names, gains, command_line=command_line)
         result.patch.save(temporary / PATCH_FILE)
@@ -247,7 +257,7 @@ def _write(result: MatchResult, claim: Claim, command_line: Sequence[str] | None
         claim.tidy()
 
 
-def _write_sounds(folder: Path, match: NoteMatch, name: str) -> float:
+def _write_sounds(folder: Path, match: NoteMatch | LeftOutNote, name: str) -> float:
     """Write target and match of a note with the same gain, and return it."""
     rate = match.note.sample_rate_hz
     gain = 1.0

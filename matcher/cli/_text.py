@@ -16,6 +16,9 @@ _OPTIONS = {
     "evals": "--evals",
     "seed": "--seed",
     "velocity": "--velocity",
+    "split": "--split",
+    "instrument": "--instrument",
+    "leave_out": "--leave-out",
 }
 _AS_SUBJECT = re.compile(rf"\A({'|'.join(_OPTIONS)})(?= (?:is|has) )")
 _IN_ADVICE = re.compile(r"\b(Give|Set) (midi_pitch|gate_s|velocity)(?= )")

@@ -8,16 +8,8 @@ import json
 import sys
 from typing import TYPE_CHECKING, Any
 
-from matcher.cli._parser import (
-    CommandLineError,
-    gate_s,
-    number,
-    one_or_list,
-    pitch,
-    seed,
-    velocity,
-    whole_number,
-)
+from matcher.cli._notes import add_note_options, note_settings, notes_left_out
+from matcher.cli._parser import number, seed, whole_number
 from matcher.cli._weights import add_weight_options, chosen_weights
 from matcher.defaults import DEFAULT_STRUCTURE
 
@@ -44,6 +36,10 @@ pitches and velocities, and key tracking and response to velocity are matched,
 too. Names such as horn_C4_v100.wav tell pitch and velocity; what isn't told is
 taken from the sound.
 
+A manifest lists recordings with what is played in them, see
+targets/manifest.toml; --split cuts one recording of several notes. --leave-out
+shows whether the patch holds on notes that it was not fitted to.
+
 Ctrl-C ends the search; the best patch until then is written.
 """
 EXAMPLES = """\
@@ -53,6 +49,9 @@ examples:
   earwright match pad.wav --structure pulse-strings --pitch C3 --gate 2.5
   earwright match stab.wav --evals 8000 --pitch "Bb3 +12 cents"
   earwright match C3.flac C4.flac C5.flac --velocity 60,100,100
+  earwright match C3.flac C4.flac C5.flac --leave-out C4
+  earwright match targets/manifest.toml --instrument horn_stab
+  earwright match scale.flac --split --seconds 90
   earwright match stab.wav --weights attack-first --weight pitch=0.5
 
 The same seed and --evals give the same patch. `earwright structures` lists the
@@ -70,9 +69,14 @@ def add_parser(subparsers: Subparsers) -> None:
         Where commands are added.
     """
     parser = subparsers.add_parser("match", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES)
-    parser.add_argument("recordings", nargs="+", metavar="RECORDING", help="one note each")
+    parser.add_argument(
+        "recordings",
+        nargs="+",
+        metavar="RECORDING",
+        help="one note each (but see --split), or a manifest (.toml) that lists notes",
+    )
     _add_search(parser)
-    _add_note(parser)
+    add_note_options(parser)
     _add_output(parser)
 
 
@@ -101,7 +105,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     structure = load_structure(arguments.structure)
     weights = chosen_weights(arguments)
-    settings = _note_settings(arguments)
+    settings = note_settings(arguments)
     with _only_result_on_stdout():
         target = load_target(*arguments.recordings, **settings)
     # From here on a signal is a request: the folder is kept, and what was found gets into it.
@@ -150,25 +154,6 @@ def _add_search(parser: argparse.ArgumentParser) -> None:
     add_weight_options(search)
 
 
-def _add_note(parser: argparse.ArgumentParser) -> None:
-    """Add what the user knows about the notes."""
-    note = parser.add_argument_group(
-        "notes", "One value for all recordings, or one for each, separated by commas."
-    )
-    note.add_argument(
-        "--pitch",
-        type=one_or_list(pitch),
-        metavar="P",
-        help="note name (Bb3, A4+14) or MIDI pitch (60.25); C4 is 60",
-    )
-    note.add_argument(
-        "--velocity", type=one_or_list(velocity), metavar="V", help="1 to 127 (default: 100)"
-    )
-    note.add_argument(
-        "--gate", type=one_or_list(gate_s), metavar="S", help="how long the key is held, in s"
-    )
-
-
 def _add_output(parser: argparse.ArgumentParser) -> None:
     """Add what comes out."""
     output = parser.add_argument_group("output")
@@ -186,24 +171,6 @@ def _add_output(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _note_settings(arguments: argparse.Namespace) -> dict[str, Any]:
-    """Spread what the user says over the recordings."""
-    n_recordings = len(arguments.recordings)
-    settings: dict[str, Any] = {}
-    for option, name in (("pitch", "midi_pitch"), ("velocity", "velocity"), ("gate", "gate_s")):
-        values = getattr(arguments, option)
-        if values is None:
-            continue
-        if len(values) not in {1, n_recordings}:
-            raise CommandLineError(
-                f"--{option} has {len(values)} values for {n_recordings} recording"
-                f"{'s' if n_recordings > 1 else ''}; one for all of them, or one for each, is "
-                "accepted."
-            )
-        settings[name] = values * n_recordings if len(values) == 1 else values
-    return settings
-
-
 def _only_result_on_stdout() -> contextlib.AbstractContextManager[object]:
     """Send to stderr what a library may print, such as notes beside the progress bar."""
     return contextlib.redirect_stdout(sys.stderr)
@@ -217,19 +184,24 @@ def _search(
     stop: Callable[[], bool],
 ) -> MatchResult:
     """Search; a request to stop counts as an interruption."""
-    from matcher import match  # noqa: PLC0415  keeps the help quick
+    from matcher import match, match_leaving_out  # noqa: PLC0415  keeps the help quick
 
-    result = match(
-        target,
-        structure=structure,
-        seconds=arguments.seconds,
-        evals=arguments.evals,
-        seed=arguments.seed,
-        sampler=arguments.sampler,
-        weights=weights,
+    options: dict[str, Any] = {
+        "structure": structure,
+        "seconds": arguments.seconds,
+        "evals": arguments.evals,
+        "seed": arguments.seed,
+        "sampler": arguments.sampler,
+        "weights": weights,
         # A bar drawn into a log file is a mess.
-        progress=not arguments.quiet and sys.stderr.isatty(),
-        stop=stop,
+        "progress": not arguments.quiet and sys.stderr.isatty(),
+        "stop": stop,
+    }
+    names = notes_left_out(arguments)
+    result = (
+        match(target, **options)
+        if names is None
+        else match_leaving_out(target, leave_out=names, **options)
     )
     return dataclasses.replace(result, stop_reason="interrupted") if stop() else result
 
