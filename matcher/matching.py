@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
-from matcher.losses import LossBreakdown, breakdown
+from matcher.losses import LossBreakdown, breakdown, weights_for
 from matcher.plan import DEFAULT_PLAN, WHOLE, Stage
 from matcher.playing import play_notes, prepare_note, with_velocity_level
 from matcher.problem import Evaluator, Problem
