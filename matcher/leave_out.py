@@ -18,7 +18,7 @@ import numpy as np
 
 from matcher.defaults import DEFAULT_SECONDS
 from matcher.gates import fit_gates
-from matcher.losses import breakdown
+from matcher.losses import breakdown, weights_for
 from matcher.matching import match
 from matcher.playing import play_notes, prepare_note
 from matcher.problem import Evaluator, Problem
@@ -240,7 +240,7 @@ def _collect(trials: Iterator[LeftOutNote]) -> tuple[LeftOutNote, ...]:
 
 def _try_on(fit: MatchResult, note: TargetNote, options: Mapping[str, Any]) -> LeftOutNote:
     """Play the patch of a match on another note."""
-    weights, seed = options.get("weights"), options.get("seed", 0)
+    weights, seed = weights_for(options.get("weights")), options.get("seed", 0)
     target = prepare_note(note)
     nothing = ParameterSpace(())
     # Nothing of the patch moves: what is left of a vector is the phases that can be heard.

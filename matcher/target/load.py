@@ -24,9 +24,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matcher.target.build import DEFAULT_VELOCITY, SHORTEST_SOUND_S, GivenNote, build_note
+from matcher.target.dynamics import about_levels, about_velocities
 from matcher.target.model import Target, TargetNote
 from matcher.target.names import NameHints
-from matcher.target.pieces import Split, about_velocities, check_split, list_entries, read_pieces
+from matcher.target.pieces import Split, check_split, list_entries, read_pieces
 from shared.audio import MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Recording
 from shared.errors import EarwrightWarning, ParameterError, TargetError
 from shared.notes import Note, parse_pitch
@@ -125,10 +126,9 @@ def load_target(
         note = build_note(piece.recording, piece.source, known, piece.hints, max_duration_s)
         _issue(note.warnings[piece.n_issued :])
         notes.append(replace(note, source_onset_s=piece.start_s + note.source_onset_s))
-    if split is not False:
-        texts = about_velocities(notes)
-        _issue(texts)
-        notes[0] = replace(notes[0], warnings=(*notes[0].warnings, *texts))
+    texts = [*(about_velocities(notes) if split is not False else ()), *about_levels(notes)]
+    _issue(texts)
+    notes[0] = replace(notes[0], warnings=(*notes[0].warnings, *texts))
     return Target(tuple(notes))
 
 

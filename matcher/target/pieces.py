@@ -27,10 +27,9 @@ from shared.units import samples_to_seconds, seconds_to_samples
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from matcher.target.model import TargetNote
     from shared.types import FloatArray
 
-__all__ = ["Piece", "Split", "about_velocities", "check_split", "list_entries", "read_pieces"]
+__all__ = ["Piece", "Split", "check_split", "list_entries", "read_pieces"]
 
 Split = bool | Sequence[float]
 
@@ -202,32 +201,6 @@ def read_pieces(entry: str | Path | ManifestEntry, split: Split, rate_hz: int) -
         # Said once, with the first note.
         recording, n_issued = replace(recording, warnings=()), 0
     return pieces
-
-
-def about_velocities(notes: Sequence[TargetNote]) -> list[str]:
-    """Say that the notes of a split recording all get one velocity.
-
-    Parameters
-    ----------
-    notes : sequence of TargetNote
-        The notes.
-
-    Returns
-    -------
-    list of str
-        One sentence, or none if the velocities are known or there is one note.
-    """
-    unknown = [note for note in notes if "velocity" in note.estimated]
-    if len(notes) < 2 or not unknown:
-        return []
-    levels = [note.level_db for note in unknown]
-    text = (
-        f"Nothing tells how hard the {len(unknown)} notes were struck, so velocity "
-        f"{unknown[0].note.velocity} is taken for all; their levels lie within "
-        f"{max(levels) - min(levels):.1f} dB. Give --velocity, one value for each note, if they "
-        "differ."
-    )
-    return [text]
 
 
 def _piece_of_entry(entry: ManifestEntry, rate_hz: int) -> Piece:
