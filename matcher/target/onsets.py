@@ -11,9 +11,10 @@ What then is too short or too quiet for a note, or a quieter copy of the sound j
 echo), is dropped, and named in what is returned.
 
 The thresholds were set on sequences made of the demo targets and of recorded notes; no source.
-Of 163 notes there, with 0.5 s from key to key all are found, with 0.25 s 161, with 0.1 s 141;
-tied (0 s) 105, none of them invented. Missing are repetitions of one key without a gap, and notes
-under the long release of the one before them: nothing tells them from beating.
+Of 163 notes there all are found with 0.5 s from one key's release to the next key, 161 with
+0.25 s, 141 with 0.1 s, 105 with none. Missing are repetitions of one key without a gap, and notes
+under the long release of the one before them: nothing tells them from beating. Of 144 single
+notes, four long, high ones of ensembles and horn, which beat by 9 dB and more, are cut in two.
 
 References
 ----------
