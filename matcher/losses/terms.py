@@ -66,7 +66,7 @@ PARTS = (
 )
 TERMS = ("spectral", "onset", "envelope", "modulation", "pitch")
 DEFAULT_WEIGHTS: Mapping[str, float] = MappingProxyType(
-    {"spectral": 1.0, "onset": 0.6, "envelope": 0.5, "modulation": 0.5, "pitch": 0.25}
+    {"spectral": 1.0, "onset": 0.8, "envelope": 0.5, "modulation": 0.5, "pitch": 0.25}
 )
 
 

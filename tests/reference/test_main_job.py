@@ -153,9 +153,8 @@ def test_a_match_is_closer_than_chance_from_the_same_start(instrument: str) -> N
     assert searched.end.total < 0.9 * drawn.end.total
 
 
-KNOWN_EVALS = {"single_saw": 2000, "brass": 8000, "hard_brass": 8000}
-# Half the rate and half the time; the highest cutoff is still an octave under its limit.
-KNOWN_RATE_HZ = 22_050
+KNOWN_EVALS = {"single_saw": 2000, "brass": 12000, "hard_brass": 12000}
+KNOWN_RATE_HZ = 44_100
 
 
 @cache
