@@ -19,14 +19,14 @@ FORBIDDEN_INSIDE = (
         ("matcher.target", "matcher.analysis", "matcher.losses"),
         (
             "matcher.search",
-            "matcher.match",
+            "matcher.matching",
             "matcher.run_folder",
             "matcher.printout",
         ),
     ),
     (
         ("matcher.search",),
-        ("matcher.target", "matcher.analysis", "matcher.losses", "matcher.match", "voice"),
+        ("matcher.target", "matcher.analysis", "matcher.losses", "matcher.matching", "voice"),
     ),
     (("matcher",), ("matcher.cli",)),
 )
@@ -156,11 +156,11 @@ def test_no_import_points_back(module: str) -> None:
     [
         ("shared.units", "import voice.render", "voice.render"),
         ("voice.render", "from matcher import target", "matcher"),
-        ("voice.render", "def f():\n    import matcher.match", "matcher.match"),
-        ("matcher.match", "from matcher import cli", "matcher.cli"),
-        ("matcher.match", "from . import cli", "matcher.cli"),
+        ("voice.render", "def f():\n    import matcher.matching", "matcher.matching"),
+        ("matcher.matching", "from matcher import cli", "matcher.cli"),
+        ("matcher.matching", "from . import cli", "matcher.cli"),
         ("matcher.losses.onset", "from ..search import engine", "matcher.search"),
-        ("matcher.target.pitch", "from matcher.match import match", "matcher.match"),
+        ("matcher.target.pitch", "from matcher.matching import match", "matcher.matching"),
         ("matcher.search.engine", "from voice import render", "voice"),
         ("matcher.search.engine", "from matcher.losses import total", "matcher.losses"),
     ],
@@ -174,8 +174,8 @@ def test_an_import_that_points_back_is_seen(module: str, source: str, culprit: s
     ("module", "source"),
     [
         ("voice.render", "from shared.patch import Patch"),
-        ("matcher.match", "from matcher.losses import total\nfrom voice import render"),
-        ("matcher.cli", "from matcher.match import match"),
+        ("matcher.matching", "from matcher.losses import total\nfrom voice import render"),
+        ("matcher.cli", "from matcher.matching import match"),
         ("matcher.losses.onset", "from matcher.target import Target"),
     ],
 )
