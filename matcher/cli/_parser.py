@@ -28,7 +28,7 @@ From a recording of the wanted sound to a patch for a subtractive synthesizer.
 EXAMPLES = """\
 examples:
   earwright match horn_C4.flac                 find a patch, good defaults
-  earwright render runs/horn_C4-two-oscillator-1 --pitch C5 --out c5.wav
+  earwright render runs/horn_C4-complete-1 --pitch C5 --out c5.wav
   earwright structures                         which voices can be matched
 
 `earwright COMMAND --help` shows options and examples of each command.
