@@ -6,6 +6,7 @@ measure sound are imported by the functions that need them.
 
 from __future__ import annotations
 
+from shared import _compiled_code
 from shared.audio import Recording, read_recording, resample, write_recording
 from shared.catalogue import CATALOGUE
 from shared.errors import (
@@ -93,3 +94,6 @@ __all__ = [
     "write_atomic",
     "write_recording",
 ]
+
+# Before anything is compiled.
+_compiled_code.provide_cache_folder()

@@ -67,7 +67,7 @@ class UnitCodec:
         curve = self._to_curve(self.nearest(values))
         unit = (curve - self._unit_low) / self._unit_width
         for column, choices in self._choices:
-            unit[:, column] = (_nearest_choice(values[:, column], choices) + 0.5) / len(choices)
+            unit[:, column] = (self._nearest_choice(values, column, choices) + 0.5) / len(choices)
         return np.asarray(np.clip(unit, 0.0, 1.0), dtype=np.float64)
 
     def decode(self, unit: FloatArray) -> FloatArray:
@@ -87,8 +87,22 @@ class UnitCodec:
         """Move values, (m, n), into their ranges and onto their steps or choices."""
         nearest = np.clip(values, self._low, self._high)
         for column, choices in self._choices:
-            nearest[:, column] = choices[_nearest_choice(values[:, column], choices)]
+            nearest[:, column] = choices[self._nearest_choice(values, column, choices)]
         return self._on_grid(nearest)
+
+    def _nearest_choice(
+        self, values: FloatArray, column: int, choices: FloatArray
+    ) -> npt.NDArray[np.intp]:
+        """Return the index of the choice that is nearest on the curve; the earlier wins a tie.
+
+        On a logarithmic scale 100 Hz lies nearer to 150 Hz than to 60 Hz.
+        """
+        name = next(name for name, columns in self._curves.items() if column in columns)
+        low, high = self._curve_low[column], self._curve_high[column]
+        held = np.clip(values[:, column], self._low[column], self._high[column])
+        curve, places = (_CURVES[name][0](array, low, high) for array in (held, choices))
+        nearest: npt.NDArray[np.intp] = np.argmin(np.abs(curve[:, np.newaxis] - places), axis=1)
+        return nearest
 
     def _on_grid(self, values: FloatArray) -> FloatArray:
         """Round stepped columns to their grid, which goes through the neutral value."""
@@ -169,13 +183,6 @@ def _columns_by_curve(parameters: Sequence[Parameter]) -> dict[str, npt.NDArray[
 def _column(parameters: Sequence[Parameter], field: str) -> FloatArray:
     """Collect one field of all parameters."""
     return np.array([getattr(p, field) for p in parameters], dtype=np.float64)
-
-
-def _nearest_choice(values: FloatArray, choices: FloatArray) -> npt.NDArray[np.intp]:
-    """Return the index of the nearest choice; the earlier one wins a tie."""
-    distance: FloatArray = np.abs(values[:, np.newaxis] - choices)
-    nearest: npt.NDArray[np.intp] = np.argmin(distance, axis=1)
-    return nearest
 
 
 def _linear_to_unit(value: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:

@@ -21,6 +21,8 @@ LABELS = {
     "db_per_octave": "dB/octave",
 }
 
+# A switch is told position by position, the steps of a knob by their number.
+_MOST_LISTED = 6
 
 _DECIMALS = {
     "cents": 1,
@@ -52,6 +54,9 @@ def format_value(parameter: Parameter, value: float) -> str:
 def accepted_range(parameter: Parameter) -> str:
     """Say which values a parameter takes: ``"20 to 20000 Hz"``, ``"12 or 24 dB/octave"``."""
     label = LABELS[parameter.unit]
+    if len(parameter.choices) > _MOST_LISTED:
+        text = f"{parameter.low:.6g} to {parameter.high:.6g}"
+        return f"{text} {label}".rstrip() + f" in {len(parameter.choices)} steps"
     if parameter.choices:
         text = " or ".join(f"{choice:g}" for choice in parameter.choices)
     else:

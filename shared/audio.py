@@ -17,6 +17,7 @@ import numpy as np
 
 from shared._conditioning import to_usable_mono
 from shared._containers import is_cut_off
+from shared._decoder_output import quiet_decoder
 from shared.errors import AudioError, EarwrightWarning
 from shared.files import write_atomic
 from shared.safety import limit_level
@@ -271,7 +272,7 @@ def _read_channels(
 
     try:
         # TypeError: soundfile asks for the layout of files called .raw.
-        with soundfile.SoundFile(os.fsencode(path)) as file:
+        with quiet_decoder(path), soundfile.SoundFile(os.fsencode(path)) as file:
             sample_rate_hz = int(file.samplerate)
             _check_header(file, source)
             n_wanted = min(file.frames, seconds_to_samples(max_duration_s, sample_rate_hz))

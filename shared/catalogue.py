@@ -109,9 +109,9 @@ def _pitch_envelope(osc: str) -> tuple[Parameter, ...]:
                   "share of the period that the pulse is high; 0.5 is square"),
         Parameter(f"{env}.depth_cents", "cents", -2400.0, 2400.0, "quadratic", 0.0, "attack",
                   "pitch added at the peak of the pitch envelope; it falls back to zero"),
-        Parameter(f"{env}.attack_s", "s", 0.0005, 0.2, "log", 0.0005, "attack",
+        Parameter(f"{env}.attack_s", "s", 0.0005, 4.0, "log", 0.0005, "attack",
                   "pitch envelope, time from the start to the peak"),
-        Parameter(f"{env}.decay_s", "s", 0.002, 1.0, "log", 0.03, "attack",
+        Parameter(f"{env}.decay_s", "s", 0.002, 10.0, "log", 0.03, "attack",
                   "pitch envelope, time constant from the peak back to the played pitch"),
     )
 

@@ -38,6 +38,11 @@ __all__ = [
 ]
 
 
+# What was wrong and where stands in front, what is accepted and what to do at the end.
+_HEAD_SIGNS = 450
+_TAIL_SIGNS = 240
+
+
 class EarwrightError(Exception):
     """Root of all errors that the project raises on purpose.
 
@@ -51,6 +56,11 @@ class EarwrightError(Exception):
         The offending value itself.
     path : str or Path, optional
         The file at fault.
+
+    Notes
+    -----
+    A text of more than 700 signs loses its middle: an endless value in a file would otherwise
+    push what is accepted out of sight.
     """
 
     def __init__(
@@ -63,7 +73,7 @@ class EarwrightError(Exception):
     ) -> None:
         # Only the text goes to args: an exception with required keywords can't be unpickled,
         # and ours travel between processes.
-        super().__init__(message)
+        super().__init__(_without_middle(message))
         self.name = name
         self.value = value
         self.path = path
@@ -126,3 +136,10 @@ def suggest_names(name: str, candidates: Iterable[str], *, n_names: int = 3) -> 
     """
     near = difflib.get_close_matches(name, list(candidates), n=n_names, cutoff=0.6)
     return f"Did you mean {' or '.join(near)}?" if near else ""
+
+
+def _without_middle(text: str) -> str:
+    """Keep both ends of a text that is too long for a line."""
+    if len(text) <= _HEAD_SIGNS + _TAIL_SIGNS + 10:
+        return text
+    return f"{text[:_HEAD_SIGNS]} [...] {text[-_TAIL_SIGNS:]}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import os
 import secrets
@@ -10,9 +11,42 @@ from pathlib import Path
 
 from shared.errors import FileError
 
-__all__ = ["sha256_digest", "write_atomic"]
+__all__ = ["read_text_file", "sha256_digest", "write_atomic"]
 
 _CHUNK_BYTES = 1 << 20
+# A patch has 6 kB; the run.json of twelve notes with long histories 1 MB.
+_MAX_TEXT_BYTES = 64 << 20
+
+
+def read_text_file(path: str | Path, *, encoding: str = "utf-8") -> str:
+    """Read a document of the user: never a pipe or a device, which may have no end.
+
+    Parameters
+    ----------
+    path : str or Path
+        File to read; links are followed.
+    encoding : str
+        Encoding of the text.
+
+    Returns
+    -------
+    str
+        The text, with every kind of line end as one.
+
+    Raises
+    ------
+    OSError
+        If the file can't be read, is no regular file, or has more than 64 MB; callers name what
+        they wanted to read.
+    UnicodeDecodeError
+        If it is no text.
+    """
+    source = Path(path)
+    if source.exists() and not (source.is_file() or source.is_dir()):
+        raise OSError(errno.EINVAL, "it is a pipe or a device, and no file", str(path))
+    if source.is_file() and source.stat().st_size > _MAX_TEXT_BYTES:
+        raise OSError(errno.EFBIG, "it has more than 64 MB", str(path))
+    return source.read_text(encoding=encoding)
 
 
 def write_atomic(path: str | Path, data: bytes | str, *, overwrite: bool) -> None:

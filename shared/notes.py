@@ -157,4 +157,9 @@ def _check_pitch(midi_pitch: float) -> None:
 
 def _refuse(name: str, value: float, accepted: str, *, unit: str = "") -> None:
     """Raise for one field of a note."""
-    raise ParameterError(f"{name} is {value:g}{unit}; {accepted}.", name=name, value=value)
+    try:
+        shown = f"{value:g}"
+    except OverflowError:
+        # A whole number beyond what a float holds.
+        shown = f"{'-' if value < 0 else ''}inf"
+    raise ParameterError(f"{name} is {shown}{unit}; {accepted}.", name=name, value=value)

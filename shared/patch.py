@@ -10,17 +10,19 @@ import json
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from types import MappingProxyType
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
 from shared._patch_reading import read_patch_fields
 from shared.catalogue import CATALOGUE
 from shared.errors import ParameterError, PatchError, suggest_names
-from shared.files import write_atomic
+from shared.files import read_text_file, write_atomic
 from shared.patch_schema import PHASE_NAMES, SCHEMA_VERSION
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 __all__ = ["NotePhases", "Patch"]
 
@@ -252,7 +254,7 @@ class Patch:
             If the file can't be read, or as for `from_json`.
         """
         try:
-            text = Path(path).read_text(encoding="utf-8-sig")
+            text = read_text_file(path, encoding="utf-8-sig")
         except UnicodeDecodeError as error:
             raise PatchError(
                 f"{path} isn't text in UTF-8, so it is no patch. Check the name.", path=path

@@ -68,3 +68,11 @@ def test_near_names_are_suggested(name: str, expected: str) -> None:
     """A slip of the keyboard gets the name that was meant; nonsense gets nothing."""
     known = ["filter.cutoff_hz", "osc1.octave", "osc2.octave", "tune_cents"]
     assert suggest_names(name, known) == expected
+
+
+def test_an_endless_value_leaves_what_is_accepted_in_sight() -> None:
+    """Both ends of a long message stay: what was wrong, and what to do."""
+    message = str(EarwrightError(f"brass.toml, name: {'x' * 9000}; a line is accepted. Edit it."))
+    assert len(message) < 720
+    assert message.startswith("brass.toml, name: xxx")
+    assert message.endswith("a line is accepted. Edit it.")

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 
 from shared.errors import FileError
-from shared.files import sha256_digest, write_atomic
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from shared.files import read_text_file, sha256_digest, write_atomic
 
 
 def names_in(folder: Path) -> list[str]:
@@ -160,3 +157,14 @@ def test_the_digest_of_a_missing_file_is_refused(tmp_path: Path) -> None:
     """A path that doesn't exist is an error of ours, not a digest of its name."""
     with pytest.raises(FileError, match=r"missing\.wav can't be read: No such file"):
         sha256_digest(tmp_path / "missing.wav")
+
+
+def test_documents_are_files_of_a_size(tmp_path: Path) -> None:
+    """A pipe, a device and a huge file are refused before anything waits or fills the memory."""
+    pipe, huge = tmp_path / "pipe", tmp_path / "huge"
+    os.mkfifo(pipe)
+    with huge.open("wb") as file:
+        file.truncate((64 << 20) + 1)
+    for path, reason in ((pipe, "pipe"), (Path("/dev/zero"), "device"), (huge, "64 MB")):
+        with pytest.raises(OSError, match=reason):
+            read_text_file(path)
