@@ -6,19 +6,33 @@ own, which runs the same kernels: for tests, plots and notebooks.
 
 from __future__ import annotations
 
+from voice.controller import Controller
 from voice.envelopes import adsr_level, pitch_envelope_cents
 from voice.filters import body_resonance, drive, highpass, lowpass
 from voice.lfo import pulse_width_ratio, vibrato_cents
+from voice.new_structure import write_new_structure
 from voice.oscillators import oscillator, white_noise
+from voice.panel import Control, PanelScale
 from voice.render import DEFAULT_PHASES, NoteRenderer, render, render_batch
-from voice.structure import Structure, list_structures, load_structure
+from voice.structure import (
+    Mistake,
+    Structure,
+    check_structure,
+    list_structures,
+    load_structure,
+)
 
 __all__ = [
     "DEFAULT_PHASES",
+    "Control",
+    "Controller",
+    "Mistake",
     "NoteRenderer",
+    "PanelScale",
     "Structure",
     "adsr_level",
     "body_resonance",
+    "check_structure",
     "drive",
     "highpass",
     "list_structures",
@@ -31,4 +45,5 @@ __all__ = [
     "render_batch",
     "vibrato_cents",
     "white_noise",
+    "write_new_structure",
 ]

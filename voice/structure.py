@@ -16,38 +16,43 @@ A structure is a TOML file::
     [links]                                  # one control for several parameters
     "osc2.vibrato.rate_hz" = "osc1.vibrato.rate_hz"
 
+    [panel."filter.cutoff_hz"]               # how the user's instrument counts
+    knob = [0, 10]
+    values = [60, 16000]
+    scale = "log"
+    step = 0.5
+
 A parameter that is linked always has the value of the free one it is linked to; where the rate
-of an LFO is linked to that of another, the two are one LFO and share its phase.
+of an LFO is linked to that of another, the two are one LFO and share its phase. `voice.panel` says
+what panels are, `voice._panel_reading` how they are written. A control with steps takes its
+parameter along: a search then moves on the steps of the panel, and on nothing between.
 
 Every parameter that the file does not name rests at its neutral value.
 """
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
-from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shared import CATALOGUE, ParameterError, ParameterSpace, StructureError, suggest_names
+from shared import CATALOGUE, StructureError, suggest_names
+from shared.files import read_text_file
+from voice._mistakes import Mistake
+from voice._structure_reading import read_structure
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import numpy.typing as npt
 
-    from shared import FloatArray, Parameter
+    from shared import FloatArray, ParameterSpace
+    from voice.panel import Control
 
-__all__ = ["Structure", "list_structures", "load_structure"]
-
-SCHEMA_VERSION = 1
-FIELDS = ("schema_version", "name", "meaning", "fixed", "free", "links")
-RANGE_FIELDS = ("low", "high", "step", "choices")
-# What TOML makes of a dotted name without quotes.
-CATALOGUE_PREFIXES = {name.split(".")[0] for name in CATALOGUE.names if "." in name}
+__all__ = ["Mistake", "Structure", "check_structure", "list_structures", "load_structure"]
 
 
 @dataclass(frozen=True)
@@ -65,7 +70,15 @@ class Structure:
     fixed : mapping of str to float
         All other parameters of the catalogue, at neutral or where the file puts them.
     links : mapping of str to str
-        Parameters that take the value of a free one.
+        Parameters that follow a free one.
+    controls : mapping of str to Control
+        Controls of the user's panel, by the parameter they set; empty without a panel.
+    link_values : mapping of str to (mapping of float to float)
+        Of links that don't take over the value itself: what each position of a switch sets.
+    midi_channel : int, 1 to 16
+        The channel that the instrument listens on.
+    toml : str
+        Text of the file that it was read from, so that a run can keep it; empty if there is none.
     """
 
     name: str
@@ -73,6 +86,10 @@ class Structure:
     space: ParameterSpace
     fixed: Mapping[str, float]
     links: Mapping[str, str]
+    controls: Mapping[str, Control] = field(default_factory=dict)
+    link_values: Mapping[str, Mapping[float, float]] = field(default_factory=dict)
+    midi_channel: int = 1
+    toml: str = field(default="", repr=False, compare=False)
 
     def complete(self, values: Mapping[str, float]) -> dict[str, float]:
         """Join values of free parameters with the fixed ones.
@@ -96,8 +113,51 @@ class Structure:
         given = self.space.validate(values)
         resting = self.space.to_dict(self.space.clip(self.space.neutral()))
         every = {**self.fixed, **resting, **given}
-        every |= {name: every[source] for name, source in self.links.items()}
-        return {name: every[name] for name in CATALOGUE.names}
+        row = np.array([[every[name] for name in CATALOGUE.names]])
+        self.follow_links(row)
+        return dict(zip(CATALOGUE.names, row[0].tolist(), strict=True))
+
+    def follow_links(self, rows: FloatArray) -> None:
+        """Give linked parameters the values that follow from their free ones, in place.
+
+        Parameters
+        ----------
+        rows : np.ndarray, shape=(n_candidates, 59)
+            Values of all parameters, columns in the catalogue's order.
+        """
+        for name, source in self.links.items():
+            leading = rows[:, CATALOGUE.index(source)]
+            table = self.link_values.get(name)
+            if table is None:
+                rows[:, CATALOGUE.index(name)] = leading
+                continue
+            own = np.array(list(table))
+            nearest = np.argmin(np.abs(leading[:, None] - own), axis=1)
+            rows[:, CATALOGUE.index(name)] = np.array(list(table.values()))[nearest]
+
+    def nearest_steps(self, values: Mapping[str, float]) -> dict[str, float]:
+        """Move values to the nearest places that the controls of a panel stop at.
+
+        Parameters
+        ----------
+        values : mapping of str to float
+            Physical values, in the units of the parameters.
+
+        Returns
+        -------
+        dict of str to float
+            The same with values between two steps moved to the nearer one. Values of controls
+            without steps, and outside of their range, stay as they are.
+        """
+        moved = dict(values)
+        for name, value in values.items():
+            control = self.controls.get(name)
+            is_stepped = control and control.scale and control.scale.is_stepped
+            if is_stepped and name in self.space:
+                parameter = self.space[name]
+                if parameter.low <= value <= parameter.high:
+                    moved[name] = float(parameter.decode(parameter.encode(value)))
+        return moved
 
     def matrix(self, values: npt.ArrayLike, space: ParameterSpace | None = None) -> FloatArray:
         """Complete many candidates at once.
@@ -119,8 +179,7 @@ class Structure:
         full = np.tile([base[name] for name in CATALOGUE.names], (len(rows), 1))
         names = (space or self.space).names
         full[:, [CATALOGUE.index(name) for name in names]] = rows
-        for name, source in self.links.items():
-            full[:, CATALOGUE.index(name)] = full[:, CATALOGUE.index(source)]
+        self.follow_links(full)
         return full
 
 
@@ -169,15 +228,7 @@ def load_structure(name_or_path: str | Path) -> Structure:
                 value=text,
             )
         return parse_structure(shipped.read_text(encoding="utf-8"), source=f"{text}.toml")
-    try:
-        content = Path(text).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise StructureError(
-            f"{text}: the structure file can't be read ({error.__class__.__name__}: a readable "
-            "TOML text in UTF-8 is accepted). Check the path.",
-            path=text,
-        ) from error
-    return parse_structure(content, source=text)
+    return parse_structure(_read_text(text), source=text)
 
 
 def parse_structure(text: str, *, source: str) -> Structure:
@@ -198,135 +249,48 @@ def parse_structure(text: str, *, source: str) -> Structure:
     Raises
     ------
     StructureError
-        If a field is missing, unknown or wrong.
+        If a field is missing, unknown or wrong; the first mistake is told, and how many follow.
     """
+    fields, mistakes = read_structure(text, source)
+    mistakes.refuse()
+    return Structure(**fields, toml=text)
+
+
+def check_structure(path: str | Path) -> tuple[Mistake, ...]:
+    """Find every mistake in a structure file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    tuple of Mistake
+        With line and field, in the order of the lines; empty if all is well.
+
+    Raises
+    ------
+    StructureError
+        If the file can't be read, or is no TOML: then nothing else can be told.
+    """
+    _, mistakes = read_structure(_read_text(str(path)), str(path))
+    return tuple(sorted(mistakes.found, key=lambda mistake: mistake.line or 0))
+
+
+def _read_text(path: str) -> str:
+    """Read a structure file of the user."""
     try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise StructureError(f"{source} is no TOML: {error}.", path=source) from error
-    for field in document:
-        if field not in FIELDS:
-            hint = suggest_names(field, FIELDS) or f"{', '.join(FIELDS)} are accepted."
-            raise StructureError(f"{source}, {field}: no such field. {hint}", path=source)
-    if document.get("schema_version") != SCHEMA_VERSION:
+        return read_text_file(path)
+    except FileNotFoundError as error:
         raise StructureError(
-            f"{source}, schema_version: {document.get('schema_version')!r} is not known; "
-            f"{SCHEMA_VERSION} is accepted.",
-            path=source,
-        )
-    for field in ("name", "meaning"):
-        if not isinstance(document.get(field), str) or not document[field]:
-            raise StructureError(f"{source}, {field}: a text is needed.", path=source)
-    fixed = _table(document, "fixed", source)
-    free = _table(document, "free", source)
-    links = _table(document, "links", source)
-    doubled = sorted(set(fixed) & set(free) | (set(fixed) | set(free)) & set(links))
-    if doubled:
+            f"{path} doesn't exist. Check the name, or write one with `earwright structures new`.",
+            path=path,
+        ) from error
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it isn't text in UTF-8"
         raise StructureError(
-            f"{source}, {doubled[0]}: stands under two of fixed, free and links; keep one.",
-            path=source,
-        )
-    if not free:
-        raise StructureError(f"{source}, free: at least one parameter is needed.", path=source)
-    space = _free_space(free, source)
-    values = {name: value for name, value in CATALOGUE.neutral().items() if name not in free}
-    return Structure(
-        name=document["name"],
-        meaning=document["meaning"],
-        space=space,
-        fixed=MappingProxyType({**values, **_fixed_values(fixed, source)}),
-        links=MappingProxyType(_checked_links(links, space, source)),
-    )
-
-
-def _table(document: Mapping[str, object], field: str, source: str) -> dict[str, object]:
-    """Return a table of the document whose keys are parameters."""
-    table = document.get(field, {})
-    if not isinstance(table, Mapping):
-        raise StructureError(f"{source}, {field}: a table is needed.", path=source)
-    for name in table:
-        if name not in CATALOGUE:
-            is_split = isinstance(table[name], Mapping) and name in CATALOGUE_PREFIXES
-            hint = 'Put dotted names in quotes ("osc1.octave").' if is_split else ""
-            hint = hint or suggest_names(name, CATALOGUE.names)
-            hint = hint or "See `earwright structures complete`."
-            raise StructureError(
-                f"{source}, {field}.{name}: no such parameter. {hint}", path=source
-            )
-    return dict(table)
-
-
-def _fixed_values(fixed: Mapping[str, object], source: str) -> dict[str, float]:
-    """Check the fixed values against the catalogue."""
-    checked: dict[str, float] = {}
-    for name, value in fixed.items():
-        try:
-            checked.update(CATALOGUE.validate({name: value}))  # type: ignore[dict-item]
-        except ParameterError as error:
-            raise StructureError(f"{source}, fixed.{error}", path=source) from error
-    return checked
-
-
-def _checked_links(
-    links: Mapping[str, object], space: ParameterSpace, source: str
-) -> dict[str, str]:
-    """Check that links lead to free parameters of the same unit, whose range they can take."""
-    checked: dict[str, str] = {}
-    for name, target in links.items():
-        if not isinstance(target, str) or target not in space:
-            raise StructureError(
-                f"{source}, links.{name}: {target!r} is not free; a parameter under free is "
-                "accepted.",
-                path=source,
-            )
-        own, other = CATALOGUE[name], space[target]
-        if own.unit != other.unit or other.low < own.low or other.high > own.high:
-            raise StructureError(
-                f"{source}, links.{name}: {target} runs from {other.low:g} to {other.high:g} "
-                f"({other.unit}); {own.low:g} to {own.high:g} ({own.unit}) is accepted here. "
-                "Narrow the range of the free one.",
-                path=source,
-            )
-        checked[name] = target
-    return checked
-
-
-def _free_space(free: Mapping[str, object], source: str) -> ParameterSpace:
-    """Give the free parameters the file's ranges, which must lie within the catalogue's."""
-    parameters = {}
-    for name, change in free.items():
-        if not isinstance(change, Mapping) or not set(change) <= set(RANGE_FIELDS):
-            raise StructureError(
-                f"{source}, free.{name}: {change!r} is not a range; a table of "
-                f"{', '.join(RANGE_FIELDS)} is accepted, {{}} for the whole range.",
-                path=source,
-            )
-        try:
-            parameters[name] = _with_range(CATALOGUE[name], change)
-        except ParameterError as error:
-            raise StructureError(f"{source}, free.{error}", path=source) from error
-    return ParameterSpace(tuple(parameters[name] for name in CATALOGUE.names if name in free))
-
-
-def _with_range(own: Parameter, change: Mapping[str, object]) -> Parameter:
-    """Give one parameter the file's range, steps or choices."""
-    if not change:
-        return own
-    options: dict[str, Any] = dict(change)
-    choices = options.get("choices", [])
-    if not isinstance(choices, list):
-        raise ParameterError(
-            f"{own.name}: choices are {choices!r}; a list of numbers is accepted."
-        )
-    for value in (*(options[key] for key in ("low", "high") if key in options), *choices):
-        own.validate(value)
-    step = options.get("step", 0.0)
-    if isinstance(step, bool) or not isinstance(step, (int, float)):
-        raise ParameterError(f"{own.name}: step is {step!r}; a number is accepted.")
-    if "step" in options and (own.choices or (own.step and step % own.step)):
-        raise ParameterError(
-            f"{own.name}: step is {step:g}, which leads to values beside those of the voice; "
-            f"{own.accepted} is accepted. Leave the step out."
-        )
-    # A space of its own: the change of one parameter would check all of a larger one.
-    return ParameterSpace((own,)).replace(own.name, **options)[own.name]
+            f"{path}: the structure file can't be read ({reason}: a readable TOML text in UTF-8 "
+            "is accepted). Check the path.",
+            path=path,
+        ) from error

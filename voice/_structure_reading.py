@@ -1,0 +1,279 @@
+"""Reading a structure file: its fields one by one, every mistake collected."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from shared import CATALOGUE, ParameterError, ParameterSpace, StructureError, suggest_names
+from voice._mistakes import Mistakes
+from voice._panel_reading import read_panel
+from voice._toml_lines import find_lines
+
+if TYPE_CHECKING:
+    from shared import Parameter
+    from voice.panel import Control, PanelScale
+
+__all__: list[str] = []
+
+SCHEMA_VERSION = 1
+FIELDS = ("schema_version", "name", "meaning", "fixed", "free", "links", "panel", "midi_channel")
+RANGE_FIELDS = ("low", "high", "step", "choices")
+# What TOML makes of a dotted name without quotes.
+CATALOGUE_PREFIXES = {name.split(".")[0] for name in CATALOGUE.names if "." in name}
+# The voice's pitch envelope has no sustain: it always falls back to the played pitch.
+_ADSR_DECAYS = {
+    "filter_env.decay_s": "filter_env.sustain_ratio",
+    "amp_env.decay_s": "amp_env.sustain_ratio",
+}
+
+
+def read_structure(text: str, source: str) -> tuple[dict[str, Any], Mistakes]:
+    """Read the fields of a `Structure` from TOML.
+
+    Fields that are wrong are left out and told in the second item; a text that is no TOML at all
+    raises at once, as nothing else can be said about it.
+    """
+    try:
+        document = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        # TOMLDecodeError is a ValueError, and so is a number of more digits than Python reads.
+        raise StructureError(f"{source} is no TOML: {error}.", path=source) from error
+    mistakes = Mistakes(source, find_lines(text))
+    _check_head(document, mistakes)
+    fixed = _table(document, "fixed", mistakes)
+    free = _table(document, "free", mistakes)
+    links = _table(document, "links", mistakes)
+    panel = _table(document, "panel", mistakes)
+    _check_doubled(fixed, free, links, mistakes)
+    if not free and "free" not in {mistake.field for mistake in mistakes.errors}:
+        mistakes.add(("free",), "free: at least one parameter is needed.")
+    fixed_values = _fixed_values(fixed, mistakes)
+    scaled = read_panel(panel, free=set(free), fixed=fixed_values, mistakes=mistakes)
+    space = _free_space(free, scaled.controls, mistakes)
+    checked_links = {**_checked_links(links, space, mistakes), **scaled.links}
+    _warn_of_shared_envelopes(checked_links, space, mistakes)
+    resting = {name: value for name, value in CATALOGUE.neutral().items() if name not in free}
+    fields = {
+        "name": document.get("name"),
+        "meaning": document.get("meaning"),
+        "space": space,
+        "fixed": MappingProxyType({**resting, **fixed_values}),
+        "links": MappingProxyType(checked_links),
+        "controls": MappingProxyType(scaled.controls),
+        "link_values": MappingProxyType(scaled.link_values),
+        "midi_channel": _midi_channel(document, mistakes),
+    }
+    return fields, mistakes
+
+
+def _check_head(document: Mapping[str, object], mistakes: Mistakes) -> None:
+    """Check the names of the fields, the version, name and meaning."""
+    for field in document:
+        if field not in FIELDS:
+            hint = suggest_names(field, FIELDS) or f"{', '.join(FIELDS)} are accepted."
+            mistakes.add((field,), f"{field}: no such field. {hint}")
+    if document.get("schema_version") != SCHEMA_VERSION:
+        mistakes.add(
+            ("schema_version",),
+            f"schema_version: {document.get('schema_version')!r} is not known; "
+            f"{SCHEMA_VERSION} is accepted.",
+        )
+    for field in ("name", "meaning"):
+        if not isinstance(document.get(field), str) or not document[field]:
+            mistakes.add((field,), f"{field}: a text is needed.")
+
+
+def _midi_channel(document: Mapping[str, object], mistakes: Mistakes) -> int:
+    """Read the channel of the instrument."""
+    channel = document.get("midi_channel", 1)
+    if isinstance(channel, bool) or not isinstance(channel, int) or not 1 <= channel <= 16:
+        mistakes.add(
+            ("midi_channel",),
+            f"midi_channel is {channel!r}; a whole number from 1 to 16 is accepted.",
+        )
+        return 1
+    return channel
+
+
+def _table(document: Mapping[str, object], field: str, mistakes: Mistakes) -> dict[str, object]:
+    """Return a table of the document whose keys are parameters."""
+    table = document.get(field, {})
+    if not isinstance(table, Mapping):
+        mistakes.add((field,), f"{field}: a table is needed.")
+        return {}
+    known: dict[str, object] = {}
+    for name, value in table.items():
+        if name in CATALOGUE:
+            known[name] = value
+            continue
+        is_split = isinstance(value, Mapping) and name in CATALOGUE_PREFIXES
+        hint = 'Put dotted names in quotes ("osc1.octave").' if is_split else ""
+        hint = hint or suggest_names(name, CATALOGUE.names)
+        hint = hint or "See `earwright structures complete`."
+        mistakes.add((field, name), f"{field}.{name}: no such parameter. {hint}")
+    return known
+
+
+def _check_doubled(
+    fixed: Mapping[str, object],
+    free: Mapping[str, object],
+    links: Mapping[str, object],
+    mistakes: Mistakes,
+) -> None:
+    """Refuse a parameter that stands in two tables."""
+    for name in sorted(set(fixed) & set(free) | (set(fixed) | set(free)) & set(links)):
+        where = "links" if name in links else "fixed"
+        mistakes.add(
+            (where, name), f"{name}: stands under two of fixed, free and links; keep one."
+        )
+
+
+def _fixed_values(fixed: Mapping[str, object], mistakes: Mistakes) -> dict[str, float]:
+    """Check the fixed values against the catalogue."""
+    checked: dict[str, float] = {}
+    for name, value in fixed.items():
+        try:
+            checked.update(CATALOGUE.validate({name: value}))  # type: ignore[dict-item]
+        except ParameterError as error:
+            mistakes.add(("fixed", name), f"fixed.{error}")
+    return checked
+
+
+def _checked_links(
+    links: Mapping[str, object], space: ParameterSpace, mistakes: Mistakes
+) -> dict[str, str]:
+    """Check that links lead to free parameters of the same unit, whose range they can take."""
+    checked: dict[str, str] = {}
+    for name, target in links.items():
+        if not isinstance(target, str) or target not in space:
+            mistakes.add(
+                ("links", name),
+                f"links.{name}: {target!r} is not free; a parameter under free is accepted.",
+            )
+            continue
+        own, other = CATALOGUE[name], space[target]
+        if own.unit != other.unit or other.low < own.low or other.high > own.high:
+            mistakes.add(
+                ("links", name),
+                f"links.{name}: {target} runs from {other.low:g} to {other.high:g} "
+                f"({other.unit}); {own.low:g} to {own.high:g} ({own.unit}) is accepted here. "
+                "Narrow the range of the free one.",
+            )
+            continue
+        checked[name] = target
+    return checked
+
+
+def _warn_of_shared_envelopes(
+    links: Mapping[str, str], space: ParameterSpace, mistakes: Mistakes
+) -> None:
+    """Say where an envelope with a sustain level also moves a pitch."""
+    for name, target in links.items():
+        sustain = _ADSR_DECAYS.get(target)
+        if name.endswith(".pitch_env.decay_s") and sustain in space:
+            mistakes.add(
+                ("links", name),
+                f"links.{name}: the pitch envelope of the voice falls back to the played pitch "
+                f"whatever {sustain} is. Fix {sustain} at 0 if your envelope moves both.",
+                is_warning=True,
+            )
+
+
+def _free_space(
+    free: Mapping[str, object], controls: Mapping[str, Control], mistakes: Mistakes
+) -> ParameterSpace:
+    """Give the free parameters the file's ranges, which must lie within the catalogue's."""
+    parameters = []
+    for name in CATALOGUE.names:
+        if name not in free:
+            continue
+        parameter = _ranged(name, free[name], mistakes)
+        control = controls.get(name)
+        if control is not None and control.scale is not None:
+            parameter = _on_panel(parameter, control.scale, mistakes)
+        parameters.append(parameter)
+    return ParameterSpace(tuple(parameters))
+
+
+def _ranged(name: str, change: object, mistakes: Mistakes) -> Parameter:
+    """Give one parameter the range that stands in the file."""
+    own = CATALOGUE[name]
+    if not isinstance(change, Mapping) or not set(change) <= set(RANGE_FIELDS):
+        mistakes.add(
+            ("free", name),
+            f"free.{name}: {change!r} is not a range; a table of "
+            f"{', '.join(RANGE_FIELDS)} is accepted, {{}} for the whole range.",
+        )
+        return own
+    try:
+        return _with_range(own, change)
+    except ParameterError as error:
+        mistakes.add(("free", name), f"free.{error}")
+        return own
+
+
+def _with_range(own: Parameter, change: Mapping[str, object]) -> Parameter:
+    """Give one parameter the file's range, steps or choices."""
+    if not change:
+        return own
+    options: dict[str, Any] = dict(change)
+    choices = options.get("choices", [])
+    if not isinstance(choices, list):
+        raise ParameterError(
+            f"{own.name}: choices are {choices!r}; a list of numbers is accepted."
+        )
+    for value in (*(options[key] for key in ("low", "high") if key in options), *choices):
+        own.validate(value)
+    step = options.get("step", 0.0)
+    if isinstance(step, bool) or not isinstance(step, (int, float)):
+        raise ParameterError(f"{own.name}: step is {step!r}; a number is accepted.")
+    if "step" in options and (own.choices or (own.step and step % own.step)):
+        raise ParameterError(
+            f"{own.name}: step is {step:g}, which leads to values beside those of the voice; "
+            f"{own.accepted} is accepted. Leave the step out."
+        )
+    # A space of its own: the change of one parameter would check all of a larger one.
+    return ParameterSpace((own,)).replace(own.name, **options)[own.name]
+
+
+def _on_panel(parameter: Parameter, scale: PanelScale, mistakes: Mistakes) -> Parameter:
+    """Keep of a parameter's range what the panel has, on its steps."""
+    name = parameter.name
+    slack = 1e-9 * (parameter.high - parameter.low)
+    if scale.is_stepped:
+        values = sorted({value for _, value in scale.stops})
+        inside = [v for v in values if parameter.low - slack <= v <= parameter.high + slack]
+        kept = tuple(min(max(value, parameter.low), parameter.high) for value in inside)
+        kept = tuple(sorted({_known(parameter, value) for value in kept}))
+    else:
+        ends = sorted(value for _, value in (scale.points[0], scale.points[-1]))
+        kept = (max(ends[0], parameter.low), min(ends[1], parameter.high))
+        kept = kept if kept[0] < kept[1] else ()
+    if len(kept) < 2:
+        mistakes.add(
+            ("panel", name),
+            f"panel.{name}: fewer than two places of the panel lie in the range of {name}, "
+            f"{parameter.accepted}. Correct values, or the range under free.",
+        )
+        return parameter
+    changes: dict[str, Any] = (
+        {"choices": kept} if scale.is_stepped else {"low": kept[0], "high": kept[1]}
+    )
+    space = ParameterSpace((parameter,))
+    try:
+        return space.replace(name, **changes)[name]
+    except ParameterError:
+        # A quadratic scale needs neutral in the middle or at the low end; panels need not.
+        return space.replace(name, scale="linear", **changes)[name]
+
+
+def _known(parameter: Parameter, value: float) -> float:
+    """Take the rounding error off a value that the voice has steps or choices for."""
+    if parameter.step is None and not parameter.choices:
+        return value
+    return float(ParameterSpace((parameter,)).clip(np.array([value]))[0])
