@@ -13,7 +13,7 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from matcher.problem import Evaluator
+    from matcher.evaluator import Evaluator
     from shared import FloatArray
 
 __all__ = ["fit_gates"]

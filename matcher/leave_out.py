@@ -17,18 +17,20 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 
 from matcher.defaults import DEFAULT_SECONDS
+from matcher.evaluator import Evaluator
 from matcher.gates import fit_gates
 from matcher.losses import breakdown, weights_for
 from matcher.matching import match
 from matcher.playing import play_notes, prepare_note
-from matcher.problem import Evaluator, Problem
+from matcher.problem import Problem
 from matcher.result import LeftOutNote, MatchResult
 from matcher.target import Target
 from shared import ParameterError, ParameterSpace, parse_pitch, pitch_name
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
+    from matcher.checkpoint import Checkpoint
     from matcher.target import TargetNote
     from shared import FloatArray
 
@@ -54,6 +56,7 @@ def match_leaving_out(
     leave_out: Names,
     seconds: float | None = None,
     evals: int | None = None,
+    checkpoint_for: Callable[[str], Checkpoint] | None = None,
     **options: Any,  # noqa: ANN401  handed on as they are
 ) -> MatchResult:
     """Match a target without some of its notes, and try the patch on them.
@@ -70,6 +73,9 @@ def match_leaving_out(
         Time to search in all, in seconds; 30 if neither budget is given.
     evals : int >= 1, optional
         Candidates to evaluate in all, instead.
+    checkpoint_for : callable, optional
+        Gives the checkpoint of a part of the search by its name: "all" for the match that is
+        kept, "without-N" for the trial without note N.
     **options
         As for `matcher.match`.
 
@@ -95,12 +101,20 @@ def match_leaving_out(
     """
     places = choose_notes(target, leave_out)
     if leave_out != EACH:
-        result = match(_without(target, places), seconds=seconds, evals=evals, **options)
+        with _open(checkpoint_for, "all") as saved:
+            result = match(
+                _without(target, places),
+                seconds=seconds,
+                evals=evals,
+                checkpoint=saved,
+                **options,
+            )
         trials = _try_all(result, [target.notes[place] for place in places], options)
     else:
         kept, each = _share(seconds, evals, len(places))
-        result = match(target, **kept, **options)
-        trials = _try_each(target, result, each, options)
+        with _open(checkpoint_for, "all") as saved:
+            result = match(target, **kept, checkpoint=saved, **options)
+        trials = _try_each(target, result, each, options, checkpoint_for)
     left_out = _collect(trials)
     said = {
         "notes": [target.notes[place].name for place in places],
@@ -219,15 +233,27 @@ def _try_all(
 
 
 def _try_each(
-    target: Target, result: MatchResult, budget: Mapping[str, Any], options: Mapping[str, Any]
+    target: Target,
+    result: MatchResult,
+    budget: Mapping[str, Any],
+    options: Mapping[str, Any],
+    checkpoint_for: Callable[[str], Checkpoint] | None,
 ) -> Iterator[LeftOutNote]:
     """Fit without each note in turn, until a search is cut short."""
     fit = result
     for place, note in enumerate(target.notes):
         if fit.stop_reason not in CUT_SHORT:
-            fit = match(_without(target, [place]), **budget, **options)
+            with _open(checkpoint_for, f"without-{place + 1}") as saved:
+                fit = match(_without(target, [place]), **budget, checkpoint=saved, **options)
         if fit.stop_reason not in CUT_SHORT:
             yield _try_on(fit, note, options)
+
+
+def _open(
+    checkpoint_for: Callable[[str], Checkpoint] | None, part: str
+) -> contextlib.AbstractContextManager[Checkpoint | None]:
+    """Open the checkpoint of a part, if there are any."""
+    return contextlib.nullcontext() if checkpoint_for is None else checkpoint_for(part)
 
 
 def _collect(trials: Iterator[LeftOutNote]) -> tuple[LeftOutNote, ...]:

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
+from matcher.evaluator import Evaluator
 from matcher.losses import LossBreakdown, breakdown, weights_for
-from matcher.plan import DEFAULT_PLAN, WHOLE, Stage
+from matcher.plan import WHOLE, Stage, default_plan
 from matcher.playing import play_notes, prepare_note, with_velocity_level
-from matcher.problem import Evaluator, Problem
-from matcher.result import MatchResult, NoteMatch
-from matcher.search import DEFAULT_SAMPLER
+from matcher.problem import Problem
+from matcher.result import MatchResult, NoteMatch, StageResult
+from matcher.search import DEFAULT_SAMPLER, make_sampler
 from matcher.search_run import SearchRun
 from matcher.starts import start_vectors
 from shared import CATALOGUE, ParameterError, ParameterSpace
@@ -24,10 +25,11 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from pathlib import Path
 
+    from matcher.checkpoint import Checkpoint
     from matcher.target import Target
     from shared import FloatArray
 
-__all__ = ["make_problem", "match"]
+__all__ = ["check_budget", "make_problem", "match"]
 
 
 def match(
@@ -39,10 +41,12 @@ def match(
     seed: int = 0,
     sampler: str = DEFAULT_SAMPLER,
     weights: str | Mapping[str, float] | None = None,
-    plan: tuple[Stage, ...] = DEFAULT_PLAN,
+    plan: tuple[Stage, ...] | None = None,
     n_threads: int | None = None,
     progress: bool = True,
     stop: Callable[[], bool] | None = None,
+    watch: Callable[[SearchRun], object] | None = None,
+    checkpoint: Checkpoint | None = None,
 ) -> MatchResult:
     """Find the patch that comes closest to a target.
 
@@ -60,18 +64,26 @@ def match(
     seed : int >= 0
         Seed of the search and of the voice's noise.
     sampler : str
-        A name of `matcher.search.SAMPLER_NAMES`.
+        A name of `matcher.search.SAMPLER_NAMES`. The default goes through the stages of `plan`,
+        walks first; the others are there to be compared, and get the problem as a whole.
     weights : str, or mapping of str to float, optional
         A preset ("balanced", "attack first", "animation first"), or weights of the loss terms,
         >= 0; those left out keep their default.
-    plan : tuple of Stage
-        Stages of the search, for the default sampler.
+    plan : tuple of Stage, optional
+        Stages of the search, for the default sampler; `matcher.plan.default_plan` chooses them
+        if left out.
     n_threads : int >= 1, optional
         Threads that render and score; all usable cores if left out.
     progress : bool
         Whether to show a progress bar (also in notebooks).
     stop : callable, optional
         Asked after each batch; the search ends when it returns True.
+    watch : callable, optional
+        Called after each batch with the running search, whose `state` tells the best so far.
+    checkpoint : Checkpoint, optional
+        Where the search is saved every few seconds. If it holds a search already, that one is
+        gone on with: target, structure, seed, sampler and weights have to be the same, and the
+        budget may have grown. `matcher.match_and_save` takes care of all that.
 
     Returns
     -------
@@ -86,7 +98,8 @@ def match(
     StructureError
         If the structure can't be loaded.
     """
-    _check_budget(seconds, evals)
+    check_budget(seconds, evals)
+    make_sampler(sampler, 1, seed=seed)  # a wrong name is refused before anything is searched
     joined = weights_for(weights)
     voice = structure if isinstance(structure, Structure) else load_structure(structure)
     problem = make_problem(target, voice)
@@ -112,46 +125,73 @@ def match(
             evals=evals,
             progress=progress,
             stop=stop,
+            watch=watch,
+            checkpoint=checkpoint,
         )
         # The samplers of others are there to be compared: they get the problem as a whole.
         own = sampler == DEFAULT_SAMPLER
-        reason = run.search(sampler, seed, plan if own else WHOLE, is_plain=own)
-        played = evaluator.notes
-        best = with_velocity_level(problem, run.best, targets, played, seed=seed)
-        scores = evaluator.scores(np.stack([run.first, best]))
-    start = breakdown(scores[:, 0].mean(axis=0), joined)
-    end = breakdown(scores[:, 1].mean(axis=0), joined)
-    patch = _make_patch(problem, best, target, settings, end)
-    sounds = [
-        note_target.place(sound)
-        for note_target, sound in zip(
-            targets, play_notes(problem, best, targets, played, seed=seed), strict=True
+        chosen = (plan or default_plan(problem)) if own else WHOLE
+        reason = run.search(sampler, seed, chosen, is_plain=own)
+        return _result(run, target, settings, reason)
+
+
+def _result(
+    run: SearchRun, target: Target, settings: Mapping[str, object], reason: str
+) -> MatchResult:
+    """Measure what a search has found, and put it together; its evaluator is still open."""
+    evaluator = run.evaluator
+    problem, weights = evaluator.problem, evaluator.weights
+    best, *kept = (
+        with_velocity_level(
+            problem, vector, evaluator.targets, evaluator.notes, seed=evaluator.seed
         )
-    ]
+        for vector in (run.found, *(milestone.vector for milestone in run.milestones))
+    )
+    scores = evaluator.scores(np.stack([run.first, best, *kept]))
+    start, end, *losses = (breakdown(score, weights) for score in scores.mean(axis=0))
     return MatchResult(
-        patch=patch,
+        patch=_make_patch(problem, best, target, settings, end),
         target=target,
-        structure=voice,
+        structure=problem.structure,
         space=problem.space,
         start=start,
         end=end,
-        notes=tuple(
-            NoteMatch(
-                replace(note, note=as_played),
-                sound,
-                breakdown(score[0], joined),
-                breakdown(score[1], joined),
-            )
-            for note, as_played, sound, score in zip(
-                target.notes, played, sounds, scores, strict=True
-            )
-        ),
+        notes=_note_matches(evaluator, target, best, scores),
         record=run.record,
         settings=settings,
         n_evaluations=len(run.record),
         elapsed_s=run.elapsed_s,
         busy_s=run.busy_s,
         stop_reason=reason,
+        stages=tuple(
+            StageResult(
+                milestone.kind,
+                milestone.title,
+                _make_patch(problem, vector, target, settings, loss),
+                loss,
+            )
+            for milestone, vector, loss in zip(run.milestones, kept, losses, strict=True)
+        ),
+    )
+
+
+def _note_matches(
+    evaluator: Evaluator, target: Target, best: FloatArray, scores: FloatArray
+) -> tuple[NoteMatch, ...]:
+    """Play the best candidate, and say note by note how close it is, and how close the first."""
+    sounds = play_notes(
+        evaluator.problem, best, evaluator.targets, evaluator.notes, seed=evaluator.seed
+    )
+    return tuple(
+        NoteMatch(
+            replace(note, note=as_played),
+            scored.place(sound),
+            breakdown(score[0], evaluator.weights),
+            breakdown(score[1], evaluator.weights),
+        )
+        for note, as_played, scored, sound, score in zip(
+            target.notes, evaluator.notes, evaluator.targets, sounds, scores, strict=True
+        )
     )
 
 
@@ -187,8 +227,21 @@ def _ends(name: str, glob: str) -> bool:
     return name.endswith(glob[1:])
 
 
-def _check_budget(seconds: float | None, evals: int | None) -> None:
-    """Accept one budget, or none."""
+def check_budget(seconds: float | None, evals: int | None) -> None:
+    """Accept one budget, or none.
+
+    Parameters
+    ----------
+    seconds : float, optional
+        Above 0, and up to a day.
+    evals : int, optional
+        1 to 100000000.
+
+    Raises
+    ------
+    ParameterError
+        If both are given, or one lies outside its range.
+    """
     if seconds is not None and evals is not None:
         raise ParameterError(
             f"seconds is {seconds:g} and evals is {evals}; one budget is accepted. Leave one out.",

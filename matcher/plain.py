@@ -20,16 +20,16 @@ if TYPE_CHECKING:
     from matcher.problem import Problem
     from shared import FloatArray
 
-__all__ = ["ALLOWANCE_RATIO", "ALLOWANCE_STEPS", "plain_vector", "tidy"]
+__all__ = ["ALLOWANCE_RATIO", "ALLOWANCE_STEPS", "SWITCHES", "plain_vector", "tidy"]
 
 # By how much a plainer patch may be worse before the rest is fitted again: a share of the loss,
 # and something besides for losses near 0. A loss counts just-noticeable differences, and both
 # together stay far below one.
 ALLOWANCE_RATIO = 0.03
-ALLOWANCE_STEPS = 0.02
+ALLOWANCE_STEPS = 0.05
 
 # What switches a part off: the neutral value, except for waveforms, whose silence is 0.
-_SWITCHES = (
+SWITCHES = (
     *(f"{osc}.{wave}_level" for osc in ("osc1", "osc2") for wave in ("saw", "pulse", "triangle")),
     "osc1.octave",
     "osc2.octave",
@@ -61,7 +61,7 @@ _SWITCHES = (
     "amp_env.sustain_ratio",
     "amp_env.velocity_db",
 )
-_LEVELS = tuple(name for name in _SWITCHES if name.endswith("_level"))
+_LEVELS = tuple(name for name in SWITCHES if name.endswith("_level"))
 
 
 def plain_vector(
@@ -133,16 +133,42 @@ def tidy(problem: Problem, vector: FloatArray) -> FloatArray:
     return _with_full_level(problem, tidied)
 
 
+def moving_columns(
+    problem: Problem, vector: FloatArray
+) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """List the entries of a vector that do something in it; phases always do.
+
+    Parameters
+    ----------
+    problem : Problem
+        What vectors mean.
+    vector : np.ndarray, shape=(n_dimensions,)
+        A candidate.
+
+    Returns
+    -------
+    np.ndarray of int, shape=(n_moving,)
+        Places in the vector, in order.
+    """
+    values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
+    used = used_parameters(values)
+    linked = {source for name, source in problem.structure.links.items() if name in used}
+    mask = np.ones(problem.n_dimensions, dtype=np.bool_)
+    mask[: len(problem.space)] = [n in used or n in linked for n in problem.space.names]
+    return np.flatnonzero(mask)
+
+
 def _with_full_level(problem: Problem, vector: FloatArray) -> FloatArray:
     """Scale all levels so that the loudest is 1; absolute level is never searched.
 
-    Only where that changes nothing else: all levels have to be free, and nothing may saturate.
+    Only where that changes nothing else: all levels have to be free and without steps, which
+    would shift the balance, and nothing may saturate.
     """
     names = (*_LEVELS, "noise.level")
     values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
     sounding = [name for name in names if values[name] > 0.0]
     loudest = max(values[name] for name in sounding)
-    is_free = all(name in problem.space for name in sounding)
+    is_free = all(name in problem.space and _is_smooth(problem, name) for name in sounding)
     if not is_free or values["filter.drive_db"] > 0.0 or loudest >= 1.0:
         return vector
     scaled = vector.copy()
@@ -151,6 +177,11 @@ def _with_full_level(problem: Problem, vector: FloatArray) -> FloatArray:
         level = min(values[name] / loudest, parameter.high)
         scaled[problem.space.index(name)] = parameter.encode(level)
     return scaled
+
+
+def _is_smooth(problem: Problem, name: str) -> bool:
+    """Whether a control stops anywhere."""
+    return not problem.space[name].choices and problem.space[name].step is None
 
 
 def _trials(problem: Problem, vector: FloatArray) -> FloatArray:
@@ -163,7 +194,7 @@ def _trials(problem: Problem, vector: FloatArray) -> FloatArray:
         problem.base[name] > 0.0 for name in _LEVELS if name not in problem.space
     )
     for i, parameter in enumerate(problem.space):
-        if parameter.name not in _SWITCHES:
+        if parameter.name not in SWITCHES:
             continue
         rest = 0.0 if parameter.name in _LEVELS else parameter.neutral
         if not parameter.low <= rest <= parameter.high:
@@ -174,6 +205,47 @@ def _trials(problem: Problem, vector: FloatArray) -> FloatArray:
         row = vector.copy()
         row[i] = place
         rows.append(row)
+    swapped = _with_oscillator_1_first(problem, vector)
+    if swapped is not None:
+        rows.append(swapped)
     if not rows:
         return np.empty((0, problem.n_dimensions))
     return np.stack(rows)
+
+
+def _with_oscillator_1_first(problem: Problem, vector: FloatArray) -> FloatArray | None:
+    """Let oscillator 1 do what oscillator 2 does alone; None if it doesn't, or if it can't.
+
+    Of two patches that sound the same, the one with one oscillator, in tune with itself, is read
+    more easily. Only where each parameter of one oscillator is searched in the other, too.
+    """
+    values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
+    levels = {osc: [values[n] for n in _LEVELS if n.startswith(osc)] for osc in ("osc1", "osc2")}
+    if any(levels["osc1"]) or not any(levels["osc2"]):
+        return None
+    names = problem.space.names
+    pairs = [(n, n.replace("osc2.", "osc1.")) for n in names if n.startswith("osc2.")]
+    pairs = [(n, other) for n, other in pairs if n != "osc2.detune_cents"]
+    tune = values["tune_cents"] + values["osc2.detune_cents"]
+    is_equal = all(other in problem.space and _is_alike(problem, n, other) for n, other in pairs)
+    has_tune = "tune_cents" in problem.space and "osc2.detune_cents" in problem.space
+    if not is_equal or not has_tune or problem.structure.links:
+        return None
+    parameter = problem.space["tune_cents"]
+    if not parameter.low <= tune <= parameter.high:
+        return None
+    swapped = vector.copy()
+    for n, other in pairs:
+        i, j = problem.space.index(n), problem.space.index(other)
+        swapped[i], swapped[j] = vector[j], vector[i]
+    swapped[problem.space.index("tune_cents")] = parameter.encode(tune)
+    swapped[problem.space.index("osc2.detune_cents")] = problem.space["osc2.detune_cents"].encode(
+        0.0
+    )
+    return swapped
+
+
+def _is_alike(problem: Problem, name: str, other: str) -> bool:
+    """Whether two parameters mean the same at the same place of their ranges."""
+    a, b = problem.space[name], problem.space[other]
+    return (a.low, a.high, a.step, a.choices) == (b.low, b.high, b.step, b.choices)

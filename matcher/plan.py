@@ -1,10 +1,9 @@
-"""The plan of a search: which parameters move in which stage, and for how long.
+"""The plan of a search: which parameters move in which stage, how, and for how long.
 
-The plain patch comes first (two sawtooths, filter, envelopes), then its colour, then what moves,
-then the front edge, then everything at once in small steps, as a programmer would go about it:
-in few dimensions a stage goes far in little time, and detail can be told apart only where the
-filter is about right. `DEVELOPERS.md`
-has the table of what was tried.
+First walks from many starts find the valley, and jumps (a part of the voice switched on or off,
+the other waveform, another octave) find better ones; then an evolution strategy takes small
+steps where the ground is rough, which is where oscillators beat; then the patch is made plain,
+and walks fit what is left. `DEVELOPERS.md` has the table of what was tried.
 """
 
 from __future__ import annotations
@@ -15,17 +14,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shared.patch_schema import PHASE_NAMES
+from matcher.jumps import BEATS, FANS, JUMPS, START_VARIANTS, fan_vectors, jump_vectors
+from matcher.search import DEFAULT_POPULATION
+from matcher.search.descent import MOST_WALKS
+from matcher.starts import sweep_vectors
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from matcher.problem import Problem
     from shared import FloatArray
 
-__all__ = ["DEFAULT_PLAN", "WHOLE", "Stage"]
+__all__ = ["DEFAULT_PLAN", "REFIT", "STEPPED_PLAN", "WHOLE", "Stage", "default_plan"]
 
-OSC2_PHASE = PHASE_NAMES.index("osc2.phase")
+# What the first steps from one start cost, all in all, in candidates.
+EACH_WALK = 400
 
 
 @dataclass(frozen=True)
@@ -36,31 +37,44 @@ class Stage:
     ----------
     name : str
         Name, as shown beside the progress bar.
-    only : tuple of str
-        Patterns of the parameters that move; the others stay at the best so far.
     share : float, 0 < share <= 1
         Part of the budget; what a plan leaves goes into making the patch plain.
-    sigma : float, 0 < sigma <= 1
-        Standard deviation of the first draws, as a share of each range.
+    sigma : float, 0 <= sigma <= 1
+        Standard deviation of the first draws of the evolution strategy, as a share of each
+        range; 0 lets the stage walk downhill instead (`matcher.search.DescentSampler`).
+    only : tuple of str
+        Patterns of the parameters that move; the others stay at the best so far.
     has_phases : bool
         Whether the nuisance phases move too.
-    probes : tuple of mapping
-        Values to try before the stage begins, on top of the best so far. A depth near neutral
-        hardly matters, so a search in small steps may never leave it; a probe jumps.
-    is_from_probes : bool
-        Whether the stage begins at the best probe even if the best so far is better.
+    n_sweep : int >= 0
+        Candidates spread over the voice that are tried before the stage begins.
+    has_variants : bool
+        Whether the usual variants of the best so far are tried too.
+    n_phases : int >= 0
+        At how many places of their cycles oscillator 2 (with several detunes) and, if the stage
+        has no sweep, pitch envelopes and LFOs are tried.
     fits_gates : bool
         Whether estimated gates are corrected when the stage is over.
+    population : int >= 4
+        Candidates in a generation of the evolution strategy; fewer come to a close sooner in few
+        dimensions.
     """
 
     name: str
-    only: tuple[str, ...]
     share: float
-    sigma: float
+    sigma: float = 0.0
+    only: tuple[str, ...] = ("*",)
     has_phases: bool = True
-    probes: tuple[Mapping[str, float], ...] = ()
-    is_from_probes: bool = False
+    n_sweep: int = 0
+    has_variants: bool = False
+    n_phases: int = 0
     fits_gates: bool = False
+    population: int = DEFAULT_POPULATION
+
+    @property
+    def walks(self) -> bool:
+        """Whether the stage walks downhill and jumps."""
+        return self.sigma == 0.0
 
     def columns(self, problem: Problem) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
         """Return the entries of a vector that move in this stage.
@@ -73,7 +87,8 @@ class Stage:
         Returns
         -------
         np.ndarray of int, shape=(n_moving,)
-            Places in the vector, in order; empty if the structure has none of them.
+            Places in the vector, in order; empty if the structure has no such
+            parameter.
         """
         moving = [
             i
@@ -84,7 +99,22 @@ class Stage:
             moving += range(len(problem.space), problem.n_dimensions)
         return np.array(moving, dtype=np.int64)
 
-    def starts(self, problem: Problem, base: FloatArray) -> FloatArray:
+    def n_walks(self, n_left: int) -> int:
+        """Say how many starts a walking stage can go on from.
+
+        Parameters
+        ----------
+        n_left : int
+            Candidates that the stage has, about.
+
+        Returns
+        -------
+        int
+            1 to `MOST_WALKS`.
+        """
+        return min(max(n_left // EACH_WALK, 1), MOST_WALKS)
+
+    def starts(self, problem: Problem, base: FloatArray, *, n_left: int, seed: int) -> FloatArray:
         """Make the vectors that the stage begins with.
 
         Parameters
@@ -93,134 +123,78 @@ class Stage:
             What is searched.
         base : np.ndarray, shape=(n_dimensions,)
             The best vector so far.
+        n_left : int
+            Candidates that the stage has, about; the sweep takes a quarter of them at most.
+        seed : int >= 0
+            Seed of the sweep.
 
         Returns
         -------
         np.ndarray, shape=(n_starts, n_dimensions)
-            The base, unless the stage begins from its probes, and the probes of which the
-            structure has every parameter; no rows if nothing is left.
+            The base first, then its variants, then the sweep.
         """
-        rows = [] if self.is_from_probes else [base]
-        for probe in self.probes:
-            if not all(name in problem.space for name in probe):
-                continue
-            row = base.copy()
-            for name, value in probe.items():
-                parameter = problem.space[name]
-                held = min(max(value, parameter.low), parameter.high)
-                row[problem.space.index(name)] = parameter.encode(held)
-            rows += _phase_scan(problem, row) if self.is_from_probes else [row]
-        return np.array(rows).reshape(len(rows), problem.n_dimensions)
+        rows = [base[None, :]]
+        if self.has_variants:
+            rows.append(jump_vectors(problem, START_VARIANTS, base))
+        n_phases = min(self.n_phases, n_left // 200)
+        if n_phases > 0:
+            fans = (("osc2.phase", BEATS),) if self.n_sweep else FANS
+            rows += [
+                fan_vectors(problem, jumps, base, phase=phase, n_phases=n_phases)
+                for phase, jumps in fans
+            ]
+        n_sweep = min(self.n_sweep, n_left // 4)
+        if n_sweep > 0:
+            rows.append(sweep_vectors(problem, base, n_sweep, seed=seed))
+        return np.concatenate(rows)
+
+    def jumps(self, problem: Problem) -> FloatArray:
+        """Make the places that a walking stage jumps to.
+
+        Parameters
+        ----------
+        problem : Problem
+            What is searched.
+
+        Returns
+        -------
+        np.ndarray, shape=(n_jumps, n_dimensions)
+            NaN where a jump changes nothing; no rows if the stage doesn't walk.
+        """
+        if not self.walks:
+            return np.empty((0, problem.n_dimensions))
+        return jump_vectors(problem, JUMPS)
 
 
-# How two oscillators stand to each other when the note begins decides how they beat, and the
-# valley around the right place is narrow.
-N_PHASES = 12
-
-
-def _phase_scan(problem: Problem, vector: FloatArray) -> list[FloatArray]:
-    """Put oscillator 2 at places around the cycle, in all notes alike."""
-    if OSC2_PHASE not in problem.phase_columns:
-        return [vector]
-    first = len(problem.space) + problem.phase_columns.index(OSC2_PHASE)
-    columns = first + len(problem.phase_columns) * np.arange(problem.n_notes)
-    rows = np.tile(vector, (N_PHASES, 1))
-    rows[:, columns] = np.arange(N_PHASES)[:, None] / N_PHASES
-    return list(rows)
-
-
-# The plain patch: two sawtooths, filter and amplifier with an envelope on each.
-PLAIN = (
-    "tune_cents",
-    "osc2.saw_level",
-    "osc2.detune_cents",
-    "filter.cutoff_hz",
-    "filter.resonance_ratio",
-    "filter.key_track_ratio",
-    "filter_env.*",
-    "amp_env.*",
-)
-COLOUR = (
-    *PLAIN,
-    "*_level",
-    "*.pulse_width_ratio",
-    "osc?.octave",
-    "noise.*",
-    "highpass.*",
-    "filter.*",
-    "body.*",
-)
-MOVEMENT = (
-    "*.vibrato.*",
-    "*.pwm.*",
-    "osc2.detune_cents",
-    "tune_cents",
-    "*.pulse_width_ratio",
-    "*_level",
-)
-FRONT = (
-    "*.pitch_env.*",
-    "noise.*",
-    "amp_env.attack_s",
-    "amp_env.decay_s",
-    "amp_env.sustain_ratio",
-    "filter_env.*",
-    "filter.cutoff_hz",
-    "filter.resonance_ratio",
-)
-_BOTH = (("osc1",), ("osc2",), ("osc1", "osc2"))
-MOVEMENT_PROBES = (
-    *(
-        {f"{osc}.vibrato.{name}": value for osc in group for name, value in setting}
-        for group in _BOTH
-        for setting in (
-            (("depth_cents", 8.0), ("rate_hz", 4.0)),
-            (("depth_cents", 8.0), ("rate_hz", 5.5)),
-            (("depth_cents", 20.0), ("rate_hz", 4.5)),
-            (("depth_cents", 20.0), ("rate_hz", 6.0)),
-        )
-    ),
-    *(
-        {f"{osc}.{name}": value for osc in group for name, value in setting}
-        for group in _BOTH
-        for setting in (
-            (("pulse_level", 0.7), ("pwm.depth_ratio", 0.15), ("pwm.rate_hz", 0.6)),
-            (("pulse_level", 0.7), ("pwm.depth_ratio", 0.2), ("pwm.rate_hz", 1.2)),
-            (("pulse_level", 0.7), ("pwm.depth_ratio", 0.15), ("pwm.rate_hz", 2.5)),
-        )
-    ),
-)
-
-
-def _front_stage(osc: str, sign: float) -> Stage:
-    """Try a pitch envelope on one oscillator, in one direction, and fit the plain patch to it.
-
-    A search that has settled without it explains the front by a slower attack, from where a
-    depth alone leads nowhere better; so this one begins at the best probe, not at the best patch.
-    """
-    return Stage(
-        f"front edge, oscillator {osc[-1]} from {'above' if sign > 0 else 'below'}",
-        (*PLAIN, f"{osc}.pitch_env.*", "noise.*"),
-        0.035,
-        0.08,
-        probes=tuple(
-            {f"{osc}.pitch_env.depth_cents": sign * cents, f"{osc}.pitch_env.decay_s": decay_s}
-            for cents in (60.0, 200.0, 500.0)
-            for decay_s in (0.012, 0.05)
-        ),
-        is_from_probes=True,
-    )
-
-
-WHOLE = (Stage("everything", ("*",), 1.0, 0.2),)
+WHOLE = (Stage("everything", 1.0, 0.2),)
 DEFAULT_PLAN = (
-    Stage("plain patch", PLAIN, 0.18, 0.2, fits_gates=True),
-    _front_stage("osc2", 1.0),
-    _front_stage("osc2", -1.0),
-    _front_stage("osc1", 1.0),
-    _front_stage("osc1", -1.0),
-    Stage("colour", COLOUR, 0.23, 0.1, fits_gates=True),
-    Stage("movement", MOVEMENT, 0.1, 0.1, probes=MOVEMENT_PROBES),
-    Stage("front edge", FRONT, 0.05, 0.05),
-    Stage("everything", ("*",), 0.15, 0.03),
+    Stage("walks", 0.2, n_sweep=256, has_variants=True, n_phases=8, fits_gates=True),
+    Stage("walks and jumps", 0.2, n_phases=12),
+    Stage("walks and more jumps", 0.15, n_phases=12),
+    Stage("small steps", 0.2, 0.02),
 )
+# On a panel whose controls have few positions, no walk can stop where it would: the strategy,
+# which knows steps, has more.
+STEPPED_PLAN = (
+    Stage("walks", 0.2, n_sweep=256, has_variants=True, fits_gates=True),
+    Stage("steps", 0.5, 0.1),
+)
+# What is left of the budget once the patch was made plain.
+REFIT = Stage("the rest fitted again", 1.0)
+
+
+def default_plan(problem: Problem) -> tuple[Stage, ...]:
+    """Choose the plan of a search.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is searched.
+
+    Returns
+    -------
+    tuple of Stage
+        `STEPPED_PLAN` if most parameters move in steps, else `DEFAULT_PLAN`.
+    """
+    n_stepped = int(np.count_nonzero(problem.cells[: len(problem.space)]))
+    return STEPPED_PLAN if 2 * n_stepped > len(problem.space) else DEFAULT_PLAN

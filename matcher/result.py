@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from shared.patch import NotePhases, Patch
     from voice import Structure
 
-__all__ = ["LeftOutNote", "MatchResult", "NoteMatch"]
+__all__ = ["LeftOutNote", "MatchResult", "NoteMatch", "StageResult"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +70,28 @@ class LeftOutNote:
 
 
 @dataclass(frozen=True, eq=False)
+class StageResult:
+    """A state on the way of a search: its start, or the end of a stage.
+
+    Parameters
+    ----------
+    kind : str
+        "start" or "stage".
+    title : str
+        Name of the stage.
+    patch : Patch
+        The best patch by then.
+    loss : LossBreakdown
+        Its loss, mean over the notes, with the gates that the search ended with.
+    """
+
+    kind: str
+    title: str
+    patch: Patch
+    loss: LossBreakdown
+
+
+@dataclass(frozen=True, eq=False)
 class MatchResult:
     """What a match has found.
 
@@ -98,10 +120,12 @@ class MatchResult:
     busy_s : float
         Part of it that went into rendering and scoring.
     stop_reason : str
-        "evaluations", "deadline", "stopped" (by `stop`) or "interrupted" (Ctrl-C).
+        "evaluations", "deadline", "converged", "stopped" (by `stop`) or "interrupted" (Ctrl-C).
     left_out : tuple of LeftOutNote
         Notes on which the match was tried without being fitted to them; see
         `matcher.match_leaving_out`.
+    stages : tuple of StageResult
+        The start and the ends of the stages, but the last, in order of time.
     """
 
     patch: Patch
@@ -118,6 +142,7 @@ class MatchResult:
     busy_s: float
     stop_reason: str
     left_out: tuple[LeftOutNote, ...] = ()
+    stages: tuple[StageResult, ...] = ()
 
     @property
     def evaluations_per_s(self) -> float:

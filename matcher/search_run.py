@@ -7,29 +7,35 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher._recorder import Recorder
+from matcher._search_position import Milestone, Position, candidates_about, step_seed
+from matcher._search_saving import Saving
 from matcher.gates import fit_gates
-from matcher.losses import PARTS
-from matcher.parts import used_parameters
-from matcher.plain import plain_vector, tidy
-from matcher.progress import Progress
-from matcher.search import BatchReport, Sampler, SearchRecord, make_sampler, search
-from shared import CATALOGUE
+from matcher.plain import moving_columns, plain_vector, tidy
+from matcher.plan import REFIT
+from matcher.search import BatchReport, DescentSampler, search
+from matcher.search_state import SearchState, describe_state
+from matcher.settle import settle_on_steps
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from matcher.checkpoint import Checkpoint
+    from matcher.evaluator import Evaluator
     from matcher.plan import Stage
-    from matcher.problem import Evaluator, Problem
     from shared import FloatArray
 
 __all__ = ["SearchRun"]
 
 # Switching parts off takes some twenty rounds of as many candidates.
 PLAIN_EVALUATIONS = 800
-# The refit starts from a good patch: small steps.
-REFIT_SIGMA = 0.02
 # With less than this left of the budget, gates stay as they are.
 FEWEST_LEFT = 100
+NEUTRAL_TITLE = "parts back to neutral"
+
+
+class _StopAskedError(Exception):
+    """The caller wants the search to end."""
 
 
 class SearchRun:
@@ -45,6 +51,8 @@ class SearchRun:
         evals: int | None,
         progress: bool,
         stop: Callable[[], bool] | None,
+        watch: Callable[[SearchRun], object] | None = None,
+        checkpoint: Checkpoint | None = None,
     ) -> None:
         self.evaluator = evaluator
         self.starts = starts
@@ -52,23 +60,22 @@ class SearchRun:
         self.seconds = seconds
         self.evals = evals
         self.stop = stop
-        names = [p.name for p in evaluator.problem.space]
-        names += [
-            f"note{i + 1}.phase{column}"
-            for i in range(evaluator.problem.n_notes)
-            for column in evaluator.problem.phase_columns
-        ]
-        self.record = SearchRecord(names, loss_terms=[part.name for part in PARTS])
-        self.busy_s = 0.0
         self.elapsed_s = 0.0
-        self._progress = Progress(seconds=seconds, evals=evals, show=progress)
+        look = None if watch is None else (lambda: watch(self))
+        self._recorder = Recorder(
+            evaluator, seconds=seconds, evals=evals, show=progress, look=look
+        )
+        self.record = self._recorder.record
         self._scores: FloatArray | None = None
-        self._started = 0.0
         self._deadline_s: float | None = None
-        self._final: FloatArray | None = None
-        self._final_loss = np.inf
-        self._base = starts[0]
-        self._columns = np.arange(evaluator.problem.n_dimensions)
+        self._saving = Saving(checkpoint, self._recorder, seconds=seconds, evals=evals)
+        self._n_replayed = 0
+        self._at = Position(np.arange(evaluator.problem.n_dimensions), starts[0])
+
+    @property
+    def busy_s(self) -> float:
+        """Time that went into rendering and scoring, in seconds."""
+        return self._recorder.busy_s
 
     @property
     def first(self) -> FloatArray:
@@ -76,123 +83,200 @@ class SearchRun:
         return np.array(self.record.candidates[0])
 
     @property
+    def found(self) -> FloatArray:
+        """The candidate that a search that has ended gives: what does nothing is neutral."""
+        return self.best if self._at.final is None else tidy(self.evaluator.problem, self.best)
+
+    @property
+    def milestones(self) -> tuple[Milestone, ...]:
+        """The start and the ends of the steps so far, but the last."""
+        return tuple(self._at.milestones)
+
+    @property
     def best(self) -> FloatArray:
         """The best candidate so far; once parts were switched off, the best plain one."""
-        if self._final is not None:
-            return self._final
+        if self._at.final is not None:
+            return self._at.final
         return np.array(self.record.candidates[int(np.argmin(self.record.losses))])
+
+    def state(self) -> SearchState:
+        """Describe this moment: what was tried, and the best so far."""
+        loss = np.min(self.record.losses) if self._at.final is None else self._at.final_loss
+        return describe_state(
+            self.evaluator,
+            self.record,
+            self.best,
+            loss=float(loss),
+            seconds=self.seconds,
+            evals=self.evals,
+        )
 
     def search(
         self, sampler_name: str, seed: int, plan: tuple[Stage, ...], *, is_plain: bool
     ) -> str:
         """Go through the stages until the budget is used, and tell why it ended.
 
-        With `is_plain`, what the stages leave of the budget goes into a plainer patch.
+        With `is_plain`, what the stages leave of the budget goes into a plainer patch. What the
+        checkpoint holds is gone on with.
         """
-        problem = self.evaluator.problem
         # The first call compiles, or loads what was compiled; that is not the search's time.
-        with self._progress.slow("compiling the voice, which happens once (about half a minute)"):
+        with self._recorder.progress.slow(
+            "compiling the voice, which happens once (about half a minute)"
+        ):
             self.evaluator.losses(self.starts[:1])
-        self._started = time.monotonic()
+        self._sampler_name, self._seed, self._plan, self._is_plain = (
+            sampler_name, seed, plan, is_plain,
+        )  # fmt: skip
         reason = ""
+        self._recorder.start_clock(0.0)
+        restored = self._saving.restore(self._n_steps)
+        if restored is not None:
+            self._at, reason = restored
         try:
-            with self._progress:
-                self._score(self.starts[: self.evals])
-                for number, stage in enumerate(plan):
-                    starts = stage.starts(problem, self.best) if number else self.starts
-                    columns = stage.columns(problem)
-                    sampler = self._make_sampler(
-                        sampler_name, _stage_seed(seed, number), columns, starts, stage.sigma
-                    )
-                    share = sum(s.share for s in plan[: number + 1])
-                    base = starts[0] if len(starts) else self.best
-                    reason = self._search_stage(sampler, columns, base, share)
-                    if stage.fits_gates:
-                        self._fit_gates()
-                    if reason == "callback":
-                        break
-                if is_plain and reason != "callback":
-                    reason = self._make_plain(sampler_name, _stage_seed(seed, len(plan)))
+            with self._recorder.progress:
+                reason = self._take_steps() or reason
+        except _StopAskedError:
+            reason = "callback"
         except KeyboardInterrupt:
             if not len(self.record):
                 raise
             reason = "interrupted"
-        self.elapsed_s = time.monotonic() - self._started
-        if self._final is not None:
-            self._final = tidy(problem, self._final)
+        self.elapsed_s = self._recorder.elapsed_s
+        # Ctrl-C in the middle of a batch: what was saved last is whole, this moment isn't.
+        if reason != "interrupted":
+            self._saving.save(self._at, reason="" if reason == "callback" else reason, wait=True)
         return "stopped" if reason == "callback" else reason
+
+    @property
+    def _n_steps(self) -> int:
+        """Number of steps: the stages, and two that make the patch plain."""
+        return len(self._plan) + 2 * self._is_plain
+
+    def _take_steps(self) -> str:
+        """Go on from step to step; tell why the last one ended."""
+        at = self._at
+        if not len(self.record):
+            self._recorder.score(self.starts[: self.evals])
+            at.milestones.append(Milestone("start", "start", self.first))
+            at.enter(0, len(self.record))
+            self._saving.save(at)
+        reason = ""
+        while at.step < self._n_steps:
+            reason = self._take_step()
+            if reason == "callback":
+                break
+            is_last = at.step == self._n_steps - 1
+            if len(self.record) > at.first_row and not is_last:
+                at.milestones.append(Milestone("stage", self._step_title(), self.best))
+            if is_last:
+                at.step += 1  # its sampler stays, to be gone on with if the budget grows
+            else:
+                at.enter(at.step + 1, len(self.record))
+            self._saving.save_if_due(self._at)
+        return reason
+
+    def _step_title(self) -> str:
+        """Name the step at work."""
+        number = self._at.step
+        return self._plan[number].name if number < len(self._plan) else NEUTRAL_TITLE
+
+    def _take_step(self) -> str:
+        """Take the step at work from where it stands; tell why it ended."""
+        number = self._at.step
+        if number == len(self._plan):
+            self._make_plain()
+            return "evaluations"
+        if not self._at.has_begun:
+            self._begin(number)
+        stage = self._plan[number] if number < len(self._plan) else None
+        share = 1.0 if stage is None else sum(s.share for s in self._plan[: number + 1])
+        reason = self._search_stage(share)
+        if stage is not None and stage.fits_gates and reason != "callback":
+            self._fit_gates()
+        return reason
+
+    def _begin(self, number: int) -> None:
+        """Say what moves in a step, and make its sampler: a stage, or the refit."""
+        problem, best = self.evaluator.problem, self.best
+        is_refit = number >= len(self._plan)
+        stage = REFIT if is_refit else self._plan[number]
+        n_left = candidates_about(
+            stage.share, seconds=self.seconds, evals=self.evals, n_notes=problem.n_notes
+        )
+        self._at.begin(
+            stage,
+            problem,
+            self.starts if not number else best[None, :],
+            columns=moving_columns(problem, best) if is_refit else stage.columns(problem),
+            name=self._sampler_name,
+            seed=step_seed(self._seed, number - is_refit),
+            n_left=n_left,
+        )
+        if self._at.sampler is not None and self._at.sampler.slows_down:
+            self._recorder.progress.say(self._at.sampler.slowdown_note)
 
     def _fit_gates(self) -> None:
         """Correct the estimated gates, and score the best candidate again with them."""
         if self.evals is not None and self.evals - len(self.record) < FEWEST_LEFT:
             return
-        best = self.best
-        began = time.perf_counter()
-        fit_gates(self.evaluator, best, self.gates_estimated)
-        self.busy_s += time.perf_counter() - began
-        self._score(best[None, :])
+        best, at = self.best, self._at
+        for i in range(at.n_gates, len(self.gates_estimated)):
+            began = time.perf_counter()
+            is_this = [j == i and is_so for j, is_so in enumerate(self.gates_estimated)]
+            fit_gates(self.evaluator, best, is_this)
+            self._recorder.busy_s += time.perf_counter() - began
+            at.n_gates = i + 1
+            self._saving.save_if_due(self._at)
+        self._recorder.score(best[None, :])
 
-    def _make_plain(self, sampler_name: str, seed: int) -> str:
-        """Switch off what can't be heard, and fit the rest again."""
+    def _make_plain(self) -> None:
+        """Switch off what can't be heard, and settle on the steps of a panel.
+
+        Which candidates are tried depends on the losses only, so after an interruption the step
+        is taken again from its beginning, with the losses that the record already has.
+        """
         problem = self.evaluator.problem
-        best_loss = float(np.min(self.record.losses))
-        left = PLAIN_EVALUATIONS if self.evals is None else self.evals - len(self.record)
+        self._n_replayed = n_before = self._at.first_row
+        losses = self.record.losses[:n_before]
+        best = np.array(self.record.candidates[int(np.argmin(losses))])
+        left = PLAIN_EVALUATIONS if self.evals is None else self.evals - n_before
         # One is kept for the plain patch itself.
-        plain = plain_vector(problem, self.best, best_loss, self._score, n_evaluations=left - 1)
+        plain = plain_vector(
+            problem, best, float(np.min(losses)), self._score_or_recall, n_evaluations=left - 1
+        )
         plain = tidy(problem, plain)
-        loss = float(self._score(plain[None, :])[0]) if left > 0 else best_loss
-        self._final, self._final_loss = plain, loss
-        moving = np.flatnonzero(_still_moving(problem, plain))
-        sampler = self._make_sampler(sampler_name, seed, moving, plain[None, :], REFIT_SIGMA)
-        return self._search_stage(sampler, moving, plain, 1.0)
+        self._at.final_loss = float(np.min(losses))
+        if left > 0:
+            self._at.final_loss = float(self._score_or_recall(plain[None, :])[0])
+        if problem.structure.controls and left > 0:
+            plain, self._at.final_loss = settle_on_steps(
+                problem,
+                plain,
+                self._at.final_loss,
+                self._score_or_recall,
+                # The phases want their share: the refit has the other half.
+                n_evaluations=(left - (self._n_replayed - n_before)) // 2,
+            )
+        self._at.final = plain
 
-    def _score(self, vectors: FloatArray) -> FloatArray:
-        """Score whole vectors outside of a sampler, and record them."""
-        began = time.perf_counter()
-        losses, scores = self.evaluator.losses_and_scores(vectors)
-        self.busy_s += time.perf_counter() - began
-        elapsed_s = time.monotonic() - self._started
-        self.record.append(vectors, losses, elapsed_s=elapsed_s, terms=scores)
-        self._progress.update(elapsed_s, len(self.record), float(np.min(self.record.losses)))
+    def _score_or_recall(self, vectors: FloatArray) -> FloatArray:
+        """Score vectors, or find their losses in the record if it has them already."""
+        first, last = self._n_replayed, self._n_replayed + len(vectors)
+        self._n_replayed = last
+        if last <= len(self.record):
+            return np.array(self.record.losses[first:last])
+        losses = self._recorder.score(vectors)
+        self._saving.save_if_due(self._at)
+        if self.stop is not None and self.stop():
+            raise _StopAskedError
         return losses
 
-    def _make_sampler(
-        self,
-        name: str,
-        seed: int,
-        columns: np.ndarray[tuple[int], np.dtype[np.int64]],
-        starts: FloatArray,
-        sigma: float,
-    ) -> Sampler | None:
-        """Make the sampler of a stage that moves some columns; None if there is nothing to do."""
-        if not len(columns) or not len(starts):
-            return None
-        problem = self.evaluator.problem
-        sampler = make_sampler(
-            name,
-            len(columns),
-            seed=seed,
-            starts=starts[:, columns],
-            sigma=sigma,
-            circular=problem.circular[columns],
-            cells=problem.cells[columns],
-        )
-        if sampler.slows_down:
-            self._progress.say(sampler.slowdown_note)
-        return sampler
-
-    def _search_stage(
-        self,
-        sampler: Sampler | None,
-        columns: np.ndarray[tuple[int], np.dtype[np.int64]],
-        base: FloatArray,
-        share: float,
-    ) -> str:
-        """Search some columns around `base` until `share` of the budget is used."""
+    def _search_stage(self, share: float) -> str:
+        """Search as the step says until `share` of the budget is used."""
+        sampler = self._at.sampler
         left = None if self.evals is None else round(self.evals * share) - len(self.record)
         if sampler is None or (left is not None and left < 1):
             return "evaluations"
-        self._columns, self._base = columns, base
         self._deadline_s = None if self.seconds is None else self.seconds * share
         result = search(
             self._evaluate,
@@ -205,52 +289,34 @@ class SearchRun:
 
     def _complete(self, candidates: FloatArray) -> FloatArray:
         """Put the moving entries of candidates into whole vectors."""
-        vectors = np.tile(self._base, (len(candidates), 1))
-        vectors[:, self._columns] = candidates
+        vectors = np.tile(self._at.base, (len(candidates), 1))
+        vectors[:, self._at.columns] = candidates
         return vectors
 
     def _evaluate(self, candidates: FloatArray) -> FloatArray:
         """Score a batch and keep its parts for the record."""
-        began = time.perf_counter()
-        losses, self._scores = self.evaluator.losses_and_scores(self._complete(candidates))
-        self.busy_s += time.perf_counter() - began
+        vectors, sampler = self._complete(candidates), self._at.sampler
+        if isinstance(sampler, DescentSampler) and sampler.needs_residuals:
+            losses, self._scores, residuals = self._recorder.measure_residuals(vectors)
+            sampler.learn(residuals, self.evaluator.residual_weights)
+        else:
+            losses, self._scores = self._recorder.measure(vectors)
         return losses
 
     def _is_over(self) -> bool:
         """Whether the time of this stage is used up."""
         if not len(self.record):
             return False  # something is tried, however little time there is
-        return time.monotonic() - self._started >= (self._deadline_s or 0.0)
+        return self._recorder.elapsed_s >= (self._deadline_s or 0.0)
 
     def _after_batch(self, report: BatchReport) -> bool:
-        """Record a batch and show it."""
-        elapsed_s = time.monotonic() - self._started
-        self.record.append(
-            self._complete(report.candidates),
-            report.losses,
-            elapsed_s=elapsed_s,
-            terms=self._scores,
-        )
+        """Record a batch, show it, and save it if it is time."""
+        vectors = self._complete(report.candidates)
+        self._recorder.add(vectors, report.losses, self._scores)
         best = int(np.argmin(report.losses))
-        if self._final is not None and report.losses[best] < self._final_loss:
-            self._final = self._complete(report.candidates)[best]
-            self._final_loss = float(report.losses[best])
-        self._progress.update(elapsed_s, len(self.record), float(np.min(self.record.losses)))
+        at = self._at
+        if at.final is not None and report.losses[best] < at.final_loss:
+            at.final = vectors[best]
+            at.final_loss = float(report.losses[best])
+        self._saving.save_if_due(self._at)
         return self.stop is not None and self.stop()
-
-
-def _stage_seed(seed: int, number: int) -> int:
-    """Seed of one stage; no two stages of any two searches share one by being neighbours."""
-    return int(np.random.SeedSequence([seed, number]).generate_state(1)[0])
-
-
-def _still_moving(
-    problem: Problem, vector: FloatArray
-) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """Mark the entries of a vector that do something in it; phases always do."""
-    values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
-    used = used_parameters(values)
-    linked = {source for name, source in problem.structure.links.items() if name in used}
-    mask = np.ones(problem.n_dimensions, dtype=np.bool_)
-    mask[: len(problem.space)] = [n in used or n in linked for n in problem.space.names]
-    return mask

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,9 +14,36 @@ if TYPE_CHECKING:
     from matcher.target import Target
     from shared import FloatArray
 
-__all__ = ["start_vectors"]
+__all__ = ["start_vectors", "sweep_vectors"]
 
 SECOND_SAW = 0.8
+# How far the sweep goes in each parameter: in its own unit, evenly on the parameter's own scale.
+# The ranges are those of plain patches for notes of a melody, common practice, no source.
+SWEPT = {
+    "osc1.saw_level": (0.0, 1.0),
+    "osc1.pulse_level": (0.0, 1.0),
+    "osc1.triangle_level": (0.0, 1.0),
+    "osc1.octave": (-1.0, 1.0),
+    "osc1.pulse_width_ratio": (0.1, 0.5),
+    "osc2.saw_level": (0.0, 1.0),
+    "osc2.pulse_level": (0.0, 1.0),
+    "osc2.octave": (-1.0, 1.0),
+    "osc2.detune_cents": (-12.0, 12.0),
+    "osc2.pulse_width_ratio": (0.1, 0.5),
+    "noise.level": (0.0, 0.3),
+    "noise.decay_s": (0.05, 3.0),
+    "noise.bypass_ratio": (0.0, 1.0),
+    "highpass.cutoff_hz": (20.0, 400.0),
+    "filter.cutoff_hz": (225.0, 14_000.0),
+    "filter.resonance_ratio": (0.0, 0.6),
+    "filter.drive_db": (0.0, 20.0),
+    "body.frequency_hz": (300.0, 5000.0),
+    "body.gain_db": (-2.0, 12.0),
+    "filter_env.depth_octaves": (-1.5, 5.0),
+    "filter_env.attack_s": (0.0005, 0.25),
+    "filter_env.decay_s": (0.03, 2.0),
+    "filter_env.sustain_ratio": (0.1, 1.0),
+}
 
 
 def start_vectors(problem: Problem, target: Target) -> FloatArray:
@@ -44,3 +72,41 @@ def start_vectors(problem: Problem, target: Target) -> FloatArray:
     typical = {"osc2.saw_level": SECOND_SAW, **typical}
     envelope = {name: value for name, value in typical.items() if name.startswith("amp_env")}
     return np.stack([problem.vector(typical), problem.vector(envelope)])
+
+
+def sweep_vectors(problem: Problem, base: FloatArray, n_vectors: int, *, seed: int) -> FloatArray:
+    """Spread candidates over the voice, around the envelope and the pitch that were measured.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is searched.
+    base : np.ndarray, shape=(n_dimensions,)
+        What stands where the sweep changes nothing.
+    n_vectors : int >= 1
+        How many; a power of two spreads them best.
+    seed : int >= 0
+        Seed of the scrambled Sobol' sequence.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_vectors, n_dimensions), dtype=float64
+        Candidates; as many copies of the base if the structure has nothing to sweep.
+    """
+    from scipy.stats import qmc  # noqa: PLC0415  imported when first used
+
+    names = [name for name in SWEPT if name in problem.space]
+    rows = np.tile(base, (n_vectors, 1))
+    if not names:
+        return rows
+    exponent = math.ceil(math.log2(n_vectors))
+    spread = qmc.Sobol(len(names), rng=np.random.default_rng(seed)).random_base2(exponent)
+    for name, shares in zip(names, spread[:n_vectors].T, strict=True):
+        parameter = problem.space[name]
+        ends = np.clip(SWEPT[name], parameter.low, parameter.high)
+        low, high = (parameter.encode(float(end)) for end in ends)
+        column = low + (high - low) * shares
+        rows[:, problem.space.index(name)] = [
+            parameter.encode(parameter.decode(u)) for u in column
+        ]
+    return rows

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from matcher.hearing.compare import AudibleDifference, audible_differences, compare_notes
+from matcher.hearing.compare import (
+    AudibleDifference,
+    audible_differences,
+    compare_notes,
+    judge,
+)
 from matcher.hearing.thresholds import JUST_NOTICEABLE, JustNoticeable
 
 __all__ = [
@@ -11,4 +16,5 @@ __all__ = [
     "JustNoticeable",
     "audible_differences",
     "compare_notes",
+    "judge",
 ]

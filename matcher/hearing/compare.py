@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from matcher.target import NoteAnalysis, TargetNote
     from shared import FloatArray
 
-__all__ = ["AudibleDifference", "audible_differences", "compare_notes"]
+__all__ = ["AudibleDifference", "audible_differences", "compare_notes", "judge"]
 
 # After a straight rise, so much longer is enough to see that it is over.
 ATTACK_SPAN = 2.0
@@ -204,7 +204,7 @@ def _compare_attacks(
         )
         for signal, pitch_hz in pairs
     ]
-    return _difference("attack", *measured)
+    return judge("attack", *measured)
 
 
 def _compare_times(note: TargetNote, match: NoteAnalysis) -> Iterator[AudibleDifference]:
@@ -217,9 +217,9 @@ def _compare_times(note: TargetNote, match: NoteAnalysis) -> Iterator[AudibleDif
             sound.sustain_ratio < LARGEST_SUSTAIN_RATIO and sound.decay_s < longest_s
             for sound in (target, match)
         ):
-            yield _difference("decay", target.decay_s, match.decay_s)
+            yield judge("decay", target.decay_s, match.decay_s)
     if target.release_s is not None and match.release_s is not None:
-        yield _difference("release", target.release_s, match.release_s)
+        yield judge("release", target.release_s, match.release_s)
 
 
 def _compare_sections(
@@ -235,10 +235,10 @@ def _compare_sections(
     )
     for i, section in enumerate(sections):
         levels = target.levels_db[i], match.levels_db[i]
-        found.append(_difference("level", *levels, where=section.name))
+        found.append(judge("level", *levels, where=section.name))
         before, after = target.centroids_hz[i], match.centroids_hz[i]
         if before and after:
-            found.append(_difference("brightness", before, after, where=section.name))
+            found.append(judge("brightness", before, after, where=section.name))
     return found
 
 
@@ -253,7 +253,7 @@ def _compare_pitch(target: NoteAnalysis, match: NoteAnalysis) -> Iterator[Audibl
         yield AudibleDifference("pitch", "pitch", 0.0, None, 1200.0, threshold, text, "no pitch")
         return
     cents = float(ratio_to_cents(match.pitch_hz / target.pitch_hz))
-    yield _difference("pitch", 0.0, cents)
+    yield judge("pitch", 0.0, cents)
 
 
 def _compare_movement(note: TargetNote, match: NoteAnalysis) -> Iterator[AudibleDifference]:
@@ -263,15 +263,15 @@ def _compare_movement(note: TargetNote, match: NoteAnalysis) -> Iterator[Audible
     if target_vibrato and match_vibrato:
         # Where both are too shallow to be heard, neither are their rates.
         if max(target_vibrato[1], match_vibrato[1]) >= audible_cents:
-            yield _difference("vibrato rate", target_vibrato[0], match_vibrato[0])
-            yield _difference("vibrato depth", target_vibrato[1], match_vibrato[1])
+            yield judge("vibrato rate", target_vibrato[0], match_vibrato[0])
+            yield judge("vibrato depth", target_vibrato[1], match_vibrato[1])
     elif target_vibrato or match_vibrato:
         rate_hz, depth_cents = target_vibrato or match_vibrato or (0.0, 0.0)
         size = f"{wording_of('vibrato rate').value(rate_hz)}, "
         yield _one_sided("vibrato", depth_cents, audible_cents, size, is_here=not target_vibrato)
     target_hz, match_hz = note.analysis.beating_hz, match.beating_hz
     if target_hz and match_hz:
-        yield _difference("beating", target_hz, match_hz)
+        yield judge("beating", target_hz, match_hz)
     elif target_hz or match_hz:
         # One beat has to fit into the note to be heard as one.
         slowest_hz = 1.0 / max(note.note.gate_s, SHORTEST_SPAN_S)
@@ -304,8 +304,23 @@ def _one_sided(
     )
 
 
-def _difference(kind: str, target: float, match: float, *, where: str = "") -> AudibleDifference:
-    """Judge two values."""
+def judge(kind: str, target: float, match: float, *, where: str = "") -> AudibleDifference:
+    """Judge two values of one quantity against its just-noticeable difference.
+
+    Parameters
+    ----------
+    kind : str
+        A key of `matcher.hearing.JUST_NOTICEABLE`.
+    target, match : float
+        Both values, in the unit of that record.
+    where : str
+        Goes on after the quantity: ``"in the first 100 ms"``.
+
+    Returns
+    -------
+    AudibleDifference
+        The difference in numbers and in words.
+    """
     record, wording = JUST_NOTICEABLE[kind], wording_of(kind)
     quantity = f"{kind} {where}".rstrip()
     change = wording.difference(target, match)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from matcher.losses.note_target import NoteTarget
 from matcher.losses.presets import PRESETS, describe_weights, preset_of, weights_for
+from matcher.losses.residuals import residual_weights
 from matcher.losses.score import NoteScorer
 from matcher.losses.terms import (
     DEFAULT_WEIGHTS,
@@ -27,6 +28,7 @@ __all__ = [
     "breakdown",
     "describe_weights",
     "preset_of",
+    "residual_weights",
     "totals",
     "weights_for",
 ]

@@ -59,6 +59,24 @@ def find_onset(powers: Float32Array, threshold: float) -> int:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def onset_sample(signal: Float32Array, hop: int, coarse: int, threshold: float) -> int:
+    """First sample from which on `4 * hop` samples have a sum of squares above `threshold`.
+
+    `coarse` is the first one on the grid of `hop`; the sample lies less than a hop before it.
+    """
+    start = max((coarse - 1) * hop, 0)
+    total = 0.0
+    for j in range(start, start + 4 * hop):
+        total += signal[j] * signal[j]
+    for n in range(start, coarse * hop):
+        if total > threshold:
+            return n
+        entering, leaving = float(signal[n + 4 * hop]), float(signal[n])
+        total += entering * entering - leaving * leaving
+    return coarse * hop
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def energy(signal: Float32Array) -> float:
     """Sum of squares."""
     a, b, c, d = 0.0, 0.0, 0.0, 0.0

@@ -13,6 +13,7 @@ import numpy as np
 
 from matcher.losses import _kernels as kernels
 from matcher.losses.movement import Movement
+from matcher.losses.onset import SILENT_HOPS, find_onset
 from matcher.losses.windows import Window, WindowPlan
 from shared import ParameterError
 
@@ -38,7 +39,6 @@ MOVEMENT_WINDOW = 2  # of WINDOWS: 12 ms steps, partials from 100 Hz on resolved
 FLOOR_DB = -80.0
 ENVELOPE_FLOOR_DB = -60.0
 ENVELOPE_HOP = 20  # short powers: 5 ms
-ONSET_DB = -40.0
 # How much later than its note a candidate may set in: half a second of attack and more.
 MARGIN_S = 0.06
 # The peak that an attack rises to is looked for this soon: in the whole note, the beats of two
@@ -177,9 +177,8 @@ class NoteTarget:
 
     def _onset(self, signal: Float32Array) -> int:
         """Sample at which the 1 ms level first comes within 40 dB of its peak."""
-        powers = np.empty(len(signal) // self.hop, np.float32)
-        peak = kernels.short_powers(signal, self.hop, powers)
-        return int(kernels.find_onset(powers, peak * 10.0 ** (ONSET_DB / 10.0))) * self.hop
+        padded = np.concatenate([np.zeros(SILENT_HOPS * self.hop, np.float32), signal])
+        return find_onset(padded, self.hop, np.empty(len(padded) // self.hop, np.float32))
 
     def _plan(
         self, spec: tuple[int, int, int, float], n_samples: int, n_before: int

@@ -30,9 +30,10 @@ from matcher.losses import _kernels as kernels
 from matcher.losses.note_target import (
     ENVELOPE_HOP,
     MOVEMENT_WINDOW,
-    ONSET_DB,
     NoteTarget,
 )
+from matcher.losses.onset import SILENT_HOPS, find_onset
+from matcher.losses.residuals import STEPS, residual_strides
 from matcher.losses.windows import WindowBuffers
 
 if TYPE_CHECKING:
@@ -53,17 +54,22 @@ class NoteScorer:
     def __init__(self, target: NoteTarget) -> None:
         self.target = target
         self._rows = np.zeros((1, 1), np.float32)
-        self._powers = np.empty(target.n_render // target.hop, np.float32)
+        self._powers = np.empty(SILENT_HOPS + target.n_render // target.hop, np.float32)
         self._placed_powers = np.empty(
             (target.n_placed + target.n_behind) // target.hop, np.float32
         )
         self._windows = [WindowBuffers(window) for window in target.windows]
         self._onset = WindowBuffers(target.onset)
         self._movement = target.make_movement()
+        self._found_movement = target.movement
         self._flux = np.empty_like(target.onset_flux)
         self._envelope = np.empty_like(target.envelope)
+        self._attacks: tuple[float, ...] = target.attack_hops
+        self._strides = residual_strides(target)
 
-    def score(self, group: Float32Array, n_candidates: int) -> FloatArray:
+    def score(
+        self, group: Float32Array, n_candidates: int, residuals: Float32Array | None = None
+    ) -> FloatArray:
         """Measure how candidates differ from the target.
 
         Parameters
@@ -72,6 +78,9 @@ class NoteScorer:
             Sounds from note start on, one candidate per column.
         n_candidates : int, 1 <= n_candidates <= n_lanes
             How many columns to score.
+        residuals : np.ndarray, shape=(n_candidates, n_differences), dtype=float32, optional
+            If given, filled with the single differences behind the scores, in the steps and in
+            the order of `matcher.losses.residuals`.
 
         Returns
         -------
@@ -83,15 +92,18 @@ class NoteScorer:
         if self._rows.shape != (group.shape[1], n_row):
             self._rows = np.zeros((group.shape[1], n_row), np.float32)
         kernels.by_candidate(group, t.lead, self._rows)
-        return np.array([self._score_row(self._rows[i]) for i in range(n_candidates)])
+        scores = []
+        for i in range(n_candidates):
+            scores.append(self._score_row(self._rows[i]))
+            if residuals is not None:
+                self._write_residuals(residuals[i])
+        return np.array(scores)
 
     def _score_row(self, row: Float32Array) -> list[float]:
         """Score one candidate, a row that starts with `lead` zeros."""
         t = self.target
-        sound = row[t.lead : t.lead + t.n_render]
-        peak = kernels.short_powers(sound, t.hop, self._powers)
-        onset = kernels.find_onset(self._powers, peak * 10.0 ** (ONSET_DB / 10.0)) * t.hop
-        onset = min(onset, t.n_render - t.n_after)
+        padded = row[t.lead - SILENT_HOPS * t.hop : t.lead + t.n_render]
+        onset = min(find_onset(padded, t.hop, self._powers), t.n_render - t.n_after)
         placed = row[onset : onset + t.n_placed + t.n_behind]
         placed[t.lead + t.n_after :] = 0.0  # the target has nothing after its end either
         loudness = kernels.energy(placed[: t.lead + t.n_after])
@@ -125,7 +137,7 @@ class NoteScorer:
         """Differences of movement: bands in dB, pitch in cents; and of the slow pitch in cents."""
         wanted = self.target.movement
         levels = self._windows[MOVEMENT_WINDOW].levels
-        found = self._movement.measure(levels, placed)
+        found = self._found_movement = self._movement.measure(levels, placed)
         return (
             _mean_gap(found.bands, wanted.bands),
             _mean_gap(found.pitch, wanted.pitch),
@@ -141,16 +153,40 @@ class NoteScorer:
             self._envelope,
         )  # fmt: skip
         # One millisecond (four hops) more on both sides: below that no ear tells attacks apart.
-        octaves = np.mean(
-            [
-                abs(math.log2((hops + 4.0) / (wanted + 4.0)))
-                for hops, wanted in zip(
-                    t.measure_attacks(self._placed_powers), t.attack_hops, strict=True
-                )
-            ]
-        )
+        self._attacks = t.measure_attacks(self._placed_powers)
+        octaves = np.mean(np.abs(self._attack_octaves()))
         level = kernels.mean_difference(self._envelope[None, :], t.envelope[None, :])
         return float(octaves), level
+
+    def _attack_octaves(self) -> list[float]:
+        """Attack times against those of the target, in octaves."""
+        return [
+            math.log2((hops + 4.0) / (wanted + 4.0))
+            for hops, wanted in zip(self._attacks, self.target.attack_hops, strict=True)
+        ]
+
+    def _write_residuals(self, out: Float32Array) -> None:
+        """Write the differences of the candidate that was scored last."""
+        t, found = self.target, self._found_movement
+        wanted = t.movement
+        differences: list[tuple[str, Float32Array | FloatArray]] = [
+            ("spectrum_db", buffers.levels[::stride] - buffers.window.levels[::stride])
+            for buffers, stride in zip(self._windows, self._strides, strict=True)
+        ]
+        differences += [
+            ("onset_spectrum_db", self._onset.levels - t.onset.levels),
+            ("onset_flux_db", self._flux - t.onset_flux),
+            ("attack_octaves", np.array(self._attack_octaves())),
+            ("envelope_db", self._envelope - t.envelope),
+            ("band_movement_db", found.bands - wanted.bands),
+            ("pitch_movement_cents", found.pitch - wanted.pitch),
+            ("slow_pitch_cents", found.slow_cents - wanted.slow_cents),
+        ]
+        end = 0
+        for name, difference in differences:
+            begin, end = end, end + difference.size
+            out[begin:end] = difference.ravel()
+            out[begin:end] *= np.float32(1.0 / STEPS[name])
 
 
 def _mean_gap(a: FloatArray | Float32Array, b: FloatArray | Float32Array) -> float:

@@ -26,6 +26,7 @@ __all__ = [
     "Part",
     "breakdown",
     "complete_weights",
+    "part_weights",
     "totals",
 ]
 
@@ -130,8 +131,24 @@ def _is_weight(value: object) -> bool:
     return isinstance(value, (int, float, np.number)) and 0.0 <= float(value) < np.inf
 
 
-def _join(weights: Mapping[str, float]) -> FloatArray:
-    """Weight of each part in the total: its term's weight, shared out and scaled."""
+def part_weights(weights: Mapping[str, float]) -> FloatArray:
+    """Weigh each part in the total: its term's weight, shared out and scaled.
+
+    Parameters
+    ----------
+    weights : mapping of str to float
+        Weights of terms, >= 0; `DEFAULT_WEIGHTS` for those left out.
+
+    Returns
+    -------
+    np.ndarray, shape=(len(PARTS),), dtype=float64
+        What one unit of each part adds to the loss.
+
+    Raises
+    ------
+    ParameterError
+        If a weight is unknown or negative, or all are zero.
+    """
     every = complete_weights(weights)
     total = sum(every.values())
     counts = {term: sum(part.term == term for part in PARTS) for term in TERMS}
@@ -158,7 +175,7 @@ def totals(scores: FloatArray, weights: Mapping[str, float] | None = None) -> Fl
     ParameterError
         If a weight is unknown or negative, or all are zero.
     """
-    joined = _join(weights or {})
+    joined = part_weights(weights or {})
     # A sum in fixed order; a matrix product may add in another for another number of rows.
     joint: FloatArray = np.sum(scores * joined, axis=1)
     return joint

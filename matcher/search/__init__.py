@@ -5,6 +5,8 @@ is judged is handed to it as a plain callable.
 """
 
 from matcher.search._distributions import unit_cells
+from matcher.search.columns_file import write_columns
+from matcher.search.descent import DescentSampler
 from matcher.search.loop import BatchReport, SearchResult, StopReason, search
 from matcher.search.record import SearchRecord
 from matcher.search.samplers import (
@@ -13,6 +15,7 @@ from matcher.search.samplers import (
     DEFAULT_SIGMA,
     SAMPLER_NAMES,
     Sampler,
+    make_descent,
     make_sampler,
     restore_sampler,
 )
@@ -26,15 +29,18 @@ __all__ = [
     "DEFAULT_SIGMA",
     "SAMPLER_NAMES",
     "BatchReport",
+    "DescentSampler",
     "Sampler",
     "SearchRecord",
     "SearchResult",
     "StopReason",
+    "make_descent",
     "make_sampler",
     "restore_sampler",
     "search",
     "state_from_bytes",
     "state_to_bytes",
     "unit_cells",
+    "write_columns",
     "write_study",
 ]

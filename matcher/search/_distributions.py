@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 # A panel with more steps than this moves like a continuous one: a cell is then narrower than the
 # draws of a run that has all but ended.
 _MOST_CELLS = 128
+# The unequal steps of a knob are numbers that rise; only a switch has categories.
+_MOST_CATEGORIES = 6
 
 
 def unit_cells(space: ParameterSpace) -> npt.NDArray[np.int64]:
@@ -57,8 +59,9 @@ def physical_distribution(parameter: Parameter) -> BaseDistribution:
     Parameters
     ----------
     parameter : Parameter
-        Choices become categories, whole steps integers, other steps stepped floats, and a
-        logarithmic scale a logarithmic float. Optuna knows no other curves: they are linear.
+        A switch becomes categories, whole steps integers, other steps stepped floats; a knob
+        with many unequal steps becomes a float, logarithmic where its scale is. Optuna knows no
+        other curves: they are linear.
 
     Returns
     -------
@@ -71,9 +74,9 @@ def physical_distribution(parameter: Parameter) -> BaseDistribution:
         IntDistribution,
     )
 
-    if parameter.choices:
+    if parameter.choices and len(parameter.choices) <= _MOST_CATEGORIES:
         return CategoricalDistribution(parameter.choices)
-    if parameter.low == parameter.high or parameter.step is None:
+    if parameter.choices or parameter.low == parameter.high or parameter.step is None:
         return FloatDistribution(
             parameter.low, parameter.high, log=parameter.scale == "log" and parameter.low > 0
         )

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matcher.search.samplers import Sampler
     from shared.types import FloatArray
 
-StopReason = Literal["evaluations", "deadline", "callback"]
+StopReason = Literal["evaluations", "deadline", "callback", "converged"]
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class SearchResult:
     history : tuple of (int, float)
         Each improvement: the number of evaluations by then (1 for the first candidate) and the
         loss.
-    stop_reason : {"evaluations", "deadline", "callback"} or None
+    stop_reason : {"evaluations", "deadline", "callback", "converged"} or None
         What ended the search; None while it runs.
     """
 
@@ -132,6 +132,8 @@ def search(
         result = report.result
         if on_batch is not None and on_batch(report) is True:
             return replace(result, stop_reason="callback")
+        if sampler.is_converged:
+            return replace(result, stop_reason="converged")
 
 
 def _check_limits(

@@ -61,6 +61,8 @@ class OptunaSampler:
         Size of a generation (``"optuna-cmaes"`` only).
     """
 
+    is_converged = False
+
     def __init__(
         self, name: str, box: Box, *, seed: int, starts: FloatArray, population: int
     ) -> None:

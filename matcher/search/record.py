@@ -119,6 +119,18 @@ class SearchRecord:
         times = np.full((n_rows, 1), elapsed_s)
         self._extend(np.hstack([rows, values[:, np.newaxis], times, given]))
 
+    def rows(self, first: int = 0) -> FloatArray:
+        """Copy everything from an evaluation on, one row for each; `append_rows` takes them.
+
+        Columns are the candidate, its loss, its time and its loss terms.
+        """
+        return self._table[first : self._n_rows].copy()
+
+    def append_rows(self, rows: FloatArray) -> None:
+        """Add evaluations as `rows` gives them, to the bit."""
+        _check_shape("rows", rows, (len(rows), self._table.shape[1]))
+        self._extend(rows)
+
     def improvements(self) -> npt.NDArray[np.intp]:
         """Return the places of the evaluations that were better than all before, in order."""
         losses = self.losses

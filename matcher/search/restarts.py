@@ -75,6 +75,7 @@ class CmaesSampler:
     name = "cmaes"
     slows_down = False
     slowdown_note = ""
+    is_converged = False
 
     def __init__(
         self, box: Box, *, seed: int, starts: FloatArray, sigma: float, population: int

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from matcher.search._arguments import check_number, checked_box, checked_starts
+from matcher.search.descent import MOST_WALKS, DescentSampler
 from matcher.search.optuna_samplers import OptunaSampler
 from matcher.search.restarts import CmaesSampler
 from shared.errors import ParameterError, suggest_names
@@ -49,6 +50,10 @@ class Sampler(Protocol):
     @property
     def slowdown_note(self) -> str:
         """One sentence about that for the user; empty where nothing slows down."""
+
+    @property
+    def is_converged(self) -> bool:
+        """Whether going on would hardly bring anything; False for what can't tell."""
 
     @property
     def preferred_batch(self) -> int:
@@ -155,6 +160,48 @@ def make_sampler(
     return OptunaSampler(name, box, seed=seed, starts=rows, population=population)
 
 
+def make_descent(
+    n_dimensions: int,
+    *,
+    seed: int,
+    starts: npt.ArrayLike,
+    jumps: FloatArray | None = None,
+    n_walks: int = MOST_WALKS,
+    circular: npt.ArrayLike | None = None,
+    cells: npt.ArrayLike | None = None,
+) -> DescentSampler:
+    """Make the sampler that walks downhill; it needs the single differences behind a loss.
+
+    Parameters
+    ----------
+    n_dimensions, seed, circular, cells
+        As for `make_sampler`.
+    starts : array-like, shape=(n_starts, n_dimensions), n_starts >= 1
+        Where to begin, in [0, 1].
+    jumps : np.ndarray, shape=(n_jumps, n_dimensions), optional
+        Places to jump to; what is NaN stays as it is.
+    n_walks : int >= 1
+        How many of the starts are walked from.
+
+    Returns
+    -------
+    DescentSampler
+        Ready to be asked.
+
+    Raises
+    ------
+    ParameterError
+        If an argument lies outside its range.
+    """
+    check_number("seed", seed, low=0)
+    check_number("n_walks", n_walks, low=1)
+    rows = checked_starts(starts, n_dimensions)
+    if not len(rows):
+        raise ParameterError("starts has no row; one and more are accepted.", name="starts")
+    box = checked_box(n_dimensions, circular=circular, cells=cells)
+    return DescentSampler(box, seed=seed, starts=rows, jumps=jumps, n_walks=n_walks)
+
+
 def restore_sampler(state: dict[str, Any]) -> Sampler:
     """Make a sampler that goes on where another one stood.
 
@@ -174,6 +221,8 @@ def restore_sampler(state: dict[str, Any]) -> Sampler:
         If the state is of an unknown sampler or version.
     """
     name = state.get("sampler")
+    if name == DescentSampler.name:
+        return DescentSampler.from_state(state)
     if name not in SAMPLER_NAMES:
         raise ParameterError(
             f"the saved search is of sampler {name!r}; {', '.join(SAMPLER_NAMES)} are accepted. "

@@ -98,6 +98,13 @@ def build_note(
     )
     warnings += pitch.warnings
     _warn_about_recording(span, measured, given, source, warnings)
+    sound_s = samples_to_seconds(float(signal.size), rate) - onset_s
+    if given.gate_s is not None and given.gate_s > sound_s and not measured.analysis.is_cut:
+        warnings.append(
+            f"{source}: the given gate is {given.gate_s:.2f} s, and the sound is over after "
+            f"{sound_s:.2f} s, so nothing is learned of the release. Leave --gate out to take the "
+            "sound's."
+        )
     velocity = hints.velocity if given.velocity is None else given.velocity
     gate_s = given.gate_s or max(measured.gate_end_s - onset_s, SHORTEST_GATE_S)
     guessed = {

@@ -28,12 +28,13 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from matcher.target.build import DEFAULT_VELOCITY, GivenNote
 from shared.errors import ParameterError, TargetError, suggest_names
+from shared.files import read_text_file
 from shared.notes import Note, parse_pitch
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-__all__ = ["ManifestEntry", "is_manifest", "read_manifest"]
+__all__ = ["ManifestEntry", "is_manifest", "read_every_instrument", "read_manifest"]
 
 FIELDS = ("file", "pitch", "velocity", "gate_s", "onset_s", "instrument")
 MAX_BYTES = 1_000_000
@@ -97,6 +98,27 @@ def read_manifest(path: str | Path, *, instrument: str | None = None) -> list[Ma
     TargetError
         If the file can't be read, or a field is missing or wrong; it is in the message.
     """
+    return _of_instrument(path, read_every_instrument(path), instrument)
+
+
+def read_every_instrument(path: str | Path) -> list[ManifestEntry]:
+    """Read the notes of all instruments of a manifest.
+
+    Parameters
+    ----------
+    path : str or Path
+        The manifest.
+
+    Returns
+    -------
+    list of ManifestEntry
+        In the order of the file.
+
+    Raises
+    ------
+    TargetError
+        If the file can't be read, or a field is missing or wrong; it is in the message.
+    """
     document = _document(Path(path))
     tables = document.get("target")
     if not isinstance(tables, list) or not tables:
@@ -109,7 +131,7 @@ def read_manifest(path: str | Path, *, instrument: str | None = None) -> list[Ma
         _entry(Path(path), f"{path}, target {number}", table)
         for number, table in enumerate(tables, start=1)
     ]
-    return _of_instrument(path, _with_ends(entries), instrument)
+    return _with_ends(entries)
 
 
 def _document(path: Path) -> dict[str, Any]:
@@ -121,7 +143,7 @@ def _document(path: Path) -> dict[str, Any]:
                 "are accepted.",
                 path=path,
             )
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(read_text_file(path))
     except FileNotFoundError as error:
         raise TargetError(
             f"{path} doesn't exist; a manifest is needed. Check the path.", path=path
@@ -131,7 +153,8 @@ def _document(path: Path) -> dict[str, Any]:
             f"{path} can't be read: {error.strerror or error}; a manifest in TOML is accepted.",
             path=path,
         ) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
+        # TOMLDecodeError is a ValueError, and so is a number of more digits than Python reads.
         raise TargetError(
             f"{path} is no TOML: {error}. See targets/manifest.toml for one that is.", path=path
         ) from error
@@ -215,7 +238,11 @@ def _number(source: str, table: Mapping[str, Any], name: str) -> float | None:
     if value is None:
         return None
     is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    seconds = float(value) if is_number else math.nan
+    try:
+        seconds = float(value) if is_number else math.nan
+    except OverflowError:
+        # Whole numbers have no limit in TOML.
+        seconds = math.inf
     if not 0.0 <= seconds < math.inf:
         _refuse(source, name, value, "a number of seconds, 0 or more, is accepted")
     return seconds

@@ -14,7 +14,7 @@ import numpy as np
 
 from matcher.target.spectrum import CutoffTrack, cutoff_track, odd_over_even_db
 from shared.catalogue import CATALOGUE
-from shared.units import hz_to_midi
+from shared.units import hz_to_midi, samples_to_seconds
 
 if TYPE_CHECKING:
     from matcher.target.model import NoteAnalysis, TargetNote
@@ -89,8 +89,11 @@ def _tuning(note: TargetNote, pitch_hz: float) -> dict[str, float]:
 
 def _waveform(note: TargetNote, pitch_hz: float) -> dict[str, float]:
     """Take a square wave if every second harmonic is missing."""
-    start_s = note.onset_s + 0.25 * note.note.gate_s
-    end_s = max(note.onset_s + 0.75 * note.note.gate_s, start_s + 0.02)
+    # A key may be given as held for longer than its sound lasts.
+    sound_s = samples_to_seconds(float(note.signal.size), note.sample_rate_hz) - note.onset_s
+    held_s = min(note.note.gate_s, sound_s)
+    start_s = note.onset_s + 0.25 * held_s
+    end_s = max(note.onset_s + 0.75 * held_s, start_s + 0.02)
     hollow_db = odd_over_even_db(
         note.signal,
         sample_rate_hz=note.sample_rate_hz,

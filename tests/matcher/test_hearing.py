@@ -264,11 +264,11 @@ def test_the_largest_difference_comes_first() -> None:
 def test_the_sentences_read_as_promised() -> None:
     """Both values and the share for times, the difference alone for pitch and level."""
     sentences = {
-        compare._difference("attack", 0.031, 0.0238).sentence,
-        compare._difference("pitch", 0.0, -1.2).sentence,
-        compare._difference("level", -20.0, -18.2, where="in the middle").sentence,
-        compare._difference("release", 0.0052, 0.0131).sentence,
-        compare._difference("brightness", 2_100.4, 2_100.3).sentence,
+        compare.judge("attack", 0.031, 0.0238).sentence,
+        compare.judge("pitch", 0.0, -1.2).sentence,
+        compare.judge("level", -20.0, -18.2, where="in the middle").sentence,
+        compare.judge("release", 0.0052, 0.0131).sentence,
+        compare.judge("brightness", 2_100.4, 2_100.3).sentence,
     }
     assert sentences == {
         "attack: 31 ms in the target, 24 ms here, 23 % shorter: audible",
@@ -288,7 +288,7 @@ def test_the_words_point_in_the_direction_of_the_difference(
     kind: str, target: float, match: float
 ) -> None:
     """More is never called less, whatever the size, and a step is a step both ways."""
-    difference = compare._difference(kind, target, match)
+    difference = compare.judge(kind, target, match)
     wording = wording_of(kind)
     said_more = wording.more in difference.summary or " times as " in difference.summary
     said_less = wording.less in difference.summary

@@ -11,10 +11,11 @@ from scipy.signal import correlate
 
 import matcher.leave_out
 from matcher import load_run, match, match_leaving_out, save_run
+from matcher.evaluator import Evaluator
 from matcher.leave_out import choose_notes
 from matcher.playing import prepare_note
 from matcher.printout import format_match
-from matcher.problem import Evaluator, Problem
+from matcher.problem import Problem
 from matcher.target import Target
 from shared import ParameterError, ParameterSpace
 from shared.files import sha256_digest

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.signal import correlate
 
+from matcher.evaluator import Evaluator
 from matcher.losses import TERMS, NoteTarget
 from matcher.matching import DEFAULT_STRUCTURE, make_problem, match
-from matcher.problem import Evaluator
 from shared import CATALOGUE, ParameterError, Patch, StructureError
 from tests.own_notes import BRASS, GATE_S, RATE_HZ, own_target
 from voice import DEFAULT_PHASES, load_structure, render
@@ -62,7 +62,7 @@ def test_the_result_does_not_depend_on_how_batches_are_split(
     target: Target, result: MatchResult, n_lanes: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """To the bit, however many candidates are rendered side by side."""
-    monkeypatch.setattr("matcher.problem.LANES", n_lanes)
+    monkeypatch.setattr("matcher.evaluator.LANES", n_lanes)
     again = match(target, evals=200, seed=4, n_threads=2, progress=False)
     assert_same(again, result)
 

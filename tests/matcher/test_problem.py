@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
+from matcher.evaluator import Evaluator
 from matcher.losses import DEFAULT_WEIGHTS, PARTS, NoteTarget, totals
-from matcher.problem import Evaluator, Problem
+from matcher.problem import Problem
 from shared import CATALOGUE, PHASE_NAMES, Note
 from tests.plain_notes import plain_note
 from voice import list_structures, load_structure
@@ -100,13 +101,14 @@ def test_what_is_not_searched_rests(drawn: tuple[Problem, FloatArray]) -> None:
 
 @given(problems_and_vectors())
 def test_linked_parameters_move_together(drawn: tuple[Problem, FloatArray]) -> None:
-    """One control, several parameters; one LFO, one phase."""
+    """One control, several parameters; one LFO, one phase. A switch sets what it says it sets."""
     problem, vectors = drawn
     values = problem.values(vectors)
     for name, source in problem.structure.links.items():
-        np.testing.assert_array_equal(
-            values[:, CATALOGUE.index(name)], values[:, CATALOGUE.index(source)]
-        )
+        leading = values[:, CATALOGUE.index(source)]
+        table = problem.structure.link_values.get(name)
+        expected = leading if table is None else [table[value] for value in leading]
+        np.testing.assert_array_equal(values[:, CATALOGUE.index(name)], expected)
     phases = problem.phases(vectors, problem.n_notes - 1)
     for name, source in problem.structure.links.items():
         if name.endswith(".rate_hz"):

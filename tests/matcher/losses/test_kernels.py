@@ -267,6 +267,7 @@ def _arguments(name: str) -> tuple[object, ...]:
         "by_candidate": (noise(rng, 40, 3), 4, blank(3, 50)),
         "short_powers": (noise(rng, 12 * HOP), HOP, blank(12)),
         "find_onset": (ramp_powers(30, 80), 0.5),
+        "onset_sample": (ramp_powers(30, 80), 3, 8, 0.5),
         "energy": (noise(rng, 203),),
         "cut_frames": (noise(rng, 200), 5, 16, 0.3, noise(rng, 32), blank(9, 32)),
         "log2_row": (np.exp2(noise(rng, 50)).view(np.int32), blank(50)),

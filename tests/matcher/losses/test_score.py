@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from matcher.evaluator import Evaluator
 from matcher.losses import PARTS, NoteScorer, NoteTarget, breakdown, totals
-from matcher.problem import Evaluator, Problem
+from matcher.problem import Problem
 from shared import Note, ParameterError
 from tests.plain_notes import plain_note
 from voice import load_structure

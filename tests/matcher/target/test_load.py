@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from matcher.target import Target, load_target, target_from_signal
+from matcher.target import Target, first_values, load_target, target_from_signal
 from shared.errors import AudioError, EarwrightWarning, ParameterError, TargetError
 from tests.matcher.target.tones import RATE_HZ, padded, played_saw
 from tests.recordings import real_note
@@ -181,6 +181,16 @@ def test_signals_without_a_note_are_refused(
     """Each message says what is wrong and what is needed."""
     with pytest.raises(error, match=message):
         target_from_signal(signal, RATE_HZ, name="x")
+
+
+def test_a_gate_beyond_the_sound_is_told_and_still_gives_a_start() -> None:
+    """A key may be held for longer than its note sounds, and no figure is taken of nothing."""
+    recording = padded(played_saw(57.0, gate_s=0.6), before_s=0.2, after_s=0.5)
+    with pytest.warns(EarwrightWarning, match="gate is 30.00 s, and the sound is over after"):
+        note = target_from_signal(recording, RATE_HZ, gate_s=30.0)
+    assert note.note.gate_s == 30.0
+    # A sawtooth is not hollow, so no square wave is taken.
+    assert "osc1.pulse_level" not in first_values(note)
 
 
 def test_noise_is_refused_unless_a_pitch_is_given(rng: np.random.Generator) -> None:

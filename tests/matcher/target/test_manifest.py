@@ -209,3 +209,14 @@ def test_a_list_must_fit_the_notes_of_the_manifest() -> None:
 def test_manifests_are_known_by_their_suffix(name: str, *, is_one: bool) -> None:
     """Audio has other suffixes."""
     assert is_manifest(name) is is_one
+
+
+@pytest.mark.parametrize("field", ["onset_s", "gate_s", "velocity", "pitch"])
+@pytest.mark.parametrize("n_digits", [400, 5000])
+def test_endless_numbers_are_refused(tmp_path: Path, field: str, n_digits: int) -> None:
+    """Whole numbers have no limit in TOML; beyond what a float or Python reads, one line."""
+    path = tmp_path / "takes.toml"
+    path.write_text(f'[[target]]\nfile = "a.wav"\n{field} = {"9" * n_digits}\n')
+    with pytest.raises(TargetError, match=r"takes\.toml") as caught:
+        load_target(path)
+    assert len(str(caught.value)) < 720

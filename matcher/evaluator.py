@@ -1,0 +1,228 @@
+"""Rendering and scoring candidates of a problem on all cores.
+
+A candidate's losses do not depend on the batch it comes in, nor on the number of threads.
+"""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from functools import cached_property
+from threading import local
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.losses import PARTS, NoteScorer, NoteTarget, residual_weights, totals
+from shared import Float32Array, FloatArray, Note, ParameterError
+from voice import NoteRenderer
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from types import TracebackType
+    from typing import Self
+
+    from matcher.problem import Problem
+
+__all__ = ["Evaluator"]
+
+LANES = 16
+
+
+class Evaluator:
+    """Renders and scores candidates of a problem on all cores.
+
+    Use it in a ``with`` block: it owns threads.
+
+    Parameters
+    ----------
+    problem : Problem
+        What vectors mean.
+    targets : sequence of NoteTarget
+        The notes to score against.
+    notes : sequence of Note
+        Their pitch, velocity and gate.
+    weights : mapping of str to float, optional
+        Weights of the loss terms.
+    n_threads : int >= 1, optional
+        Number of threads; as many as cores that this process may use if left out.
+    seed : int
+        Seed of the voice's noise.
+
+    Raises
+    ------
+    ParameterError
+        If `n_threads` is below 1.
+    """
+
+    def __init__(
+        self,
+        problem: Problem,
+        targets: Sequence[NoteTarget],
+        notes: Sequence[Note],
+        *,
+        weights: Mapping[str, float] | None = None,
+        n_threads: int | None = None,
+        seed: int = 0,
+    ) -> None:
+        if n_threads is not None and n_threads < 1:
+            raise ParameterError(
+                f"n_threads is {n_threads}; 1 or more is accepted. Leave it out to use all cores.",
+                name="n_threads",
+                value=n_threads,
+            )
+        self.problem = problem
+        self.targets = tuple(targets)
+        self.notes = tuple(notes)
+        self.weights = weights
+        self.seed = seed
+        self._pool = ThreadPoolExecutor(n_threads or _usable_cores())
+        self._own = local()
+
+    def __enter__(self) -> Self:
+        """Give the evaluator itself."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """End the threads."""
+        self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def set_gates(self, gates_s: Sequence[float]) -> None:
+        """Let the keys be held for other times from now on.
+
+        Parameters
+        ----------
+        gates_s : sequence of float >= 0
+            One for each note, in seconds.
+        """
+        self.notes = tuple(
+            replace(note, gate_s=gate_s) for note, gate_s in zip(self.notes, gates_s, strict=True)
+        )
+        # Renderers are made for one gate; each thread makes new ones when it needs them.
+        self._own = local()
+
+    def losses_and_scores(self, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Score candidates and join the scores.
+
+        Parameters
+        ----------
+        vectors : np.ndarray, shape=(n_candidates, n_dimensions), 0 to 1
+            Candidates.
+
+        Returns
+        -------
+        losses : np.ndarray, shape=(n_candidates,), dtype=float64
+            Losses, the mean over the notes.
+        scores : np.ndarray, shape=(n_candidates, len(PARTS)), dtype=float64
+            Differences in the units of `PARTS`, the mean over the notes.
+        """
+        scores = self.scores(vectors)
+        losses = np.mean([totals(note_scores, self.weights) for note_scores in scores], axis=0)
+        return losses, scores.mean(axis=0)
+
+    def losses(self, vectors: FloatArray) -> FloatArray:
+        """Return the losses alone; see `losses_and_scores`."""
+        return self.losses_and_scores(vectors)[0]
+
+    @cached_property
+    def residual_weights(self) -> Float32Array:
+        """What each difference of `losses_and_residuals` weighs, shape (n_differences,)."""
+        return np.concatenate(self._weights_of_notes)
+
+    @cached_property
+    def _weights_of_notes(self) -> list[Float32Array]:
+        """What each difference weighs, note by note."""
+        n_notes = len(self.targets)
+        return [residual_weights(target, self.weights, n_notes) for target in self.targets]
+
+    def losses_and_residuals(
+        self, vectors: FloatArray
+    ) -> tuple[FloatArray, FloatArray, Float32Array]:
+        """Score candidates, and give the single differences behind their scores.
+
+        Parameters
+        ----------
+        vectors : np.ndarray, shape=(n_candidates, n_dimensions), 0 to 1
+            Candidates.
+
+        Returns
+        -------
+        losses, scores : np.ndarray
+            As from `losses_and_scores`.
+        residuals : np.ndarray, shape=(n_candidates, n_differences), dtype=float32
+            Signed differences in steps, note after note; weighed by `residual_weights`, their
+            absolute values add up to the loss without its convergence part.
+        """
+        sizes = [len(weights) for weights in self._weights_of_notes]
+        residuals = np.empty((len(vectors), sum(sizes)), np.float32)
+        ends = np.cumsum(sizes)
+        parts = [residuals[:, end - size : end] for size, end in zip(sizes, ends, strict=True)]
+        scores = self._scores(vectors, parts)
+        losses = np.mean([totals(note_scores, self.weights) for note_scores in scores], axis=0)
+        return losses, scores.mean(axis=0), residuals
+
+    def scores(self, vectors: FloatArray) -> FloatArray:
+        """Measure candidates part by part.
+
+        Parameters
+        ----------
+        vectors : np.ndarray, shape=(n_candidates, n_dimensions), 0 to 1
+            Candidates.
+
+        Returns
+        -------
+        np.ndarray, shape=(n_notes, n_candidates, len(PARTS)), dtype=float64
+            Differences from each note, in the units of `PARTS`.
+        """
+        return self._scores(vectors, None)
+
+    def _scores(self, vectors: FloatArray, residuals: Sequence[Float32Array] | None) -> FloatArray:
+        """Score candidates note by note; fill the residuals of each note if there are any."""
+        values = self.problem.values(vectors)
+        result = np.empty((len(self.notes), len(vectors), len(PARTS)))
+        jobs = []
+        for i_note in range(len(self.notes)):
+            phases = self.problem.phases(vectors, i_note)
+            for first in range(0, len(vectors), LANES):
+                rows = slice(first, min(first + LANES, len(vectors)))
+                wanted = None if residuals is None else residuals[i_note][rows]
+                jobs.append((i_note, rows, values[rows], phases[rows], wanted))
+        for (i_note, rows, *_), scored in zip(
+            jobs, self._pool.map(self._score_group, jobs), strict=True
+        ):
+            result[i_note, rows] = scored
+        return result
+
+    def _score_group(
+        self, job: tuple[int, slice, FloatArray, FloatArray, Float32Array | None]
+    ) -> FloatArray:
+        """Render and score at most `LANES` candidates of one note."""
+        i_note, _, values, phases, residuals = job
+        if not hasattr(self._own, "tools"):
+            self._own.tools = {}
+        if i_note not in self._own.tools:
+            target = self.targets[i_note]
+            renderer = NoteRenderer(
+                self.notes[i_note],
+                n_samples=target.n_render,
+                sample_rate_hz=target.sample_rate_hz,
+                seed=self.seed,
+            )
+            self._own.tools[i_note] = renderer, NoteScorer(target)
+        renderer, scorer = self._own.tools[i_note]
+        group = renderer.render(values, phases)
+        scored: FloatArray = scorer.score(group, len(values), residuals)
+        return scored
+
+
+def _usable_cores() -> int:
+    """Count the cores that this process may run on."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1

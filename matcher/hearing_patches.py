@@ -1,0 +1,284 @@
+"""Two patches side by side: what differs, what that does to the loss, and what is heard of it."""
+
+from __future__ import annotations
+
+import secrets
+import shutil
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher._claim import read_document
+from matcher._file_names import unique_names
+from matcher._run_files import equal_gain
+from matcher._search_folder import fitted_target, own_search
+from matcher.hearing import compare_notes
+from matcher.hearing.measure import analyse_match
+from matcher.history import PatchChange, compare_patches, find_version, split_version
+from matcher.losses import weights_for
+from matcher.scoring import score_patch
+from matcher.target import Target, target_from_signal
+from shared import Note, Patch, RunFolderError, write_recording
+from voice import load_structure, render
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from matcher.hearing import AudibleDifference
+    from matcher.losses import LossBreakdown
+    from matcher.result import NoteMatch
+    from matcher.target import TargetNote
+    from voice import Structure
+
+__all__ = ["HeardChange", "PatchDifference", "difference_between", "write_both"]
+
+# Two patches without a target are heard on this note.
+PLAIN_NOTE = Note(60.0, 100, 0.8)
+PLAIN_RATE_HZ = 44_100
+# Any structure without links plays the values of a patch as they are.
+PLAIN_STRUCTURE = "complete"
+
+
+@dataclass(frozen=True)
+class HeardChange:
+    """One changed parameter, and what is heard of it.
+
+    Parameters
+    ----------
+    change : PatchChange
+        The parameter, before and after.
+    heard : tuple of AudibleDifference
+        What is audibly different between the second patch and the second patch with this one
+        value from the first; the largest first.
+    follows : str or None
+        The parameter that it is linked to, and changes with.
+    """
+
+    change: PatchChange
+    heard: tuple[AudibleDifference, ...]
+    follows: str | None = None
+
+    @property
+    def is_audible(self) -> bool:
+        """Whether the change alone can be heard."""
+        return bool(self.heard)
+
+
+@dataclass(frozen=True)
+class PatchDifference:
+    """What differs between two patches.
+
+    Parameters
+    ----------
+    names : tuple of (str, str)
+        What the patches were called.
+    changes : tuple of HeardChange
+        Parameter by parameter, as a patch is read.
+    losses : tuple of (LossBreakdown, LossBreakdown), or None
+        Loss of both, mean over the notes; None without a target.
+    run : Path or None
+        The run whose notes they are.
+    heard : tuple of (str, tuple of AudibleDifference)
+        Note by note: all differences of the sounds, level-matched, the largest first.
+    sounds : tuple of (NoteMatch, NoteMatch)
+        Both patches on each note, at one level.
+    """
+
+    names: tuple[str, str]
+    changes: tuple[HeardChange, ...]
+    losses: tuple[LossBreakdown, LossBreakdown] | None
+    run: Path | None
+    heard: tuple[tuple[str, tuple[AudibleDifference, ...]], ...]
+    sounds: tuple[tuple[NoteMatch, NoteMatch], ...]
+
+
+@dataclass(frozen=True)
+class _Stage:
+    """Where patches are played: voice, notes, and how losses are measured."""
+
+    structure: Structure
+    target: Target
+    gates_s: tuple[float, ...]
+    weights: Mapping[str, float]
+    seed: int
+
+    def play(self, patch: Patch) -> tuple[LossBreakdown, tuple[NoteMatch, ...]]:
+        """Score and play a patch as it is."""
+        return score_patch(
+            patch,
+            self.structure,
+            self.target,
+            gates_s=self.gates_s,
+            weights=self.weights,
+            seed=self.seed,
+        )
+
+
+def difference_between(a: str | Path, b: str | Path) -> PatchDifference:
+    """Compare two patches by value, by loss and by ear.
+
+    Parameters
+    ----------
+    a, b : str or Path
+        Before and after: a run folder (its current state), a version of it (``runs/horn@3``), or
+        a patch file. The loss is that on the notes of the first run among them.
+
+    Returns
+    -------
+    PatchDifference
+        Changed parameters, losses and sounds.
+
+    Raises
+    ------
+    RunFolderError, PatchError
+        If one of them can't be read.
+    """
+    first, second = _read(a), _read(b)
+    run = first[1] or second[1]
+    stage = _plain_stage(first[0]) if run is None else _run_stage(run)
+    loss_a, notes_a = stage.play(first[0])
+    loss_b, notes_b = stage.play(second[0])
+    links = {} if run is None else dict(own_search(run).structure().links)
+    return PatchDifference(
+        names=(str(a), str(b)),
+        changes=tuple(
+            _hear(change, second[0], notes_b, stage, links)
+            for change in compare_patches(first[0], second[0])
+        ),
+        losses=None if run is None else (loss_a, loss_b),
+        run=run,
+        heard=tuple(
+            (before.note.name, _differences(before, after))
+            for before, after in zip(notes_a, notes_b, strict=True)
+        ),
+        sounds=tuple(zip(notes_a, notes_b, strict=True)),
+    )
+
+
+def write_both(difference: PatchDifference, folder: str | Path) -> tuple[Path, ...]:
+    """Write both patches as sound, note by note at one level, into a new folder.
+
+    Parameters
+    ----------
+    difference : PatchDifference
+        What was compared.
+    folder : str or Path
+        A folder that doesn't exist yet.
+
+    Returns
+    -------
+    tuple of Path
+        ``NAME-a.wav`` and ``NAME-b.wav`` of each note.
+
+    Raises
+    ------
+    RunFolderError
+        If the folder exists, or can't be written.
+    """
+    path = Path(folder)
+    if path.exists():
+        raise RunFolderError(
+            f"{path} exists; the name of a new folder is accepted. Name another one with --audio.",
+            path=path,
+        )
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(8)}.tmp")
+    names = unique_names([before.note.name for before, _ in difference.sounds])
+    written = []
+    try:
+        temporary.mkdir(parents=True)
+        for name, (before, after) in zip(names, difference.sounds, strict=True):
+            rate = before.note.sample_rate_hz
+            gain = equal_gain((before.sound, after.sound), rate)
+            for letter, sound in (("a", before.sound), ("b", after.sound)):
+                write_recording(temporary / f"{name}-{letter}.wav", sound * gain, rate)
+                written.append(path / f"{name}-{letter}.wav")
+        temporary.rename(path)
+    except OSError as error:
+        raise RunFolderError(
+            f"{path} can't be written: {error.strerror or error}. Name another one with --audio.",
+            path=path,
+        ) from error
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
+    return tuple(written)
+
+
+def _read(name: str | Path) -> tuple[Patch, Path | None]:
+    """Read a patch, and say which run it belongs to."""
+    path = Path(name)
+    if path.suffix == ".json":
+        return Patch.load(path), None
+    run, wanted = split_version(path)
+    own_search(run)  # says what is wrong with a folder that holds no run
+    return find_version(run, wanted).patch, run
+
+
+def _run_stage(run: Path) -> _Stage:
+    """Take notes and voice of a run, as its current version has them."""
+    search = own_search(run)
+    settings = search.settings
+    return _Stage(
+        search.structure() if read_document(run) else load_structure(PLAIN_STRUCTURE),
+        fitted_target(search),
+        find_version(run).gates_s,
+        weights_for(settings.get("weights")),
+        int(settings.get("noise_seed", settings["seed"])),
+    )
+
+
+def _plain_stage(patch: Patch) -> _Stage:
+    """Take one plain note, as the first patch plays it."""
+    sound = render(
+        patch,
+        midi_pitch=PLAIN_NOTE.midi_pitch,
+        velocity=PLAIN_NOTE.velocity,
+        gate_s=PLAIN_NOTE.gate_s,
+        sample_rate_hz=PLAIN_RATE_HZ,
+    )
+    note = target_from_signal(
+        sound,
+        PLAIN_RATE_HZ,
+        name="C4",
+        midi_pitch=PLAIN_NOTE.midi_pitch,
+        velocity=PLAIN_NOTE.velocity,
+        gate_s=PLAIN_NOTE.gate_s,
+    )
+    return _Stage(load_structure(PLAIN_STRUCTURE), Target((note,)), (), weights_for(None), 0)
+
+
+def _hear(
+    change: PatchChange,
+    b: Patch,
+    notes_b: tuple[NoteMatch, ...],
+    stage: _Stage,
+    links: Mapping[str, str],
+) -> HeardChange:
+    """Put one value back, and listen to what that does."""
+    if change.name in links:
+        return HeardChange(change, (), links[change.name])
+    if not change.is_used:
+        return HeardChange(change, ())
+    # Parameters that are linked to it follow, as the structure of the run plays them.
+    _, notes = stage.play(b.replace(values={change.name: change.before}))
+    heard = [
+        difference
+        for before, after in zip(notes, notes_b, strict=True)
+        for difference in _differences(before, after)
+        if difference.is_audible
+    ]
+    return HeardChange(change, tuple(sorted(heard, key=lambda found: -found.steps)))
+
+
+def _differences(before: NoteMatch, after: NoteMatch) -> tuple[AudibleDifference, ...]:
+    """Compare two sounds on the timeline of one note; nothing if one of them is silent."""
+    if not np.any(before.sound) or not np.any(after.sound):
+        return ()
+    return compare_notes(_as_note(before), after.sound)
+
+
+def _as_note(match: NoteMatch) -> TargetNote:
+    """Take a sound for the note itself."""
+    analysis = analyse_match(match.note, match.sound)
+    return replace(match.note, signal=match.sound, analysis=analysis)

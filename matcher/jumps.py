@@ -1,0 +1,227 @@
+"""Changes that no small step reaches: a part switched on, another waveform, another octave.
+
+A depth near neutral hardly matters, so a search in small steps may never leave it; a jump puts
+the part where it is plainly heard, and what follows scales it back. That is also how a programmer
+finds out whether a sound has it (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shared.patch_schema import PHASE_NAMES
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from matcher.problem import Problem
+    from shared import FloatArray
+
+__all__ = ["BEATS", "FANS", "JUMPS", "START_VARIANTS", "fan_vectors", "jump_vectors"]
+
+Jump = dict[str, float]
+
+GOLDEN_SECTION = 0.6180339887498949
+
+
+def jump_vectors(
+    problem: Problem, jumps: Sequence[Mapping[str, float]], base: FloatArray | None = None
+) -> FloatArray:
+    """Encode jumps as vectors.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is searched.
+    jumps : sequence of mapping of str to float
+        Physical values; those beyond a range of the structure move to its end.
+    base : np.ndarray, shape=(n_dimensions,), optional
+        What stands where a jump changes nothing; NaN if left out.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_jumps, n_dimensions), dtype=float64
+        One row for each jump of which the structure has every parameter, and that goes somewhere
+        else than the base.
+    """
+    plain = np.full(problem.n_dimensions, np.nan) if base is None else base
+    rows = []
+    for jump in jumps:
+        if not all(name in problem.space for name in jump):
+            continue
+        row = plain.copy()
+        for name, value in jump.items():
+            parameter = problem.space[name]
+            held = min(max(value, parameter.low), parameter.high)
+            row[problem.space.index(name)] = parameter.encode(held)
+        if not np.array_equal(row, plain):
+            rows.append(row)
+    return np.array(rows).reshape(len(rows), problem.n_dimensions)
+
+
+def fan_vectors(
+    problem: Problem,
+    jumps: Sequence[Mapping[str, float]],
+    base: FloatArray,
+    *,
+    phase: str,
+    n_phases: int,
+) -> FloatArray:
+    """Encode jumps with an oscillator or LFO at several places of its cycle.
+
+    How two oscillators stand to each other when the note begins decides how they beat, and the
+    valley around the right place is narrow; so it is with what an LFO moves.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is searched.
+    jumps : sequence of mapping of str to float
+        As for `jump_vectors`.
+    base : np.ndarray, shape=(n_dimensions,)
+        What stands where a jump changes nothing.
+    phase : str
+        A name of `shared.patch_schema.PHASE_NAMES`.
+    n_phases : int >= 1
+        How many places around the cycle.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_rows, n_dimensions), dtype=float64
+        Each jump at each place; no rows if that phase can't be heard. Notes begin one golden
+        section of the cycle apart, as nothing ties them to each other.
+    """
+    rows = jump_vectors(problem, jumps, base)
+    column = PHASE_NAMES.index(phase)
+    if column not in problem.phase_columns or not len(rows):
+        return np.empty((0, problem.n_dimensions))
+    first = len(problem.space) + problem.phase_columns.index(column)
+    columns = first + len(problem.phase_columns) * np.arange(problem.n_notes)
+    fan = np.repeat(rows, n_phases, axis=0)
+    places = np.tile(np.arange(n_phases) / n_phases, len(rows))
+    fan[:, columns] = (places[:, None] + GOLDEN_SECTION * np.arange(problem.n_notes)) % 1.0
+    return fan
+
+
+def _on_each(*settings: tuple[tuple[str, float], ...]) -> list[Jump]:
+    """Make a jump of each setting for oscillator 1, for oscillator 2, and for both together."""
+    return [
+        {f"{osc}.{name}": value for osc in group for name, value in setting}
+        for group in (("osc1",), ("osc2",), ("osc1", "osc2"))
+        for setting in settings
+    ]
+
+
+_VIBRATOS = _on_each(
+    (("vibrato.depth_cents", 8.0), ("vibrato.rate_hz", 4.0)),
+    (("vibrato.depth_cents", 8.0), ("vibrato.rate_hz", 5.5)),
+    (("vibrato.depth_cents", 20.0), ("vibrato.rate_hz", 4.5)),
+    (("vibrato.depth_cents", 20.0), ("vibrato.rate_hz", 6.0)),
+)
+_PULSE_WIDTHS = _on_each(
+    (("pulse_level", 0.7), ("pwm.depth_ratio", 0.15), ("pwm.rate_hz", 0.6)),
+    (("pulse_level", 0.7), ("pwm.depth_ratio", 0.2), ("pwm.rate_hz", 1.2)),
+    (("pulse_level", 0.7), ("pwm.depth_ratio", 0.15), ("pwm.rate_hz", 2.5)),
+)
+FRONT_EDGES: list[Jump] = [
+    {f"{osc}.pitch_env.depth_cents": cents, f"{osc}.pitch_env.decay_s": decay_s}
+    for osc in ("osc1", "osc2")
+    for cents in (60.0, -60.0, 250.0, -250.0, 600.0, -600.0)
+    for decay_s in (0.012, 0.05)
+]
+_NO_FRONT_EDGES: list[Jump] = [{f"{osc}.pitch_env.depth_cents": 0.0} for osc in ("osc1", "osc2")]
+_WAVEFORMS: list[Jump] = [
+    {f"{osc}.{wave}_level": level}
+    for osc in ("osc1", "osc2")
+    for wave in ("saw", "pulse", "triangle")
+    for level in (0.8, 0.0)
+]
+_WIDTHS: list[Jump] = [{f"{osc}.pulse_width_ratio": 0.2} for osc in ("osc1", "osc2")]
+_OCTAVES: list[Jump] = [
+    {f"{osc}.octave": octave} for osc in ("osc1", "osc2") for octave in (-1.0, 0.0, 1.0)
+]
+_DETUNES: list[Jump] = [{"osc2.detune_cents": cents} for cents in (-15.0, -3.0, 0.0, 8.0, 15.0)]
+BEATS: list[Jump] = [
+    {"osc2.detune_cents": sign * cents}
+    for cents in (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0, 12.0, 15.0)
+    for sign in (1.0, -1.0)
+]
+_FILTERS: list[Jump] = [
+    {"filter.resonance_ratio": 0.6},
+    {"filter.drive_db": 15.0},
+    {"filter.drive_db": 0.0},
+    {"filter.slope_db_per_octave": 12.0},
+    {"filter.slope_db_per_octave": 24.0},
+    {"highpass.cutoff_hz": 200.0},
+    *({"body.gain_db": 10.0, "body.frequency_hz": hz} for hz in (800.0, 2000.0, 4500.0)),
+]
+_BREATH: Jump = {"noise.level": 0.1, "noise.decay_s": 2.0, "noise.bypass_ratio": 0.4}
+_SLOW_BRIGHTNESS: Jump = {
+    "filter_env.depth_octaves": 2.5,
+    "filter_env.attack_s": 0.06,
+    "filter_env.decay_s": 0.3,
+    "filter_env.sustain_ratio": 0.6,
+}
+_QUICK_BRIGHTNESS: Jump = {
+    "filter_env.depth_octaves": 3.0,
+    "filter_env.attack_s": 0.001,
+    "filter_env.decay_s": 0.2,
+    "filter_env.sustain_ratio": 0.2,
+}
+
+START_VARIANTS: tuple[Jump, ...] = (
+    {"osc1.saw_level": 0.0, "osc1.pulse_level": 1.0},
+    {"osc2.octave": -1.0},
+    {"osc2.octave": 1.0},
+    {"osc1.octave": 1.0},
+    _SLOW_BRIGHTNESS,
+    _QUICK_BRIGHTNESS,
+    {"osc2.detune_cents": 8.0},
+    {"osc2.detune_cents": -3.0},
+    _BREATH,
+    {"osc1.vibrato.depth_cents": 10.0, "osc2.vibrato.depth_cents": 10.0},
+)
+JUMPS: tuple[Jump, ...] = (
+    *FRONT_EDGES,
+    *_NO_FRONT_EDGES,
+    *_VIBRATOS,
+    *_PULSE_WIDTHS,
+    *_WAVEFORMS,
+    *_WIDTHS,
+    *_OCTAVES,
+    *_DETUNES,
+    *_FILTERS,
+    _BREATH,
+    _SLOW_BRIGHTNESS,
+    _QUICK_BRIGHTNESS,
+)
+# What is tried at several places of a cycle, and of which.
+FANS: tuple[tuple[str, tuple[Jump, ...]], ...] = (
+    ("osc2.phase", (*BEATS, *FRONT_EDGES)),
+    *(
+        (
+            f"{osc}.vibrato.phase",
+            tuple(
+                {f"{osc}.vibrato.depth_cents": 10.0, f"{osc}.vibrato.rate_hz": rate_hz}
+                for rate_hz in (4.0, 4.7, 5.5, 6.4)
+            ),
+        )
+        for osc in ("osc1", "osc2")
+    ),
+    *(
+        (
+            f"{osc}.pwm.phase",
+            tuple(
+                {
+                    f"{osc}.pulse_level": 0.7,
+                    f"{osc}.pwm.depth_ratio": 0.15,
+                    f"{osc}.pwm.rate_hz": hz,
+                }
+                for hz in (0.6, 0.9, 1.3, 2.0)
+            ),
+        )
+        for osc in ("osc1", "osc2")
+    ),
+)

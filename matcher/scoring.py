@@ -1,0 +1,96 @@
+"""One patch on the notes of a target: its loss, and how it sounds there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.evaluator import Evaluator
+from matcher.losses import breakdown
+from matcher.playing import play_notes, prepare_note
+from matcher.problem import Problem
+from matcher.result import NoteMatch
+from shared import ParameterError, ParameterSpace
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from matcher.losses import LossBreakdown
+    from matcher.target import Target
+    from shared import Patch
+    from voice import Structure
+
+__all__ = ["score_patch"]
+
+
+def score_patch(
+    patch: Patch,
+    structure: Structure,
+    target: Target,
+    *,
+    gates_s: Sequence[float] = (),
+    weights: Mapping[str, float] | None = None,
+    seed: int = 0,
+    n_threads: int | None = None,
+) -> tuple[LossBreakdown, tuple[NoteMatch, ...]]:
+    """Score a patch as it is, and play it on each note.
+
+    Parameters
+    ----------
+    patch : Patch
+        The patch; its phases are taken if it has some for each note.
+    structure : Structure
+        The voice.
+    target : Target
+        The notes.
+    gates_s : sequence of float, optional
+        For how long the keys are held, note by note, in seconds; as the target says if left out.
+    weights : mapping of str to float, optional
+        Weights of the loss terms.
+    seed : int >= 0
+        Seed of the voice's noise.
+    n_threads : int >= 1, optional
+        Threads that render and score.
+
+    Returns
+    -------
+    loss : LossBreakdown
+        Mean over the notes.
+    notes : tuple of NoteMatch
+        Note by note; `start` and `loss` are the same there.
+
+    Raises
+    ------
+    ParameterError
+        If there are gates, and not one for each note.
+    """
+    if gates_s and len(gates_s) != len(target.notes):
+        raise ParameterError(
+            f"gates_s has {len(gates_s)} values; {len(target.notes)}, one for each note, are "
+            "accepted.",
+            name="gates_s",
+            value=tuple(gates_s),
+        )
+    played = [note.note for note in target.notes]
+    if gates_s:
+        played = [replace(n, gate_s=gate_s) for n, gate_s in zip(played, gates_s, strict=True)]
+    # Nothing moves: a vector is the phases that can be heard.
+    problem = Problem(structure, ParameterSpace(()), patch.values, len(played))
+    has_phases = len(patch.phases) == len(played)
+    vector = problem.vector({}, patch.phases if has_phases else ())
+    targets = [prepare_note(note) for note in target.notes]
+    with Evaluator(
+        problem, targets, played, weights=weights, n_threads=n_threads, seed=seed
+    ) as evaluator:
+        scores = evaluator.scores(vector[None, :])[:, 0]
+    sounds = play_notes(problem, vector, targets, played, seed=seed)
+    losses = [breakdown(score, weights) for score in scores]
+    notes = tuple(
+        NoteMatch(replace(note, note=as_played), prepared.place(sound), loss, loss)
+        for note, as_played, prepared, sound, loss in zip(
+            target.notes, played, targets, sounds, losses, strict=True
+        )
+    )
+    return breakdown(np.mean(scores, axis=0), weights), notes

@@ -1,0 +1,189 @@
+"""Walks downhill with jumps: steps from slopes, many starts, exact to go on with."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from matcher.search import (
+    DescentSampler,
+    make_descent,
+    make_sampler,
+    restore_sampler,
+    search,
+    state_from_bytes,
+    state_to_bytes,
+)
+from matcher.search._normal import LANES, gram, solve
+from shared import ParameterError
+from tests.search_functions import optimum, rosenbrock
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from shared import Float32Array, FloatArray
+
+N_DIMENSIONS = 8
+WEIGHTS = np.full(64, 1.0 / 64.0, np.float32)
+CENTRE = np.full(N_DIMENSIONS, 0.5)
+Differences = "Callable[[FloatArray], FloatArray]"
+
+
+def bent(candidates: FloatArray) -> FloatArray:
+    """Return 64 differences that bend with the parameters; all are 0 at one place."""
+    directions = np.random.default_rng(3).standard_normal((64, N_DIMENSIONS))
+    away = candidates - optimum(N_DIMENSIONS)
+    linear = away @ directions.T
+    return 20.0 * (linear + 0.5 * np.sin(3.0 * linear))
+
+
+def two_valleys(candidates: FloatArray) -> FloatArray:
+    """Return differences with a shallow valley at 0.3 of the first dimension, and a deep one."""
+    x = candidates[:, :1]
+    shallow = 3.0 + 40.0 * np.abs(x - 0.3)
+    deep = 200.0 * np.abs(x - 0.9)
+    rest = 20.0 * np.abs(candidates[:, 1:] - 0.5)
+    return np.concatenate([np.repeat(np.minimum(shallow, deep), 57, axis=1), rest], axis=1)
+
+
+def run(
+    sampler: DescentSampler, differences: Callable[[FloatArray], FloatArray], n_candidates: int
+) -> tuple[FloatArray, float]:
+    """Run a search; all candidates and the lowest loss."""
+    seen, lowest, n_left = [], np.inf, n_candidates
+    while n_left > 0 and not sampler.is_converged:
+        candidates = sampler.ask(min(sampler.preferred_batch, n_left))
+        residuals = differences(candidates).astype(np.float32)
+        if sampler.needs_residuals:
+            sampler.learn(residuals, WEIGHTS)
+        losses = np.abs(residuals) @ WEIGHTS
+        sampler.tell(candidates, losses)
+        seen.append(candidates)
+        lowest = min(lowest, float(losses.min()))
+        n_left -= len(candidates)
+    return np.concatenate(seen), lowest
+
+
+def make(seed: int = 1, **settings: object) -> DescentSampler:
+    """Make a sampler that starts from the middle."""
+    starts = settings.pop("starts", CENTRE[None, :])
+    return make_descent(N_DIMENSIONS, seed=seed, starts=starts, **settings)  # type: ignore[arg-type]
+
+
+def test_it_walks_down_a_bent_valley_in_a_few_hundred_candidates() -> None:
+    """Slopes of all differences show the way; the strategy needs ten times as many."""
+    _, lowest = run(make(), bent, 400)
+    strategy = make_sampler("cmaes", N_DIMENSIONS, seed=1, starts=CENTRE[None, :])
+
+    def loss(candidates: FloatArray) -> FloatArray:
+        return np.abs(bent(candidates)) @ WEIGHTS
+
+    other = search(loss, strategy, n_evaluations=400).best_loss
+    # 0.05: below one step in all differences, absolute values count by their squares.
+    assert lowest < 0.05
+    assert lowest < 0.1 * other
+
+
+def test_a_jump_leads_into_a_valley_that_no_step_reaches() -> None:
+    """What is handed in as a jump is tried, and kept where it is better."""
+    jump = np.full((1, N_DIMENSIONS), np.nan)
+    jump[0, 0] = 0.85
+    start = np.full((1, N_DIMENSIONS), 0.3)
+    _, lowest = run(make(starts=start, jumps=jump), two_valleys, 2000)
+    assert lowest < 1.0
+
+
+def test_candidates_stay_in_the_box_and_on_their_steps() -> None:
+    """Walls hold, circles close, and stepped dimensions stop at the centres of cells."""
+    cells = np.array([0, 0, 0, 0, 0, 3, 12, 0])
+    circular = np.arange(N_DIMENSIONS) == 0
+    candidates, _ = run(make(cells=cells, circular=circular), bent, 1500)
+    assert np.all((candidates >= 0.0) & (candidates <= 1.0))
+    for column in (5, 6):
+        places = candidates[:, column] * cells[column] - 0.5
+        np.testing.assert_allclose(places, np.round(places), atol=1e-9)
+    assert len(np.unique(candidates[:, 6])) > 3
+
+
+def test_the_same_seed_gives_the_same_walks() -> None:
+    """A search can be repeated from its seed, and another seed jumps elsewhere."""
+    first, again, other = (run(make(seed), bent, 2500)[0] for seed in (1, 1, 2))
+    np.testing.assert_array_equal(first, again)
+    n_rows = min(len(first), len(other))
+    assert not np.array_equal(first[:n_rows], other[:n_rows])
+
+
+@pytest.mark.parametrize("n_batches", [0, 1, 2, 3, 9, 30, 60])
+def test_a_restored_search_goes_on_as_the_other_would_have(n_batches: int) -> None:
+    """In the sweep, at starts, in the last walks and after jumps, the state holds everything."""
+    starts = np.random.default_rng(0).random((9, N_DIMENSIONS))
+    sampler = make(starts=starts, n_walks=5)
+    for _ in range(n_batches):
+        run(sampler, bent, sampler.preferred_batch)
+    restored = restore_sampler(state_from_bytes(state_to_bytes(sampler.state())))
+    assert isinstance(restored, DescentSampler)
+    np.testing.assert_array_equal(run(sampler, bent, 600)[0], run(restored, bent, 600)[0])
+
+
+def test_a_batch_that_was_cut_is_asked_for_again() -> None:
+    """A budget that ends within a batch loses no slopes when it is extended."""
+    sampler = make()
+    run(sampler, bent, 1)
+    whole = sampler.ask(sampler.preferred_batch)
+    run(sampler, bent, 3)
+    np.testing.assert_array_equal(sampler.ask(sampler.preferred_batch), whole)
+
+
+def test_it_ends_when_jumps_bring_nothing() -> None:
+    """A search that has found the bottom says so."""
+    sampler = make()
+    run(sampler, bent, 20_000)
+    assert sampler.is_converged
+    sampler.look_further()
+    assert len(run(sampler, bent, 300)[0]) == 300
+
+
+def test_nothing_that_can_be_heard_is_no_trap() -> None:
+    """Where no parameter changes anything, the search goes on jumping until it has converged."""
+    sampler = make()
+    run(sampler, lambda candidates: np.ones((len(candidates), 64)), 3000)
+    assert sampler.is_converged
+
+
+def test_slopes_without_differences_are_refused() -> None:
+    """A caller that forgets to hand over the differences is told."""
+    sampler = make()
+    run(sampler, bent, 1)
+    candidates = sampler.ask(sampler.preferred_batch)
+    with pytest.raises(ParameterError, match="hand the differences over first"):
+        sampler.tell(candidates, rosenbrock(candidates))
+
+
+def test_more_than_the_batch_can_not_be_asked_for() -> None:
+    """A batch belongs together."""
+    with pytest.raises(ParameterError, match=r"1 to 1 \(preferred_batch\)"):
+        make().ask(2)
+
+
+def test_no_start_is_refused() -> None:
+    """A walk begins somewhere."""
+    with pytest.raises(ParameterError, match="starts has no row"):
+        make(starts=np.empty((0, N_DIMENSIONS)))
+
+
+def test_normal_equations_equal_those_of_numpy() -> None:
+    """The sums in fixed order are the same sums."""
+    rng = np.random.default_rng(1)
+    rows: Float32Array = rng.standard_normal((7, 40 * LANES)).astype(np.float32)
+    products = np.empty((7, 7))
+    gram(rows, products)
+    wanted = rows.astype(np.float64) @ rows.T.astype(np.float64)
+    # 1e-5: sums of 640 float32 products, in float32 within blocks.
+    np.testing.assert_allclose(products, wanted, rtol=1e-5, atol=1e-3)
+    solution = np.empty(7)
+    assert solve(products.copy(), products @ np.arange(7.0), solution)
+    # 1e-9: rounding of double precision times the condition of the matrix, below 10.
+    np.testing.assert_allclose(solution, np.arange(7.0), atol=1e-9)
+    assert not solve(-np.eye(3), np.ones(3), np.empty(3))
