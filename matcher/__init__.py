@@ -10,40 +10,114 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from matcher.calibrating import Calibration, calibrate, write_calibration
+    from matcher.comparing import (
+        Comparison,
+        batch,
+        compare,
+        continue_comparison,
+        load_comparison,
+    )
+    from matcher.explaining import Explanation
+    from matcher.explaining.audition import Audition, audition
+    from matcher.explaining.explain import explain
+    from matcher.explaining.keyboard import Keyboard, keyboard
     from matcher.leave_out import match_leaving_out
     from matcher.matching import match
+    from matcher.midi import ControllerSetting, controller_settings, write_midi_file
+    from matcher.refining import refine, refine_and_save, resume_refine
+    from matcher.report import write_plots, write_report
     from matcher.result import LeftOutNote, MatchResult, NoteMatch
     from matcher.run_folder import RunFolder, load_run, save_run
+    from matcher.run_structure import load_patch_and_structure
+    from matcher.saved_match import match_and_save, resume_match
+    from matcher.sheet import SheetRow, patch_sheet, resting_controls
     from matcher.target import Target, TargetNote, load_target, target_from_signal
 
 __all__ = [
+    "Audition",
+    "Calibration",
+    "Comparison",
+    "ControllerSetting",
+    "Explanation",
+    "Keyboard",
     "LeftOutNote",
     "MatchResult",
     "NoteMatch",
     "RunFolder",
+    "SheetRow",
     "Target",
     "TargetNote",
+    "audition",
+    "batch",
+    "calibrate",
+    "compare",
+    "continue_comparison",
+    "controller_settings",
+    "explain",
+    "keyboard",
+    "load_comparison",
+    "load_patch_and_structure",
     "load_run",
     "load_target",
     "match",
+    "match_and_save",
     "match_leaving_out",
+    "patch_sheet",
+    "refine",
+    "refine_and_save",
+    "resting_controls",
+    "resume_match",
+    "resume_refine",
     "save_run",
     "target_from_signal",
+    "write_calibration",
+    "write_midi_file",
+    "write_plots",
+    "write_report",
 ]
 
 _HOMES = {
+    "Audition": "matcher.explaining.audition",
+    "Calibration": "matcher.calibrating",
+    "Comparison": "matcher.comparing",
+    "ControllerSetting": "matcher.midi",
+    "Explanation": "matcher.explaining",
+    "Keyboard": "matcher.explaining.keyboard",
     "LeftOutNote": "matcher.result",
     "MatchResult": "matcher.result",
     "NoteMatch": "matcher.result",
     "RunFolder": "matcher.run_folder",
+    "SheetRow": "matcher.sheet",
     "Target": "matcher.target",
     "TargetNote": "matcher.target",
+    "audition": "matcher.explaining.audition",
+    "batch": "matcher.comparing",
+    "calibrate": "matcher.calibrating",
+    "compare": "matcher.comparing",
+    "continue_comparison": "matcher.comparing",
+    "controller_settings": "matcher.midi",
+    "explain": "matcher.explaining.explain",
+    "keyboard": "matcher.explaining.keyboard",
+    "load_comparison": "matcher.comparing",
+    "load_patch_and_structure": "matcher.run_structure",
     "load_run": "matcher.run_folder",
     "load_target": "matcher.target",
     "match": "matcher.matching",
+    "match_and_save": "matcher.saved_match",
     "match_leaving_out": "matcher.leave_out",
+    "patch_sheet": "matcher.sheet",
+    "refine": "matcher.refining",
+    "refine_and_save": "matcher.refining",
+    "resting_controls": "matcher.sheet",
+    "resume_match": "matcher.saved_match",
+    "resume_refine": "matcher.refining",
     "save_run": "matcher.run_folder",
     "target_from_signal": "matcher.target",
+    "write_calibration": "matcher.calibrating",
+    "write_midi_file": "matcher.midi",
+    "write_plots": "matcher.report",
+    "write_report": "matcher.report",
 }
 
 

@@ -13,10 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from matcher._run_document import KIND
+from matcher.run_lock import LOCK_FILE, lock_run
 from shared import RunFolderError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from types import TracebackType
     from typing import Self
 
@@ -25,11 +26,21 @@ __all__: list[str] = []
 RUN_FILE = "run.json"
 PATCH_FILE = "patch.json"
 RECORD_FILE = "record.npz"
+EVALUATIONS_FILE = "evaluations.npz"
 STUDY_FILE = "study.log"
+REPORT_FILE = "report.html"
+PLOTS_FOLDER = "plots"
 SOUND_FOLDERS = ("target", "match")
+SEARCHES_FOLDER = "searches"
 
-_SINGLE_FILES = (RUN_FILE, PATCH_FILE, RECORD_FILE, STUDY_FILE)
+_SINGLE_FILES = (RUN_FILE, PATCH_FILE, RECORD_FILE, EVALUATIONS_FILE, STUDY_FILE)
 _SOUND = re.compile(rf"({'|'.join(SOUND_FOLDERS)})/[^/\\]+\.wav")
+# What is made of a run later, and goes away with it.
+_DERIVED = re.compile(
+    r"explain\.json|build/[^/\\]+\.wav|versions/\d{4,9}\.json|versions/kept/[^/\\]+\.json"
+    r"|searches/\d{4,9}/([\w-]+/)?[\w.-]+"
+)
+_OWN_FOLDERS = (*SOUND_FOLDERS, SEARCHES_FOLDER, PLOTS_FOLDER, "versions", "build")
 # Hidden, and of a form that nobody else's files have.
 _TEMPORARY = re.compile(r"\.earwright-[0-9a-f]{16}\.tmp")
 
@@ -37,13 +48,23 @@ _TEMPORARY = re.compile(r"\.earwright-[0-9a-f]{16}\.tmp")
 class Claim:
     """A folder kept for one run; in a ``with`` block it goes away again if nothing is written.
 
-    Made by `claim_named` or `claim_numbered`; `move_in` fills it.
+    Made by `claim_named`, `claim_numbered` or `claim_run`, which take the lock of the folder;
+    `move_in` fills it.
     """
 
-    def __init__(self, path: Path, made: Sequence[Path]) -> None:
+    def __init__(
+        self,
+        path: Path,
+        made: Sequence[Path],
+        lock: contextlib.AbstractContextManager[None] | None = None,
+        *,
+        has_new_lock: bool = False,
+    ) -> None:
         self.path = path
+        self.has_new_lock = has_new_lock
         # Folders that were made for the claim, the outermost first.
         self._made = tuple(made)
+        self._lock = lock
 
     def __enter__(self) -> Self:
         """Give the claim itself."""
@@ -56,9 +77,14 @@ class Claim:
         trace: TracebackType | None,
     ) -> None:
         """Take the folder away if it is empty and was made for this."""
+        with contextlib.suppress(OSError):
+            if [entry.name for entry in self.path.iterdir()] == [LOCK_FILE]:
+                (self.path / LOCK_FILE).unlink()
         for folder in reversed(self._made):
             with contextlib.suppress(OSError):
                 folder.rmdir()
+        if self._lock is not None:
+            self._lock.__exit__(None, None, None)
 
     def new_temporary(self) -> Path:
         """Make a hidden folder inside, for files that aren't complete yet."""
@@ -66,12 +92,15 @@ class Claim:
         temporary.mkdir()
         return temporary
 
-    def move_in(self, temporary: Path, files: Sequence[str]) -> None:
-        """Take the files of a temporary folder over; an earlier run goes away.
+    def move_in(self, temporary: Path, files: Sequence[str], *, search: str, is_new: bool) -> None:
+        """Take the files of a temporary folder over.
 
-        `run.json` goes first and comes last: a folder that has one is complete.
+        A new run takes the place of an earlier one, which goes away but for the folder `search`;
+        otherwise the files are newer ones of the same run. `run.json` goes first and comes last:
+        a folder that has one is complete.
         """
-        stale = [self.path / name for name in own_files(self.path)]
+        stale = [self.path / name for name in own_files(self.path)] if is_new else []
+        kept = self.path / SEARCHES_FOLDER / search
         (self.path / RUN_FILE).unlink(missing_ok=True)
         moved: list[Path] = []
         try:
@@ -81,11 +110,11 @@ class Claim:
                 (temporary / name).replace(final)
                 moved.append(final)
         except OSError:
-            for path in moved:
+            for path in moved if is_new else []:
                 path.unlink(missing_ok=True)
             raise
         for path in stale:
-            if path not in moved:
+            if path not in moved and kept not in path.parents:
                 path.unlink(missing_ok=True)
         sync_folder(self.path)
 
@@ -94,9 +123,8 @@ class Claim:
         for entry in self.path.iterdir():
             if _TEMPORARY.fullmatch(entry.name):
                 shutil.rmtree(entry, ignore_errors=True)
-            elif entry.name in SOUND_FOLDERS:
-                with contextlib.suppress(OSError):
-                    entry.rmdir()
+            elif entry.name in _OWN_FOLDERS and entry.is_dir():
+                remove_empty_folders(entry)
 
 
 def claim_named(folder: str | Path, *, force: bool) -> Claim:
@@ -110,12 +138,22 @@ def claim_named(folder: str | Path, *, force: bool) -> Claim:
                 path=path,
             )
         made = _make_folders(path)
-        if not made and any(path.iterdir()):
-            _check_occupied(path, force=force)
-        _try_writing(path, made)
+        claim = _locked_claim(path, made)
     except OSError as error:
         raise cannot_write(path, error) from error
-    return Claim(path, made)
+    with _given_up_on_error(claim):
+        if not made and set(_names(path)):
+            _check_occupied(path, force=force)
+        _try_writing(claim)
+    return claim
+
+
+def claim_run(folder: Path) -> Claim:
+    """Claim a folder that holds a run, to add to it."""
+    claim = _locked_claim(folder, ())
+    with _given_up_on_error(claim):
+        _try_writing(claim)
+    return claim
 
 
 def claim_numbered(parent: Path, stem: str) -> Claim:
@@ -128,8 +166,10 @@ def claim_numbered(parent: Path, stem: str) -> Claim:
             made = _make_folders(path)
             # Made just now by us alone: two matches at once get two numbers.
             if made:
-                _try_writing(path, made)
-                return Claim(path, made)
+                claim = _locked_claim(path, made)
+                with _given_up_on_error(claim):
+                    _try_writing(claim)
+                return claim
         except OSError as error:
             if isinstance(error, FileExistsError) and os.path.lexists(path):
                 continue
@@ -141,16 +181,31 @@ def own_files(folder: Path) -> list[str]:
 
     Only names that a run can have count, so that a changed `run.json` can't point elsewhere.
     """
+    below = [folder / "explain.json"]
+    for sub in ("versions", SEARCHES_FOLDER, "build"):
+        below += (folder / sub).rglob("*")
+    present = [path.relative_to(folder).as_posix() for path in below if path.is_file()]
+    derived = [name for name in present if _DERIVED.fullmatch(name)] + _pages(folder)
     document = read_document(folder)
     if document is None:
         names = [name for name in _SINGLE_FILES if (folder / name).is_file()]
         for sub in SOUND_FOLDERS:
             names += [f"{sub}/{path.name}" for path in (folder / sub).glob("*.wav")]
-        return names
+        return names + derived
     files = document.get("files")
     listed = files if isinstance(files, list) else []
     paths = [entry.get("path") for entry in listed if isinstance(entry, dict)]
-    return [path for path in paths if isinstance(path, str) and _is_run_file(path)]
+    return [path for path in paths if isinstance(path, str) and _is_run_file(path)] + derived
+
+
+def _pages(folder: Path) -> list[str]:
+    """List the report and its pictures, which are written after the run and tell about it."""
+    report = [REPORT_FILE] if (folder / REPORT_FILE).is_file() else []
+    pictures = sorted((folder / PLOTS_FOLDER).glob("*-*.*")) + [
+        folder / PLOTS_FOLDER / f"convergence.{kind}" for kind in ("png", "svg")
+    ]
+    is_ours = [path for path in pictures if path.suffix in {".png", ".svg"} and path.is_file()]
+    return report + [f"{PLOTS_FOLDER}/{path.name}" for path in is_ours]
 
 
 def read_document(folder: Path) -> dict[str, object] | None:
@@ -173,6 +228,14 @@ def cannot_write(path: Path, error: OSError) -> RunFolderError:
     )
 
 
+def remove_empty_folders(folder: Path) -> None:
+    """Take away a folder, and those in it, where they hold nothing."""
+    inside = sorted(path for path in folder.rglob("*") if path.is_dir())
+    for path in (*reversed(inside), folder):
+        with contextlib.suppress(OSError):
+            path.rmdir()
+
+
 def sync_folder(folder: Path) -> None:
     """Push new names to the disk, where the system lets a folder be opened."""
     with contextlib.suppress(OSError):
@@ -190,12 +253,18 @@ def _is_run_file(name: str) -> bool:
 
 def _check_occupied(path: Path, *, force: bool) -> None:
     """Refuse a folder with something in it, unless it is a run that may be replaced."""
-    names = {entry.name for entry in path.iterdir() if not _TEMPORARY.fullmatch(entry.name)}
+    names = {name for name in _names(path) if not _TEMPORARY.fullmatch(name)}
     # Without run.json: what an interrupted run left behind, and nothing else.
-    is_remainder = names <= {*_SINGLE_FILES, *SOUND_FOLDERS} and RUN_FILE not in names
+    pages = {REPORT_FILE, PLOTS_FOLDER}
+    is_remainder = names <= {*_SINGLE_FILES, *_OWN_FOLDERS, *pages} and RUN_FILE not in names
     is_run = read_document(path) is not None or is_remainder
     if not force:
         hint = ", or add --force to replace the run in it" if is_run else ""
+        if is_remainder and SEARCHES_FOLDER in names:
+            hint = (
+                ", go on with the search in it (earwright match --resume), or add --force to "
+                "replace it"
+            )
         raise RunFolderError(
             f"{path} is not empty; a new or an empty folder is accepted. Name another one with "
             f"--out{hint}.",
@@ -239,11 +308,39 @@ def _make_folders(path: Path) -> list[Path]:
     return made
 
 
-def _try_writing(path: Path, made: Sequence[Path]) -> None:
-    """Write and remove something, so that a search isn't for nothing."""
-    claim = Claim(path, made)
+def _names(folder: Path) -> list[str]:
+    """List what is in a folder, besides the lock."""
+    return [entry.name for entry in folder.iterdir() if entry.name != LOCK_FILE]
+
+
+def _locked_claim(path: Path, made: Sequence[Path]) -> Claim:
+    """Take the lock of a folder; if that fails, folders that were made for it go away."""
+    lock = lock_run(path)
+    is_new = not (path / LOCK_FILE).exists()
     try:
-        claim.new_temporary().rmdir()
-    except OSError:
-        claim.__exit__(None, None, None)
+        lock.__enter__()
+    except RunFolderError:
+        for folder in reversed(made):
+            with contextlib.suppress(OSError):
+                folder.rmdir()
         raise
+    return Claim(path, made, lock, has_new_lock=is_new)
+
+
+@contextlib.contextmanager
+def _given_up_on_error(claim: Claim) -> Iterator[None]:
+    """Give a claim up if the block fails, and leave the folder as it was found."""
+    try:
+        yield
+    except BaseException as error:
+        if claim.has_new_lock:
+            (claim.path / LOCK_FILE).unlink(missing_ok=True)
+        claim.__exit__(None, None, None)
+        if isinstance(error, OSError):
+            raise cannot_write(claim.path, error) from error
+        raise
+
+
+def _try_writing(claim: Claim) -> None:
+    """Write and remove something, so that a search isn't for nothing."""
+    claim.new_temporary().rmdir()

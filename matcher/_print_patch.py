@@ -1,16 +1,15 @@
-"""A patch as a table, part by part."""
+"""A patch as a table, part by part, and as a sheet for the user's own panel."""
 
 from __future__ import annotations
 
+import itertools
+import textwrap
 from typing import TYPE_CHECKING
 
-from matcher._print_text import one_line
-from matcher.parts import parameter_label, used_parameters, voice_parts
-from shared import CATALOGUE
+from matcher._print_text import WIDTH, one_line
+from matcher.sheet import SheetRow, patch_sheet, resting_controls
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from shared import Patch
     from voice import Structure
 
@@ -21,35 +20,63 @@ def format_patch(patch: Patch, structure: Structure | None = None) -> str:
     """Show a patch as a table, part by part.
 
     Parts and values that do nothing are left out: a silent oscillator with all that belongs to
-    it, an LFO without depth.
+    it, an LFO without depth. A structure with a panel gets a column of panel values, what one
+    step of each control does, and the controls that have to stand at rest.
 
     Parameters
     ----------
     patch : Patch
         The patch.
     structure : Structure, optional
-        Says which parameters are linked.
+        Says which parameters are linked, and how the panel counts.
 
     Returns
     -------
     str
         Value and name of each parameter that does something.
     """
-    links = {} if structure is None else structure.links
-    used = used_parameters(patch.values)
+    rows = patch_sheet(patch, structure)
+    has_panel = structure is not None and bool(structure.controls)
     lines = [f"Patch ({one_line(patch.structure)})"]
-    for part in voice_parts():
-        names = [name for name in part.names if name in used]
-        if names:
-            lines.append(f"  {part.title}")
-            lines += [_patch_row(name, patch.values, links) for name in names]
-    if any(name in links for name in used):
+    for part, members in itertools.groupby(rows, key=lambda row: row.part):
+        lines.append(f"  {part}")
+        for row in members:
+            lines += _panel_lines(row) if has_panel else [_patch_row(row)]
+    if any(row.linked_to for row in rows):
         lines.append("  (= : linked, one control sets both)")
+    resting = () if structure is None else resting_controls(patch, structure)
+    if resting:
+        listed = ", ".join(f"{row.label} {row.panel or row.value}" for row in resting)
+        lines += textwrap.wrap(
+            one_line(f"At rest: {listed}"),
+            WIDTH,
+            initial_indent="  ",
+            subsequent_indent="    ",
+            break_on_hyphens=False,
+        )
     return "\n".join(lines)
 
 
-def _patch_row(name: str, values: Mapping[str, float], links: Mapping[str, str]) -> str:
+def _patch_row(row: SheetRow) -> str:
     """Lay out a row of the patch."""
-    text = CATALOGUE[name].format(values[name])
-    source = f"= {links[name]}" if name in links else name
-    return f"    {parameter_label(name):20}{text:>16}   {source}"
+    source = f"= {row.linked_to}" if row.linked_to else row.name
+    return f"    {row.label:20}{row.value:>16}   {source}"
+
+
+def _panel_lines(row: SheetRow) -> list[str]:
+    """Lay out a control of the panel, and what its steps do."""
+    panel = "=" if row.linked_to else row.panel or "-"
+    source = f"= {row.linked_to}" if row.linked_to else row.name
+    head = one_line(f"    {row.label:22}{panel:>10}{row.value:>14}")
+    lines = [f"{head}   {source}"]
+    if len(lines[0]) > WIDTH:
+        lines = [head, f"        {source}"]
+    if row.step:
+        lines += textwrap.wrap(
+            row.step,
+            WIDTH,
+            initial_indent=" " * 8,
+            subsequent_indent=" " * 8,
+            break_on_hyphens=False,
+        )
+    return lines

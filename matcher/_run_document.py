@@ -64,7 +64,7 @@ def run_document(
             "digest": result.target.digest,
             "sample_rate_hz": result.target.sample_rate_hz,
         },
-        "notes": [_note(*note) for note in notes],
+        "notes": [note_entry(*note) for note in notes],
         "left_out": [_left_out_note(*note) for note in left_out],
         # What "audible" and "not_audible" of the notes go by.
         "just_noticeable": [asdict(record) for record in JUST_NOTICEABLE.values()],
@@ -126,7 +126,7 @@ def plain(value: object) -> object:
     return plain(value.item()) if hasattr(value, "item") else str(value)
 
 
-def _note(
+def note_entry(
     match: NoteMatch | LeftOutNote,
     name: str,
     gain: float,
@@ -165,7 +165,7 @@ def _note(
 def _left_out_note(note: LeftOutNote, name: str, gain: float) -> dict[str, object]:
     """Describe a note that the patch was not fitted to."""
     return {
-        **_note(note, name, gain, compare_notes(note.note, note.sound)),
+        **note_entry(note, name, gain, compare_notes(note.note, note.sound)),
         "is_left_out": True,
         "fitted_loss": note.fitted.to_dict(),
         "level_gap_db": note.level_gap_db,

@@ -9,6 +9,7 @@ from pathlib import Path, PurePosixPath
 from matcher._claim import PATCH_FILE, RECORD_FILE, RUN_FILE, SOUND_FOLDERS, STUDY_FILE
 from matcher._run_document import KIND, SCHEMA_VERSION
 from shared import Note, ParameterError, RunFolderError
+from shared.files import read_text_file
 
 __all__: list[str] = []
 
@@ -55,7 +56,7 @@ def _read_document(folder: Path) -> dict[str, object]:
     """Read the document and check what it is."""
     path = folder / RUN_FILE
     try:
-        text = path.read_text(encoding="utf-8")
+        text = read_text_file(path)
     except FileNotFoundError as error:
         what = "has no run.json" if folder.is_dir() else "is no folder"
         raise RunFolderError(

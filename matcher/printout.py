@@ -10,6 +10,7 @@ import shlex
 import textwrap
 from typing import TYPE_CHECKING
 
+from matcher._claim import REPORT_FILE
 from matcher._print_audible import format_audible
 from matcher._print_left_out import format_left_out
 from matcher._print_loss import format_loss
@@ -45,6 +46,7 @@ SHORT_CAUTION = f"{HEARING_CAUTION.partition(':')[0]}."
 _STOP_REASONS = {
     "evaluations": "all evaluations are used",
     "deadline": "the time is used",
+    "converged": "the search has converged; more time would hardly bring anything",
     "stopped": "it was stopped",
     "interrupted": "it was interrupted; this is the best until then",
 }
@@ -155,16 +157,26 @@ def format_files(run: RunFolder) -> str:
         ("patch.json", "the patch"),
         (sounds, "target and match of each note, at the same level and place"),
         *([("", "NAME-left-out.wav: notes that were not fitted")] if run.left_out else []),
+        *(
+            [("report.html", "all of this to hear and to see, in a browser")]
+            if (run.path / REPORT_FILE).is_file()
+            else []
+        ),
         ("run.json", "settings, seed, versions, what was heard, figures"),
         ("record.npz", "every evaluation"),
         ("study.log", 'a selection of them as an Optuna journal, study "match"'),
+    ]
+    folder = _quoted(str(run.path))
+    ways = [
+        ("Another note of the patch:", f"render {folder} --pitch C5"),
+        ("What mattered, and in which order to set it:", f"explain {folder}"),
+        ("Some of it once more, and the rest as it is:", f"refine {folder} --only attack"),
     ]
     return "\n".join(
         [
             f"Files in {one_line(str(run.path))}",
             *(f"  {name:17}{meaning}" for name, meaning in rows),
-            "Another note of the patch:",
-            f"  earwright render {_quoted(str(run.path))} --pitch C5",
+            *(f"{meaning}\n  earwright {words}" for meaning, words in ways),
             SHORT_CAUTION,
         ]
     )

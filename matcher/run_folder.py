@@ -9,7 +9,10 @@
         match/horn_C4.wav    ... and the patch playing it: same timeline, rate, length and level
         match/NAME-left-out.wav   the same (and in target/) of a note that was left out
         record.npz           every evaluation (`matcher.search.SearchRecord`)
+        evaluations.npz      the same in physical units, one array for each column
         study.log            the same, thinned, as a journal that Optuna opens (study "match")
+        versions/            every state of the patch that was kept (`matcher.history`)
+        searches/            what was searched, and where it stands, to go on with or refine
 
 The files of both sounds of a note are limited in level by one gain, so they can be compared by
 ear. `run.json` is written last: a folder that has one is complete.
@@ -23,32 +26,28 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from matcher._claim import (
+    EVALUATIONS_FILE,
     PATCH_FILE,
     RECORD_FILE,
     RUN_FILE,
-    SOUND_FOLDERS,
     STUDY_FILE,
     Claim,
     cannot_write,
     claim_named,
     claim_numbered,
+    read_document,
 )
 from matcher._file_names import common_name, safe_name, unique_names
 from matcher._run_document import SCHEMA_VERSION, run_document, to_json
+from matcher._run_files import add_match_versions, list_files, write_record, write_sounds
 from matcher._run_reading import RunNote, read_run
 from matcher.interrupts import hold_interrupts
-from shared import (
-    FileError,
-    Patch,
-    limit_level,
-    sha256_digest,
-    write_atomic,
-    write_recording,
-)
+from shared import FileError, Patch, write_atomic
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from matcher._search_folder import SearchFolder
     from matcher.result import LeftOutNote, MatchResult, NoteMatch
     from matcher.target import Target
 
@@ -67,8 +66,6 @@ __all__ = [
 DEFAULT_PARENT = "runs"
 STUDY_NAME = "match"
 LEFT_OUT = "-left-out"
-# Below this, a gain is rounding: a ten-thousandth of a dB.
-_GAIN_SLACK = 1e-5
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,6 +95,11 @@ class RunFolder:
     record: Path
     study: Path
     left_out: tuple[RunNote, ...] = ()
+
+    @property
+    def evaluations(self) -> Path:
+        """All evaluations in physical units, one array for each column."""
+        return self.path / EVALUATIONS_FILE
 
 
 def claim_run_folder(
@@ -144,6 +146,7 @@ def save_run(
     *,
     force: bool = False,
     command_line: Sequence[str] | None = None,
+    search: SearchFolder | None = None,
 ) -> RunFolder:
     """Write a run folder, whole or not at all.
 
@@ -159,6 +162,8 @@ def save_run(
         Whether a run in that folder may be replaced; other files in it stay.
     command_line : sequence of str, optional
         The arguments of the command line, to be kept in `run.json`.
+    search : SearchFolder, optional
+        Where the search was kept while it ran; `matcher.match_and_save` makes one.
 
     Returns
     -------
@@ -173,10 +178,10 @@ def save_run(
     if not isinstance(folder, Claim):
         claim = claim_run_folder(result.target, result.structure.name, folder=folder, force=force)
         with claim:
-            return save_run(result, claim, command_line=command_line)
+            return save_run(result, claim, command_line=command_line, search=search)
     with hold_interrupts():
         try:
-            _write(result, folder, command_line)
+            _write(result, folder, command_line, search)
         except FileError as error:
             # write_atomic names its temporary file; the folder and the system's reason help more.
             reason = error.__cause__
@@ -221,70 +226,60 @@ def load_run(folder: str | Path) -> RunFolder:
     )
 
 
-def _write(result: MatchResult, claim: Claim, command_line: Sequence[str] | None) -> None:
+def _write(
+    result: MatchResult,
+    claim: Claim,
+    command_line: Sequence[str] | None,
+    search: SearchFolder | None,
+) -> None:
     """Write all files aside, then move them in."""
-    played: tuple[NoteMatch | LeftOutNote, ...] = (*result.notes, *result.left_out)
-    names = unique_names(
-        [match.note.name for match in result.notes]
-        + [f"{match.note.name}{LEFT_OUT}" for match in result.left_out]
-    )
+    from matcher._search_folder import new_search  # noqa: PLC0415  reading a run needs no search
+
     claim.tidy()
+    made = None
+    if search is None:
+        search = made = new_search(
+            claim.path,
+            "match",
+            result.settings,
+            target=result.target,
+            structure=result.structure,
+        )
     temporary = claim.new_temporary()
     try:
-        for sub in SOUND_FOLDERS:
-            (temporary / sub).mkdir()
-        gains = [
-            _write_sounds(temporary, match, name)
-            for match, name in zip(played, names, strict=True)
-        ]
-        document = run_document(result, names, gains, command_line=command_line)
-        result.patch.save(temporary / PATCH_FILE)
-        _write_record(result, temporary)
-        files = [path for path in sorted(temporary.rglob("*")) if path.is_file()]
-        document["files"] = [
-            {
-                "path": path.relative_to(temporary).as_posix(),
-                "bytes": path.stat().st_size,
-                "sha256": sha256_digest(path),
-            }
-            for path in files
-        ]
-        write_atomic(temporary / RUN_FILE, to_json(document), overwrite=False)
-        every = [path.relative_to(temporary).as_posix() for path in files]
-        claim.move_in(temporary, [*every, RUN_FILE])
+        _fill(result, claim, temporary, command_line, search)
+    except BaseException:
+        if made is not None:
+            made.discard()
+        raise
     finally:
         shutil.rmtree(temporary, ignore_errors=True)
         claim.tidy()
 
 
-def _write_sounds(folder: Path, match: NoteMatch | LeftOutNote, name: str) -> float:
-    """Write target and match of a note with the same gain, and return it."""
-    rate = match.note.sample_rate_hz
-    gain = 1.0
-    # Turned down, a sound can lose blocks below the gate of the loudness measure and then count
-    # as louder, so one pass isn't always enough.
-    for _ in range(8):
-        further = min(
-            limit_level(sound * gain, rate)[1] for sound in (match.note.signal, match.sound)
-        )
-        gain *= further
-        if further > 1.0 - _GAIN_SLACK:
-            break
-    for sub, sound in zip(SOUND_FOLDERS, (match.note.signal, match.sound), strict=True):
-        write_recording(folder / sub / f"{name}.wav", sound * gain, rate)
-    return gain
-
-
-def _write_record(result: MatchResult, folder: Path) -> None:
-    """Write every evaluation, and the study."""
-    from matcher.search import write_study  # noqa: PLC0415  reading a run needs no search
-
-    result.record.to_npz(folder / RECORD_FILE, overwrite=False)
-    write_study(
-        result.record,
-        result.space,
-        folder / STUDY_FILE,
-        study_name=STUDY_NAME,
-        overwrite=False,
-        attributes={"settings": dict(result.settings), "target": result.target.digest},
+def _fill(
+    result: MatchResult,
+    claim: Claim,
+    temporary: Path,
+    command_line: Sequence[str] | None,
+    search: SearchFolder,
+) -> None:
+    """Write the files of a run into a temporary folder, and let the claim take them over."""
+    earlier = read_document(claim.path)
+    is_new = earlier is None or earlier.get("search") != search.name
+    played: tuple[NoteMatch | LeftOutNote, ...] = (*result.notes, *result.left_out)
+    names = unique_names(
+        [match.note.name for match in result.notes]
+        + [f"{match.note.name}{LEFT_OUT}" for match in result.left_out]
     )
+    gains = write_sounds(temporary, played, names)
+    result.patch.save(temporary / PATCH_FILE)
+    write_record(result, temporary, study_name=STUDY_NAME)
+    document = run_document(result, names, gains, command_line=command_line)
+    document["files"] = list_files(temporary)
+    version = add_match_versions(result, temporary if is_new else claim.path)
+    document |= {"search": search.name, "version": version}
+    files = [path for path in sorted(temporary.rglob("*")) if path.is_file()]
+    write_atomic(temporary / RUN_FILE, to_json(document), overwrite=False)
+    every = [path.relative_to(temporary).as_posix() for path in files]
+    claim.move_in(temporary, [*every, RUN_FILE], search=search.name, is_new=is_new)

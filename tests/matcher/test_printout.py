@@ -235,7 +235,8 @@ def test_files_and_caution_are_named() -> None:
     """Where everything is, how to hear another note, and to start with the level down."""
     text = format_files(_run("runs/my horn"))
     assert "Files in runs/my horn" in text
-    assert "earwright render 'runs/my horn' --pitch" in text
+    for command in ("render", "explain", "refine"):
+        assert f"  earwright {command} 'runs/my horn'" in text
     assert text.splitlines()[-1].startswith("Start with the monitor level down")
 
 

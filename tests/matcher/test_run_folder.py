@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from matcher.history import list_versions
 from matcher.plain import ALLOWANCE_RATIO, ALLOWANCE_STEPS
 from matcher.run_folder import claim_run_folder, load_run, save_run
 from matcher.search import SearchRecord
@@ -30,14 +31,24 @@ from tests.matcher.small_match import small_match
 if TYPE_CHECKING:
     from matcher import MatchResult
 
-FILES = {
+LISTED = {
     "patch.json",
-    "run.json",
     "record.npz",
+    "evaluations.npz",
     "study.log",
     "target/reed.wav",
     "match/reed.wav",
 }
+# Besides: what stays as it is, once it is written, and the lock.
+FILES = LISTED | {
+    "run.json",
+    ".lock",
+    "searches/0001/request.json",
+    "searches/0001/target.npz",
+    "searches/0001/structure.toml",
+}
+# The same after another search has taken its place.
+SECOND_FILES = {name.replace("0001", "0002") for name in FILES}
 
 
 @pytest.fixture(scope="module")
@@ -53,8 +64,9 @@ def _in_tmp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def _files(folder: Path) -> set[str]:
-    """List all files below a folder, hidden ones too."""
-    return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+    """List all files below a folder, hidden ones too, but for versions."""
+    below = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+    return {name for name in below if not name.startswith("versions/")}
 
 
 def _edit(folder: Path, **changes: object) -> None:
@@ -75,6 +87,35 @@ def test_a_run_comes_back(result: MatchResult) -> None:
     record = SearchRecord.from_npz(loaded.record)
     np.testing.assert_array_equal(record.losses, result.record.losses)
     assert _files(Path("out")) == FILES
+
+
+def test_a_match_leaves_its_versions(result: MatchResult) -> None:
+    """The start, the end of each stage and the final patch are versions, each from the last."""
+    versions = list_versions(save_run(result, "out").path)
+    assert [v.kind for v in versions] == [*(stage.kind for stage in result.stages), "final"]
+    assert len(versions) > 3
+    assert versions[0].kind == "start"
+    assert [v.parent for v in versions] == [None, *range(1, len(versions))]
+    assert [v.patch for v in versions[:-1]] == [stage.patch for stage in result.stages]
+    assert versions[-1].patch == result.patch
+    assert versions[-1].loss == result.end
+    assert versions[0].loss == result.start
+    assert versions[-1].gates_s == tuple(match.note.note.gate_s for match in result.notes)
+
+
+def test_all_evaluations_open_as_a_table(result: MatchResult) -> None:
+    """The columns of evaluations.npz are the record in physical units, one array each."""
+    saved = save_run(result, "out")
+    with np.load(saved.evaluations) as table:
+        columns = dict(table)
+    assert {len(column) for column in columns.values()} == {64}
+    np.testing.assert_array_equal(columns["loss"], result.record.losses)
+    np.testing.assert_array_equal(columns["evaluation"], np.arange(1, 65))
+    best = int(np.argmin(columns["loss"]))
+    name = "filter.cutoff_hz"
+    place = result.record.candidates[best, result.record.names.index(name)]
+    # One unit in the last place: one column is decoded there, a table here.
+    np.testing.assert_allclose(columns[name][best], result.space[name].decode(place), rtol=1e-12)
 
 
 def test_run_json_tells_everything(result: MatchResult) -> None:
@@ -101,10 +142,10 @@ def test_run_json_tells_everything(result: MatchResult) -> None:
 
 
 def test_the_list_of_files_is_true(result: MatchResult) -> None:
-    """Each file but run.json itself is listed with its size and digest."""
+    """Files that change with the current state are listed with size and digest."""
     saved = save_run(result, "out")
     listed: Any = saved.run["files"]
-    assert {entry["path"] for entry in listed} == FILES - {"run.json"}
+    assert {entry["path"] for entry in listed} == LISTED
     for entry in listed:
         path = saved.path / entry["path"]
         assert entry["bytes"] == path.stat().st_size
@@ -190,7 +231,7 @@ def test_force_replaces_a_run_and_keeps_the_rest(result: MatchResult) -> None:
     Path("out/notes.txt").write_text("mine")
     Path("out/match/mine.wav").write_text("mine, too")
     save_run(result, "out", force=True)
-    assert _files(Path("out")) == {*FILES, "notes.txt", "match/mine.wav"}
+    assert _files(Path("out")) == {*SECOND_FILES, "notes.txt", "match/mine.wav"}
 
 
 def test_force_never_touches_other_folders(result: MatchResult) -> None:
@@ -227,7 +268,7 @@ def test_force_takes_what_an_interrupted_run_left(result: MatchResult) -> None:
     Path("out/.earwright-0123456789abcdef.tmp").mkdir()
     Path("out/.earwright-0123456789abcdef.tmp/half.wav").write_text("half")
     save_run(result, "out", force=True)
-    assert _files(Path("out")) == FILES
+    assert _files(Path("out")) == SECOND_FILES
 
 
 @pytest.mark.parametrize(
@@ -362,7 +403,7 @@ def test_a_wrong_note_is_refused(
         load_run("out")
 
 
-@pytest.mark.parametrize("name", sorted(FILES - {"run.json"}))
+@pytest.mark.parametrize("name", sorted(LISTED - {"evaluations.npz"}))
 def test_a_missing_file_is_named(name: str, result: MatchResult) -> None:
     """A run that was copied in part is no run, and the message says what is missing."""
     save_run(result, "out")

@@ -1,0 +1,237 @@
+"""What a refinement may move, and how far."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from shared import CATALOGUE, ParameterError, ParameterSpace
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from shared import Parameter, Patch
+    from voice import Structure
+
+__all__ = ["Selection", "Within", "choose_space", "with_values"]
+
+Within: TypeAlias = "float | str | Mapping[str, float | str]"
+
+_AMOUNT = re.compile(r"\s*(\d+\.?\d*(?:[eE][+-]?\d+)?|\.\d+)\s*([^\d\s.].*?)?\s*")
+_EVERY = "*"
+_ACCEPTED = (
+    "a share of each range (20%), or an amount in a unit (200 Hz), for all or for some "
+    "(filter.cutoff_hz=200)"
+)
+
+
+@dataclass(frozen=True)
+class Selection:
+    """What is searched, and what is set.
+
+    Parameters
+    ----------
+    only, hold : tuple of str
+        Patterns or groups of the parameters that may move, and of those that may not; without
+        `only`, all may.
+    within : float, str, mapping, or None
+        How far they may move from where they are; see `choose_space`.
+    set_values : mapping of str to float
+        Values to set beforehand; they stay there.
+    """
+
+    only: tuple[str, ...] = ()
+    hold: tuple[str, ...] = ()
+    within: Within | None = None
+    set_values: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def title(self) -> str:
+        """The selection in a few words, as for the list of versions."""
+        words = ["refine", *self.only]
+        if self.hold:
+            words += ["hold", *self.hold]
+        return " ".join(words)
+
+
+def with_values(patch: Patch, structure: Structure, values: Mapping[str, float]) -> Patch:
+    """Set free parameters of a patch, and those that are linked to them.
+
+    Parameters
+    ----------
+    patch : Patch
+        The patch.
+    structure : Structure
+        The voice, which says what can be set.
+    values : mapping of str to float
+        Values in the units of the parameters; on a panel the nearest step is taken.
+
+    Returns
+    -------
+    Patch
+        The changed patch; this one stays as it is.
+
+    Raises
+    ------
+    ParameterError
+        If a name isn't free in the structure, or a value lies outside its range there.
+    """
+    for name in values:
+        if name in structure.links:
+            raise ParameterError(
+                f"{name} is linked to {structure.links[name]} in {structure.name}; set that one.",
+                name=name,
+                value=values[name],
+            )
+        if name in CATALOGUE and name not in structure.space:
+            raise ParameterError(
+                f"{name} is fixed in {structure.name}; a parameter that is free there is "
+                f"accepted. See `earwright structures {structure.name}`.",
+                name=name,
+                value=values[name],
+            )
+    settable = structure.space.validate(structure.nearest_steps(values))
+    return patch.replace(values=_linked({**patch.values, **settable}, structure))
+
+
+def choose_space(
+    patch: Patch, structure: Structure, told: Collection[str], selection: Selection
+) -> ParameterSpace:
+    """Say what is searched.
+
+    Parameters
+    ----------
+    patch : Patch
+        Where the search begins.
+    structure : Structure
+        The voice.
+    told : collection of str
+        The parameters that the notes can tell something about.
+    selection : Selection
+        What may move. `within` is a share of each range, as a number (0.2) or a text ("20%"); an
+        amount in a unit, which then counts for the parameters of that unit ("200 Hz"); or a
+        mapping of patterns to shares (texts with %) and amounts in the parameter's own unit.
+
+    Returns
+    -------
+    ParameterSpace
+        The parameters that move, over the ranges in which they may.
+
+    Raises
+    ------
+    ParameterError
+        If a pattern names no parameter (near names are listed), nothing is left to search, or
+        `within` isn't understood.
+    """
+    _check_links(patch, structure)
+    space = structure.space.only(*selection.only) if selection.only else structure.space
+    if selection.hold:
+        structure.space.hold(*selection.hold)  # refuses patterns that name nothing at all
+        held = {p.name for p in structure.space} - set(structure.space.hold(*selection.hold).names)
+    else:
+        held = set()
+    kept = [p for p in space if p.name not in held and p.name not in selection.set_values]
+    chosen = [p for p in kept if p.name in told]
+    if not chosen:
+        why = (
+            "these notes tell nothing about what is left"
+            if kept
+            else "only, hold and set leave no parameter that may move"
+        )
+        raise ParameterError(
+            f"there is nothing to search: {why}. Let more parameters move, or give more notes.",
+            name="only",
+            value=selection.only,
+        )
+    return _narrowed(ParameterSpace(tuple(chosen)), patch, selection.within)
+
+
+def _linked(values: Mapping[str, float], structure: Structure) -> dict[str, float]:
+    """Let linked parameters follow."""
+    row = np.array([[values[name] for name in CATALOGUE.names]])
+    structure.follow_links(row)
+    return dict(zip(CATALOGUE.names, row[0].tolist(), strict=True))
+
+
+def _check_links(patch: Patch, structure: Structure) -> None:
+    """Refuse a patch that the structure can't play as it is."""
+    linked = _linked(patch.values, structure)
+    for name, value in linked.items():
+        if value != patch.values[name]:
+            raise ParameterError(
+                f"{name} is {CATALOGUE[name].format(patch.values[name])} in the patch, and "
+                f"{structure.name} links it to {structure.links[name]}, so it would be "
+                f"{CATALOGUE[name].format(value)}. Take another structure, or set it so.",
+                name=name,
+                value=patch.values[name],
+            )
+
+
+def _narrowed(space: ParameterSpace, patch: Patch, within: Within | None) -> ParameterSpace:
+    """Narrow ranges around the patch."""
+    if within is None:
+        return space
+    rules: Mapping[str, float | str]
+    rules = within if isinstance(within, Mapping) else {_EVERY: within}
+    parameters = {parameter.name: parameter for parameter in space}
+    for pattern, amount in rules.items():
+        share, size, unit = _read_amount(amount, is_share=pattern == _EVERY)
+        named = space if pattern == _EVERY else space.only(pattern)
+        fitting = [p for p in named if unit is None or p.label.lower() == unit]
+        if not fitting:
+            raise ParameterError(
+                f'within is "{amount}", and no parameter that moves is counted in {unit}; '
+                f"{_ACCEPTED} is accepted.",
+                name="within",
+                value=amount,
+            )
+        for parameter in fitting:
+            parameters[parameter.name] = _around(
+                parameter, patch.values[parameter.name], share, size
+            )
+    return ParameterSpace(tuple(parameters.values()))
+
+
+def _read_amount(amount: float | str, *, is_share: bool) -> tuple[float | None, float, str | None]:
+    """Read an amount: a share of the range, or a size with or without a unit."""
+    form = _AMOUNT.fullmatch(str(amount))
+    size = float(form[1]) if form else 0.0
+    unit = form[2].lower() if form and form[2] else None
+    if unit == "%":
+        share, unit = size / 100.0, None
+    elif unit is None and is_share and not isinstance(amount, str):
+        share = size
+    elif unit is None and is_share:
+        share = 0.0  # a bare number for everything could be either
+    else:
+        share = None
+    if not size > 0.0 or (share is not None and not 0.0 < share <= 1.0):
+        raise ParameterError(
+            f'within is "{amount}"; {_ACCEPTED} is accepted, above 0 and up to 100 %.',
+            name="within",
+            value=amount,
+        )
+    return share, size, unit
+
+
+def _around(parameter: Parameter, value: float, share: float | None, size: float) -> Parameter:
+    """Narrow one range around a value."""
+    space = ParameterSpace((parameter,))
+    centre = float(space.clip({parameter.name: value})[0])
+    if share is not None:
+        return space.narrow({parameter.name: centre}, share)[0]
+    low, high = max(parameter.low, centre - size), min(parameter.high, centre + size)
+    if parameter.choices:
+        choices = tuple(choice for choice in parameter.choices if low <= choice <= high)
+        return replace(
+            parameter,
+            choices=choices,
+            low=choices[0],
+            high=choices[-1],
+            full_range=parameter.curve_range,
+        )
+    return replace(parameter, low=low, high=high, full_range=parameter.curve_range)

@@ -1,0 +1,279 @@
+"""Refining: the rest stays to the bit, the result is never worse, and all of it is kept."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from matcher import load_run, match_and_save, refine, refine_and_save, resume_refine, save_run
+from matcher.evaluator import Evaluator
+from matcher.history import go_back, keep_version, list_versions
+from matcher.refining import Selection, choose_space
+from matcher.search import SearchRecord
+from matcher.target import Target, target_from_signal
+from shared import CATALOGUE, ParameterError, Patch, RunFolderError
+from tests.matcher.small_match import RATE_HZ, played_note, small_match
+from voice import load_structure
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from shared import FloatArray
+
+STRUCTURE = load_structure("two-oscillator")
+NAMES = STRUCTURE.space.names
+
+
+class CutOffError(Exception):
+    """Stands for a process that ends without a word."""
+
+
+@pytest.fixture(scope="module")
+def target() -> Target:
+    """Return a note."""
+    return Target((target_from_signal(played_note(), RATE_HZ, name="reed", velocity=90),))
+
+
+@pytest.fixture(scope="module")
+def patch(target: Target) -> Patch:
+    """Return a patch of a short match."""
+    from matcher import match  # noqa: PLC0415
+
+    return match(target, structure=STRUCTURE, evals=96, progress=False).patch
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Path:
+    """Return a run folder of a short match."""
+    return save_run(small_match(), tmp_path / "run").path
+
+
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    only=st.lists(st.sampled_from([*NAMES, "attack", "brightness", "filter*"]), max_size=4),
+    hold=st.lists(st.sampled_from([*NAMES, "pitch", "*.release_s"]), max_size=3),
+    seed=st.integers(0, 1000),
+)
+def test_held_parameters_are_equal_to_the_bit(
+    target: Target, patch: Patch, only: list[str], hold: list[str], seed: int
+) -> None:
+    """Whatever is chosen: all else keeps its very value, and the loss doesn't rise."""
+    selection = Selection(tuple(only), tuple(hold))
+    try:
+        space = choose_space(patch, STRUCTURE, NAMES, selection)
+        result = refine(
+            patch, target, only=only, hold=hold, structure=STRUCTURE, evals=32, seed=seed,
+            progress=False,
+        )  # fmt: skip
+    except ParameterError as error:
+        assert "nothing to search" in str(error)  # noqa: PT017  what remains is checked below
+        return
+    moved = {n for n in CATALOGUE.names if result.patch.values[n] != patch.values[n]}
+    assert moved <= set(space.names)
+    assert result.end.total <= result.start.total
+    for parameter in space:
+        assert parameter.low <= result.patch.values[parameter.name] <= parameter.high
+
+
+def test_a_refinement_comes_closer(target: Target, patch: Patch) -> None:
+    """With some evaluations the loss falls clearly, with the filter alone."""
+    cutoff_hz = 0.4 * patch.values["filter.cutoff_hz"]
+    dull = patch.replace(values={**patch.values, "filter.cutoff_hz": cutoff_hz})
+    result = refine(dull, target, only=["filter*"], evals=320, progress=False)
+    # A tenth is far less than a cutoff more than an octave too low costs.
+    assert result.end.total < 0.9 * result.start.total
+    assert result.n_evaluations == 320
+    assert result.patch.provenance["settings"]["only"] == ["filter*"]  # type: ignore[index]
+
+
+def test_the_same_seed_gives_the_same_refinement(target: Target, patch: Patch) -> None:
+    """Two refinements of one seed agree to the bit, on one thread or several."""
+    once, again = (
+        refine(patch, target, only=["amp_env*"], evals=64, seed=3, progress=False)
+        for _ in range(2)
+    )
+    assert once.patch == again.patch
+
+
+def test_what_cannot_be_bettered_stays_as_it_is(target: Target, patch: Patch) -> None:
+    """One evaluation is the start itself: the patch that comes back is the one that was given."""
+    result = refine(patch, target, only=["osc2.detune_cents"], evals=1, progress=False)
+    assert dict(result.patch.values) == dict(patch.values)
+    assert result.patch.phases == patch.phases
+    assert result.end == result.start
+
+
+def test_a_patch_alone_needs_a_target(patch: Patch) -> None:
+    """The message says what is missing."""
+    with pytest.raises(ParameterError, match="target is missing"):
+        refine(patch, only=["filter*"])
+
+
+def test_a_run_gets_a_version(run: Path) -> None:
+    """The result is the current state of the run: patch, sounds, losses; the old one is kept."""
+    before = list_versions(run)
+    old_sound = (run / "match" / "reed.wav").read_bytes()
+    result = refine(run, only=["filter*"], evals=96, note="softer\nfront", progress=False)
+    after = list_versions(run)
+    assert after[:-1] == before
+    new = after[-1]
+    assert (new.kind, new.title, new.note) == ("refine", "refine filter*", "softer front")
+    assert new.parent == before[-1].number
+    loaded = load_run(run)
+    assert loaded.patch == new.patch == result.patch
+    assert new.loss == result.end
+    assert before[-1].loss == result.start
+    assert loaded.run["loss"]["end"] == result.end.to_dict()  # type: ignore[index]
+    assert loaded.run["version"] == new.number
+    assert (run / "match" / "reed.wav").read_bytes() != old_sound
+    search = max((run / "searches").iterdir())
+    assert len(SearchRecord.from_npz(search / "record.npz")) == 96
+    with np.load(search / "evaluations.npz") as columns:
+        assert len(columns["loss"]) == 96
+
+
+def test_setting_a_value_is_a_version_of_its_own(run: Path) -> None:
+    """A value set by hand is kept even if it is worse, and a search goes on from it."""
+    values = {"filter.cutoff_hz": 900.0}
+    refine(run, set_values=values, evals=0, note="darker", progress=False)
+    refine(run, set_values=values, only=["amp_env*"], evals=32, progress=False)
+    *_, alone, beforehand, found = list_versions(run)
+    assert (alone.kind, alone.title, alone.note) == ("set", "set filter.cutoff_hz", "darker")
+    assert set(alone.changed) == {"filter.cutoff_hz"}
+    assert (beforehand.kind, found.kind) == ("set", "refine")
+    assert found.parent == beforehand.number
+    assert found.patch.values["filter.cutoff_hz"] == 900.0
+    assert load_run(run).patch == found.patch
+
+
+def test_a_refinement_may_begin_at_any_version(run: Path) -> None:
+    """``run@start`` goes on from there, and says so."""
+    keep_version(run, "the beginning", 1)
+    refine(f"{run}@the beginning", only=["filter*"], evals=32, progress=False)
+    assert list_versions(run)[-1].parent == 1
+
+
+def test_going_back_adds_what_was(run: Path) -> None:
+    """The earlier state is the current one again, sounds too; nothing is taken away."""
+    sound = (run / "match" / "reed.wav").read_bytes()
+    number = list_versions(run)[-1].number
+    refine(run, only=["filter*"], evals=96, progress=False)
+    back = go_back(run, number, note="too soft")
+    assert (back.kind, back.parent, back.note) == ("back", number, "too soft")
+    assert [v.number for v in list_versions(run)] == list(range(1, number + 3))
+    assert load_run(run).patch == list_versions(run)[number - 1].patch
+    assert (run / "match" / "reed.wav").read_bytes() == sound
+
+
+def test_a_patch_edited_by_hand_becomes_a_version(run: Path) -> None:
+    """What the user wrote into patch.json is kept before anything else happens."""
+    patch = load_run(run).patch.replace(values={"amp_env.release_s": 0.333})
+    patch.save(run / "patch.json", overwrite=True)
+    refine(run, only=["filter*"], evals=32, progress=False)
+    *_, edited, found = list_versions(run)
+    assert (edited.kind, edited.patch.values["amp_env.release_s"]) == ("edit", 0.333)
+    assert found.parent == edited.number
+    assert found.patch.values["amp_env.release_s"] == 0.333
+
+
+def test_an_update_that_was_cut_off_is_made_up_for(
+    run: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """If the power fails between a version and its sounds, the version counts."""
+
+    def cut_off(*_: object) -> None:
+        raise CutOffError
+
+    with monkeypatch.context() as patched:
+        patched.setattr("matcher.refining.saving.show_version", cut_off)
+        with pytest.raises(CutOffError):
+            refine(run, only=["filter*"], evals=64, progress=False)
+    found = list_versions(run)[-1]
+    assert found.kind == "refine"
+    keep_version(run, "after the cut")
+    assert load_run(run).patch == found.patch
+    assert [v.kind for v in list_versions(run)][-1] == "refine"
+
+
+def _cut_off(monkeypatch: pytest.MonkeyPatch, n_calls: int, action: Callable[[], object]) -> None:
+    """Do something that ends at one of its evaluations."""
+    real: Callable[[Evaluator, FloatArray], tuple[FloatArray, FloatArray]]
+    real = Evaluator.losses_and_scores
+    counted = iter(range(n_calls))
+
+    def scored(self: Evaluator, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
+        if next(counted, None) is None:
+            raise CutOffError
+        return real(self, vectors)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Evaluator, "losses_and_scores", scored)
+        with pytest.raises(CutOffError):
+            action()
+
+
+def test_a_refinement_goes_on_exactly(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: Target
+) -> None:
+    """Cut off and gone on with, it gives the patch of one in one go; more may be added."""
+    options = {"only": ["filter*"], "evals": 160, "progress": False, "note": "n"}
+    for name in ("whole", "cut"):
+        match_and_save(
+            target, tmp_path / name, structure="one-oscillator", evals=64, progress=False
+        )
+    refine(tmp_path / "whole", **options)  # type: ignore[arg-type]
+    _cut_off(monkeypatch, 4, lambda: refine(tmp_path / "cut", **options))  # type: ignore[arg-type]
+    resume_refine(tmp_path / "cut", progress=False)
+    whole, cut = (list_versions(tmp_path / name) for name in ("whole", "cut"))
+    assert [v.patch for v in whole] == [v.patch for v in cut]
+    assert cut[-1].note == "n"
+    with pytest.raises(RunFolderError, match="has no refinement that was interrupted"):
+        resume_refine(tmp_path / "cut", progress=False)
+    result, _ = resume_refine(tmp_path / "cut", extend_evals=64, progress=False)
+    assert result.n_evaluations == 224
+    *_, before, last = list_versions(tmp_path / "cut")
+    assert last.parent == before.number
+    assert last.loss is not None
+    assert before.loss is not None
+    assert last.loss.total <= before.loss.total
+
+
+def test_another_target_begins_another_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Path, target: Target
+) -> None:
+    """With recordings given, the run that it starts from isn't touched, and going on works."""
+    before = {path: path.read_bytes() for path in run.rglob("*") if path.is_file()}
+    options = {"only": ["amp_env*"], "evals": 96, "progress": False}
+    result, new = refine_and_save(run, target, tmp_path / "new", **options)  # type: ignore[arg-type]
+    assert before == {path: path.read_bytes() for path in before}
+    versions = list_versions(new.path)
+    assert [v.kind for v in versions] == ["start", "final"]
+    assert versions[0].patch.values == load_run(run).patch.values
+    assert versions[1].patch == new.patch == result.patch
+    _cut_off(
+        monkeypatch,
+        21,  # the gate is fitted in 18
+        lambda: refine_and_save(run, target, tmp_path / "cut", **options),  # type: ignore[arg-type]
+    )
+    assert resume_refine(tmp_path / "cut", progress=False)[1].patch == new.patch
+
+
+def test_a_run_keeps_its_own_weights_and_voice(run: Path) -> None:
+    """Losses of versions can be compared, so what they are measured by can't change."""
+    with pytest.raises(ParameterError, match="weights can't be given where a run is refined"):
+        refine(run, weights="attack first", evals=32)
+    with pytest.raises(ParameterError, match="structure can't be given"):
+        refine(run, structure="complete", evals=32)
+
+
+def test_a_failed_refinement_leaves_the_run_alone(run: Path) -> None:
+    """A wrong pattern is refused before anything is written."""
+    before = {path: path.read_bytes() for path in run.rglob("*") if path.is_file()}
+    with pytest.raises(ParameterError, match="Did you mean filter"):
+        refine(run, only=["filtr*"], evals=32)
+    assert before == {path: path.read_bytes() for path in run.rglob("*") if path.is_file()}
