@@ -1,0 +1,102 @@
+"""The time of an explanation: shares of the sections, progress, and requests to stop."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from types import TracebackType
+    from typing import Self
+
+__all__: list[str] = []
+
+
+class Clock:
+    """Counts the time of an explanation and shows how far it is.
+
+    Parameters
+    ----------
+    seconds : float > 0
+        Budget in s.
+    show : bool
+        Whether to show a progress bar.
+    stop : callable, optional
+        Asked often; True ends the section at work.
+    """
+
+    def __init__(
+        self, seconds: float, *, show: bool = False, stop: Callable[[], bool] | None = None
+    ) -> None:
+        self.seconds = seconds
+        self._stop = stop
+        self._show = show
+        self._bar = None
+        self._began_s = time.monotonic()
+        self._end_s = seconds
+
+    def __enter__(self) -> Self:
+        """Open the bar, and begin to count."""
+        self._began_s = time.monotonic()
+        if self._show:
+            from tqdm.auto import tqdm  # noqa: PLC0415  chooses terminal or notebook
+
+            self._bar = tqdm(
+                total=self.seconds,
+                desc="explaining",
+                bar_format="{desc} {percentage:3.0f}% {bar:14}{postfix}",
+                dynamic_ncols=True,
+                mininterval=0.2,
+            )
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close the bar and leave it standing."""
+        if self._bar is not None:
+            self._bar.close()
+
+    @property
+    def elapsed_s(self) -> float:
+        """Time since the clock was started, in s."""
+        return time.monotonic() - self._began_s
+
+    @property
+    def is_stopped(self) -> bool:
+        """Whether a stop was asked for."""
+        return self._stop is not None and self._stop()
+
+    def begin(self, until_ratio: float) -> None:
+        """Begin a section that may use the budget up to a share of it."""
+        self._end_s = self.seconds * until_ratio
+
+    @property
+    def left_s(self) -> float:
+        """What is left of the section, in s."""
+        return max(self._end_s - self.elapsed_s, 0.0)
+
+    def is_over(self) -> bool:
+        """Whether the section has to end."""
+        return self.is_stopped or self.left_s <= 0.0
+
+    def part_ends(self, share_ratio: float) -> Callable[[], bool]:
+        """Make a question whether a share of what is left of the section is used."""
+        end_s = self.elapsed_s + share_ratio * self.left_s
+
+        def is_over() -> bool:
+            return self.is_stopped or self.elapsed_s >= end_s
+
+        return is_over
+
+    def tell(self, text: str) -> None:
+        """Show what is being done."""
+        if self._bar is not None:
+            self._bar.n = min(self.elapsed_s, self.seconds)
+            left_s = max(self.seconds - self.elapsed_s, 0.0)
+            self._bar.set_postfix_str(f"{text}, at most {left_s:.0f} s left", refresh=False)
+            self._bar.update(0)

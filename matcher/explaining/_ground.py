@@ -1,0 +1,288 @@
+"""What every section of an explanation stands on: the run made ready to be rendered and scored."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher._search_folder import list_searches
+from matcher.evaluator import Evaluator
+from matcher.losses import PARTS, LossBreakdown, breakdown, totals, weights_for
+from matcher.matching import make_problem
+from matcher.parts import used_parameters
+from matcher.playing import play_notes, prepare_note
+from matcher.problem import PHASE_DEPTHS
+from matcher.run_folder import RunFolder, load_run
+from matcher.target import Target, TargetNote
+from matcher.target.analyse import measure_note
+from shared import CATALOGUE, ParameterSpace, StructureError, read_recording
+from shared.patch_schema import PHASE_NAMES
+from voice import Structure, load_structure
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from pathlib import Path
+
+    from matcher.losses import NoteTarget
+    from matcher.problem import Problem
+    from matcher.run_folder import RunNote
+    from shared import FloatArray, Note, Patch
+    from shared.types import IntArray
+
+__all__: list[str] = []
+
+# A control with more positions than a rotary switch has is turned like a smooth one.
+_MOST_POSITIONS = 24
+SCALES = np.array([part.scale for part in PARTS])
+
+
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """A patch with its target, ready to be changed and scored.
+
+    Parameters
+    ----------
+    evaluator : Evaluator
+        Renders and scores candidates against the target.
+    patch : Patch
+        The patch that is explained.
+    target : Target
+        Its notes.
+    vector : np.ndarray, shape=(n_dimensions,)
+        The patch as a candidate.
+    """
+
+    evaluator: Evaluator
+    patch: Patch
+    target: Target
+    vector: FloatArray
+
+    @property
+    def problem(self) -> Problem:
+        """What vectors mean."""
+        return self.evaluator.problem
+
+    @property
+    def targets(self) -> tuple[NoteTarget, ...]:
+        """The notes as the losses know them."""
+        return self.evaluator.targets
+
+    @cached_property
+    def scores(self) -> FloatArray:
+        """Scores of the patch, shape (n_notes, len(PARTS))."""
+        scores: FloatArray = self.evaluator.scores(self.vector[None, :])[:, 0]
+        return scores
+
+    @cached_property
+    def loss(self) -> LossBreakdown:
+        """Loss of the patch."""
+        return breakdown(self.scores.mean(axis=0), self.evaluator.weights)
+
+    @cached_property
+    def values(self) -> dict[str, float]:
+        """All values of the patch by name, in physical units."""
+        return self.values_of(self.vector)
+
+    @cached_property
+    def used(self) -> frozenset[str]:
+        """Names of the parameters that do something in the patch."""
+        return used_parameters(self.values)
+
+    def values_of(self, vector: FloatArray) -> dict[str, float]:
+        """Name the values of a candidate."""
+        row = self.problem.values(vector[None, :])[0]
+        return dict(zip(CATALOGUE.names, row.tolist(), strict=True))
+
+    def losses_of(self, scores: FloatArray) -> FloatArray:
+        """Join scores, shape (n_notes, n_candidates, n_parts), into losses (n_candidates,)."""
+        weights = self.evaluator.weights
+        losses: FloatArray = np.mean([totals(rows, weights) for rows in scores], axis=0)
+        return losses
+
+    def growth(self, scores: FloatArray) -> FloatArray:
+        """Largest growth of a part over that of the patch, in just-noticeable differences.
+
+        From shape (n_notes, n_candidates, n_parts) to (n_candidates,).
+        """
+        rises = (scores - self.scores[:, None, :]) / SCALES
+        largest: FloatArray = rises.max(axis=(0, 2))
+        return largest
+
+    def n_positions(self, column: int) -> int:
+        """Count the positions of a switch; 0 for what moves smoothly, if only in fine steps."""
+        n_cells = int(self.problem.cells[column])
+        return n_cells if n_cells <= _MOST_POSITIONS else 0
+
+    def moving(self, vector: FloatArray, *, without: Sequence[str] = ()) -> IntArray:
+        """Return the columns of what works in a candidate and moves smoothly, and of phases."""
+        used = used_parameters(self.values_of(vector))
+        links = self.problem.structure.links
+        used |= {source for name, source in links.items() if name in used}
+        space = self.problem.space
+        columns = [
+            i
+            for i, name in enumerate(space.names)
+            if name in used and name not in without and not self.n_positions(i)
+        ]
+        return np.array([*columns, *self._heard_phases(vector)], dtype=np.int64)
+
+    def _heard_phases(self, vector: FloatArray) -> list[int]:
+        """Return the columns of phases of what sounds, or moves, in a candidate."""
+        values = self.values_of(vector)
+        kinds = self.problem.phase_columns
+        is_linked = bool(self.problem.structure.links)
+        heard = [
+            is_linked or any(values[name] != 0.0 for name in PHASE_DEPTHS[PHASE_NAMES[kind]])
+            for kind in kinds
+        ]
+        first = len(self.problem.space)
+        n_phases = self.problem.n_dimensions - first
+        return [first + k for k in range(n_phases) if heard[k % len(kinds)]]
+
+    def sounds(self, vector: FloatArray) -> list[FloatArray]:
+        """Play a candidate on each note, on the timeline and at the level of the target."""
+        played = play_notes(
+            self.problem,
+            vector,
+            self.targets,
+            self.evaluator.notes,
+            seed=self.evaluator.seed,
+        )
+        return [target.place(sound) for target, sound in zip(self.targets, played, strict=True)]
+
+
+@contextmanager
+def ground_of_run(
+    run: str | Path | RunFolder, *, n_threads: int | None = None
+) -> Iterator[Ground]:
+    """Make a run ready; the evaluator's threads live as long as the ``with`` block."""
+    folder = run if isinstance(run, RunFolder) else load_run(run)
+    settings = folder.run.get("settings")
+    given: Mapping[str, object] = settings if isinstance(settings, dict) else {}
+    seed, weights = given.get("seed"), given.get("weights")
+    target, structure = _target_and_structure(folder)
+    with ground_of(
+        target,
+        structure,
+        folder.patch,
+        weights=weights if isinstance(weights, dict) else None,
+        seed=seed if isinstance(seed, int) else 0,
+        played=[note.played for note in folder.notes],
+        n_threads=n_threads,
+    ) as ground:
+        yield ground
+
+
+@contextmanager
+def ground_of(
+    target: Target,
+    structure: Structure,
+    patch: Patch,
+    *,
+    weights: Mapping[str, float] | None = None,
+    seed: int = 0,
+    played: Sequence[Note] | None = None,
+    n_threads: int | None = None,
+) -> Iterator[Ground]:
+    """Make a patch and its target ready; notes are played as the target says if left out."""
+    problem = make_problem(target, structure)
+    problem = replace(problem, base={**problem.base, **patch.values})
+    vector = problem.vector(patch.values, patch.phases)
+    notes = [note.note for note in target.notes] if played is None else list(played)
+    targets = [prepare_note(note) for note in target.notes]
+    with Evaluator(
+        problem, targets, notes, weights=weights_for(weights), seed=seed, n_threads=n_threads
+    ) as evaluator:
+        yield Ground(evaluator, patch, target, vector)
+
+
+@contextmanager
+def against_itself(ground: Ground, vector: FloatArray | None = None) -> Iterator[Ground]:
+    """Make the sound of the patch, or of a candidate, the target."""
+    vector = ground.vector if vector is None else vector
+    sounds = ground.sounds(vector)
+    notes = tuple(
+        replace(note, signal=sound)
+        for note, sound in zip(ground.target.notes, sounds, strict=True)
+    )
+    target = replace(ground.target, notes=notes)
+    with Evaluator(
+        ground.problem,
+        [prepare_note(note) for note in notes],
+        ground.evaluator.notes,
+        weights=ground.evaluator.weights,
+        seed=ground.evaluator.seed,
+    ) as evaluator:
+        yield Ground(evaluator, ground.patch, target, vector)
+
+
+def _target_and_structure(folder: RunFolder) -> tuple[Target, Structure]:
+    """Read both as they were matched; where only the sounds are left, make the target of them."""
+    searches = list_searches(folder.path, "match")
+    if searches:
+        return searches[-1].target(), searches[-1].structure()
+    entries = zip(folder.notes, _entries(folder), strict=True)
+    return Target(tuple(_target_note(*each) for each in entries)), _structure(folder)
+
+
+def _entries(folder: RunFolder) -> list[Mapping[str, object]]:
+    """Return what `run.json` says about each note."""
+    notes = folder.run.get("notes")
+    listed = notes if isinstance(notes, list) else []
+    return [entry if isinstance(entry, dict) else {} for entry in listed]
+
+
+def _target_note(note: RunNote, entry: Mapping[str, object]) -> TargetNote:
+    """Make the target again from its file, measured as it was when it was matched."""
+    recording = read_recording(note.target)
+    onset_s = _number(entry, "onset_s", 0.02)
+    noise_floor_db = _number(entry, "noise_floor_db", -120.0)
+    measured = measure_note(
+        recording.signal,
+        sample_rate_hz=recording.sample_rate_hz,
+        onset_s=onset_s,
+        noise_floor_db=noise_floor_db,
+        hint_midi_pitch=note.played.midi_pitch,
+        gate_s=note.played.gate_s,
+        is_whole=False,
+    )
+    return TargetNote(
+        name=note.name,
+        signal=recording.signal,
+        sample_rate_hz=recording.sample_rate_hz,
+        note=note.played,
+        onset_s=onset_s,
+        source_onset_s=_number(entry, "source_onset_s", 0.0),
+        noise_floor_db=noise_floor_db,
+        level_db=_number(entry, "level_db", 0.0),
+        estimated=frozenset(),
+        analysis=measured.analysis,
+    )
+
+
+def _number(entry: Mapping[str, object], name: str, default: float) -> float:
+    """Read a number of `run.json`."""
+    value = entry.get(name)
+    return float(value) if isinstance(value, (int, float)) else default
+
+
+def _structure(folder: RunFolder) -> Structure:
+    """Load the structure, or rebuild it from what the run says, if its file is gone."""
+    try:
+        return load_structure(folder.patch.structure)
+    except StructureError:
+        entry = folder.run.get("structure")
+        described: Mapping[str, object] = entry if isinstance(entry, dict) else {}
+        searched = described.get("searched")
+        if not isinstance(searched, list):
+            raise
+        names = [name for name in CATALOGUE.names if name in searched]
+        space = ParameterSpace(tuple(CATALOGUE[name] for name in names))
+        fixed = {n: v for n, v in folder.patch.values.items() if n not in names}
+        return Structure(
+            folder.patch.structure, str(described.get("meaning", "")), space, fixed, {}
+        )

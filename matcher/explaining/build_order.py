@@ -1,0 +1,224 @@
+"""From the plain patch to the final one: the step that helps most first, with its sound.
+
+Each step sets one part of the panel to where it stands in the patch. Where no part helps alone,
+the step is taken that helps most together with the next one. It ends when what is left to set
+can't be heard, and a step that can't be heard alone is taken together with another.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.explaining._ground import against_itself
+from matcher.explaining._sound_files import write_together
+from matcher.explaining.how_to_set import BuildOrder, BuildStep
+from matcher.parts import parameter_label, voice_parts
+from shared import CATALOGUE
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from matcher.explaining._clock import Clock
+    from matcher.explaining._ground import Ground
+    from shared import FloatArray
+
+__all__ = ["BUILD_FOLDER", "build_order", "plain_start"]
+
+BUILD_FOLDER = "build"
+# What changes by less than a just-noticeable difference is no step.
+AUDIBLE_STEPS = 1.0
+_NEUTRAL_TEXT = "every part at rest: "
+
+
+@dataclass(frozen=True, eq=False)
+class _Move:
+    """One part, or two that only work together, and the candidate with them set."""
+
+    parts: tuple[str, ...]
+    vector: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class _Taken:
+    """A step that was taken."""
+
+    move: _Move
+    loss: float
+    change: float
+
+
+def build_order(ground: Ground, clock: Clock, folder: Path | None = None) -> BuildOrder:
+    """Find the order in which to set the parts of a patch.
+
+    Parameters
+    ----------
+    ground : Ground
+        The patch with its target.
+    clock : Clock
+        Shows what is done; the order is quick to find, and is found in any case.
+    folder : Path, optional
+        Run folder into which the sounds are written, ``build/00.wav`` (the plain patch) and on;
+        nothing is written if left out.
+
+    Returns
+    -------
+    BuildOrder
+        The steps.
+
+    Raises
+    ------
+    FileError
+        If the sounds can't be written.
+    """
+    start = plain_start(ground)
+    current, left = start, _parts_to_set(ground, start)
+    taken: list[_Taken] = []
+    while left:
+        clock.tell(f"build order, step {len(taken) + 1}")
+        with against_itself(ground, current) as own:
+            if _change(own, [ground.vector])[0] < AUDIBLE_STEPS:
+                break
+            move, change = _choose(ground, own, current, left)
+        current = move.vector
+        loss = float(ground.evaluator.losses(current[None, :])[0])
+        taken.append(_Taken(move, loss, change))
+        left = {title: names for title, names in left.items() if title not in move.parts}
+    files = _write(ground, [start, *(step.move.vector for step in taken)], folder)
+    steps = zip(itertools.count(1), taken, files[1:], strict=False)
+    return BuildOrder(
+        start_text=_start_text(ground, start),
+        start_loss=float(ground.evaluator.losses(start[None, :])[0]),
+        final_loss=ground.loss.total,
+        start_file=files[0],
+        steps=tuple(_step(ground, start, number, step, file) for number, step, file in steps),
+        left_out=tuple(_text(ground, start, title) for title in left),
+    )
+
+
+def plain_start(ground: Ground) -> FloatArray:
+    """Return the plain patch of the structure: every part at rest, phases as in the patch.
+
+    Parameters
+    ----------
+    ground : Ground
+        The patch.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_dimensions,)
+        A candidate.
+    """
+    resting = ground.problem.structure.complete({})
+    return ground.problem.vector(
+        {name: resting[name] for name in ground.problem.space.names}, ground.patch.phases
+    )
+
+
+def _parts_to_set(ground: Ground, start: FloatArray) -> dict[str, tuple[str, ...]]:
+    """List the parts that differ from the plain patch, with the parameters that do."""
+    space = ground.problem.space
+    links = ground.problem.structure.links
+    used = set(ground.used) | {source for name, source in links.items() if name in ground.used}
+    before = ground.values_of(start)
+    parts = {}
+    for part in voice_parts():
+        names = tuple(
+            name
+            for name in part.names
+            if name in space and (name in used or _sounds(name, before))
+        )
+        if any(before[name] != ground.values[name] for name in names):
+            parts[part.title] = names
+    return parts
+
+
+def _sounds(name: str, values: dict[str, float]) -> bool:
+    """Whether a level is up, so that the patch may have to turn it down."""
+    return name.endswith("_level") and values[name] > 0.0
+
+
+def _choose(
+    ground: Ground, own: Ground, current: FloatArray, left: dict[str, tuple[str, ...]]
+) -> tuple[_Move, float]:
+    """Choose the next step, and say how far the sound moves in it."""
+    single = [_move(ground, current, (title,), left) for title in left]
+    losses = ground.evaluator.losses(np.stack([move.vector for move in single]))
+    changes = _change(own, [move.vector for move in single])
+    here = float(ground.evaluator.losses(current[None, :])[0])
+    order = [k for k in np.argsort(losses, kind="stable") if changes[k] >= AUDIBLE_STEPS]
+    if (order and losses[order[0]] < here) or len(left) == 1:
+        best = order[0] if order else 0
+        return single[best], float(changes[best])
+    pairs = [_move(ground, current, pair, left) for pair in itertools.combinations(left, 2)]
+    joint = ground.evaluator.losses(np.stack([move.vector for move in pairs]))
+    pair = pairs[int(np.argmin(joint))]
+    alone = [k for k in order if single[k].parts[0] in pair.parts]
+    if alone:
+        return single[alone[0]], float(changes[alone[0]])
+    return pair, float(_change(own, [pair.vector])[0])
+
+
+def _move(
+    ground: Ground, current: FloatArray, titles: tuple[str, ...], left: dict[str, tuple[str, ...]]
+) -> _Move:
+    """Set parts to where they stand in the patch."""
+    vector = current.copy()
+    columns = [ground.problem.space.index(name) for title in titles for name in left[title]]
+    vector[columns] = ground.vector[columns]
+    return _Move(titles, vector)
+
+
+def _change(own: Ground, vectors: Sequence[FloatArray]) -> FloatArray:
+    """Say how far candidates are from the present sound, in just-noticeable differences."""
+    return own.growth(own.evaluator.scores(np.stack(list(vectors))))
+
+
+def _step(ground: Ground, start: FloatArray, number: int, step: _Taken, file: str) -> BuildStep:
+    """Describe a step."""
+    names = [name for title in step.move.parts for name in _parts_to_set(ground, start)[title]]
+    return BuildStep(
+        number=number,
+        part=" and ".join(step.move.parts),
+        text="; ".join(_text(ground, start, title) for title in step.move.parts),
+        values={name: ground.values[name] for name in names},
+        loss=step.loss,
+        change=step.change,
+        file=file,
+    )
+
+
+def _text(ground: Ground, start: FloatArray, title: str) -> str:
+    """Say what to do, in panel language."""
+    before = ground.values_of(start)
+    settings = [
+        f"{parameter_label(name)} {CATALOGUE[name].format(ground.values[name])}"
+        for name in _parts_to_set(ground, start)[title]
+        if before[name] != ground.values[name]
+    ]
+    return f"{title}: {', '.join(settings)}"
+
+
+def _start_text(ground: Ground, start: FloatArray) -> str:
+    """Say what the plain patch is."""
+    values = ground.values_of(start)
+    sounding = [
+        f"{parameter_label(name)} of oscillator {name[3]}"
+        for name in CATALOGUE.names
+        if name.endswith("_level") and values[name] > 0.0
+    ]
+    return f"{_NEUTRAL_TEXT}{' and '.join(sounding) or 'noise'}"
+
+
+def _write(ground: Ground, vectors: Sequence[FloatArray], folder: Path | None) -> list[str]:
+    """Write the sounds at one gain, and return their names within the run folder."""
+    names = [f"{BUILD_FOLDER}/{number:02d}.wav" for number in range(len(vectors))]
+    if folder is not None:
+        rate = ground.target.sample_rate_hz
+        sounds = [ground.sounds(vector) for vector in vectors]
+        write_together(folder, names, sounds, rate)
+    return names

@@ -1,0 +1,178 @@
+"""All sections of an explanation, one after the other, each kept as soon as it is there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from matcher.explaining._clock import Clock
+from matcher.explaining._ground import ground_of_run
+from matcher.explaining.build_order import build_order
+from matcher.explaining.importance import DEFAULT_N_FANOVA, search_importance
+from matcher.explaining.in_this_patch import parts_in_patch
+from matcher.explaining.interactions import find_interactions
+from matcher.explaining.model import Explanation
+from matcher.explaining.slack import slack_of_patch
+from matcher.run_folder import RunFolder, load_run
+from matcher.run_lock import lock_run
+from matcher.search import SearchRecord
+from shared import ParameterError, sha256_digest
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from matcher.explaining._ground import Ground
+
+__all__ = ["FEWEST_SECONDS", "default_seconds", "explain"]
+
+# A match that took less than this is explained in so much time.
+FEWEST_SECONDS = 5.0
+# What of the budget may be used when a section ends; the order of building is quick to find, and
+# is what most people want first.
+_BUILD_UNTIL = 0.15
+_SEARCH_UNTIL = 0.22
+_PARTS_UNTIL = 0.48
+_JOINT_UNTIL = 0.54
+# About the time of fANOVA for each evaluation and parameter of a sample of 200, in s.
+_FANOVA_S = 0.0006
+_FANOVA_RATIO = 0.1
+_FEWEST_FANOVA = 64
+
+
+def explain(
+    run: str | Path | RunFolder,
+    *,
+    seconds: float | None = None,
+    progress: bool = True,
+    stop: Callable[[], bool] | None = None,
+) -> Explanation:
+    """Say what mattered in a run: which parts, where, how exactly, and in which order to set them.
+
+    `explain.json` in the run folder is written after each section, so that what is done is kept
+    whatever happens; the sounds of the build order go to `build/`.
+
+    Parameters
+    ----------
+    run : str, Path or RunFolder
+        The run; its current patch is explained.
+    seconds : float > 0, optional
+        Time to spend, in s; as long as the match took, at least 5 s, if left out. With less time,
+        parts are left out without the rest being fitted again, and controls are missing.
+    progress : bool
+        Whether to show a progress bar (also in notebooks).
+    stop : callable, optional
+        Asked often; the explanation ends when it returns True.
+
+    Returns
+    -------
+    Explanation
+        Its sections. Ctrl-C ends it early and still returns what is there.
+
+    Raises
+    ------
+    ParameterError
+        If `seconds` lies outside its range.
+    RunFolderError
+        If it is no run folder, or isn't complete.
+    FileError
+        If something can't be written.
+    """
+    folder = run if isinstance(run, RunFolder) else load_run(run)
+    budget = default_seconds(folder) if seconds is None else seconds
+    if not 0.0 < budget <= 86_400.0:
+        raise ParameterError(
+            f"seconds is {budget:g}; above 0 and up to 86400 (a day) is accepted.",
+            name="seconds",
+            value=budget,
+        )
+    from threadpoolctl import threadpool_limits  # noqa: PLC0415  only where it is needed
+
+    with (
+        lock_run(folder.path),
+        # Small matrices: more threads only get in the way of those that render.
+        threadpool_limits(1, user_api="blas"),
+        ground_of_run(folder) as ground,
+        Clock(budget, show=progress, stop=stop) as clock,
+    ):
+        found = _begin(folder, ground, clock)
+        try:
+            for grown in _grow(found, folder, ground, clock):
+                found = replace(grown, elapsed_s=clock.elapsed_s)
+                found.save(folder.path)
+                if clock.is_stopped:
+                    break
+            reason = "stopped" if clock.is_stopped else "complete"
+        except KeyboardInterrupt:
+            reason = "stopped"
+        found = replace(found, elapsed_s=clock.elapsed_s, stop_reason=reason)
+        found.save(folder.path)
+    return found
+
+
+def default_seconds(run: RunFolder) -> float:
+    """Say how long a run is explained if nothing is said: as long as its match took.
+
+    Parameters
+    ----------
+    run : RunFolder
+        The run.
+
+    Returns
+    -------
+    float
+        Time in s, 5 at least.
+    """
+    figures = run.run.get("figures")
+    elapsed_s = figures.get("elapsed_s") if isinstance(figures, dict) else None
+    return max(float(elapsed_s), FEWEST_SECONDS) if isinstance(elapsed_s, (int, float)) else 30.0
+
+
+def _begin(folder: RunFolder, ground: Ground, clock: Clock) -> Explanation:
+    """Make an explanation without sections."""
+    return Explanation(
+        patch_digest=sha256_digest(folder.path / "patch.json"),
+        structure=ground.problem.structure.name,
+        loss=ground.loss.total,
+        terms=dict(ground.loss.terms),
+        notes=tuple(note.name for note in ground.target.notes),
+        created=datetime.now(tz=UTC).isoformat(timespec="seconds"),
+        seconds=clock.seconds,
+        elapsed_s=clock.elapsed_s,
+        stop_reason="running",
+    )
+
+
+def _grow(
+    found: Explanation, folder: RunFolder, ground: Ground, clock: Clock
+) -> Iterator[Explanation]:
+    """Add the sections one by one, the ones that are quick first."""
+    clock.begin(_BUILD_UNTIL)
+    found = replace(found, build=build_order(ground, clock, folder.path))
+    yield found
+    clock.begin(_SEARCH_UNTIL)
+    clock.tell("importance over the search")
+    record = SearchRecord.from_npz(folder.record)
+    names = ground.problem.space.names
+    n_fanova = _n_fanova(clock.seconds, len(names))
+    found = replace(found, search=search_importance(record, names, n_fanova=n_fanova))
+    yield found
+    clock.begin(_PARTS_UNTIL)
+    parts = parts_in_patch(ground, clock)
+    found = replace(found, parts=parts)
+    yield found
+    clock.tell("controls that act jointly")
+    clock.begin(_JOINT_UNTIL)
+    interactions = find_interactions(ground, parts.parts, seconds=clock.left_s)
+    found = replace(found, parts=replace(parts, interactions=interactions))
+    yield found
+    clock.begin(1.0)
+    yield replace(found, slack=slack_of_patch(ground, clock))
+
+
+def _n_fanova(seconds: float, n_parameters: int) -> int:
+    """Choose the size of fANOVA's sample by the time that it may take; 0 if that is too little."""
+    # Trees over n evaluations take a little more than n times as long as over one.
+    affordable = round(_FANOVA_RATIO * seconds / (_FANOVA_S * max(n_parameters, 1)))
+    return 0 if affordable < _FEWEST_FANOVA else min(affordable, DEFAULT_N_FANOVA)

@@ -1,0 +1,321 @@
+"""A patch over the keyboard: what breaks when it is played beyond the notes that it was made from.
+
+Every key is rendered at every velocity, measured, and judged against its neighbours and the note
+that the patch was matched to. The limits beyond which something is told are those at which a
+player would notice: common practice, no source, but where one is named.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from matcher._run_document import to_json
+from matcher.explaining._key_measures import measure_key
+from matcher.explaining._key_words import judge_keys
+from matcher.explaining._reading import from_plain, to_plain
+from matcher.explaining._sound_files import common_gain, joined
+from matcher.explaining.key_rows import KeyRow  # noqa: TC001  resolved when a file is read
+from matcher.interrupts import hold_interrupts
+from matcher.run_folder import RunFolder, load_run
+from matcher.run_lock import lock_run
+from shared import (
+    Note,
+    ParameterError,
+    RunFolderError,
+    parse_pitch,
+    pitch_name,
+    write_atomic,
+    write_recording,
+)
+from voice import render
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from shared import FloatArray, Patch
+
+__all__ = ["KEYBOARD_FILE", "KEYBOARD_SOUND", "Keyboard", "keyboard"]
+
+KEYBOARD_FILE = "keyboard.json"
+KEYBOARD_SOUND = "keyboard.wav"
+DEFAULT_VELOCITIES = (40, 100)
+LONGEST_GATE_S = 10.0
+KIND = "earwright keyboard"
+SCHEMA_VERSION = 1
+_RATE_HZ = 44_100
+# Long enough for an LFO of 4 Hz to show.
+_GATE_S = 0.6
+_TAIL_S = 0.25
+_GAP_S = 0.05
+# Over the peak of the matched note: room for chords and hard touches; common practice, no source.
+_HEADROOM_DB = 12.0
+
+
+@dataclass(frozen=True)
+class Keyboard:
+    """How a patch holds over the keyboard.
+
+    Parameters
+    ----------
+    structure : str
+        Name of the structure.
+    reference : str
+        Name of the key that the patch was matched to, against which the others are judged.
+    velocities : tuple of int
+        Velocities that were played.
+    gate_s : float
+        How long each key was held, in s.
+    keys : tuple of KeyRow
+        By velocity, then by key.
+    findings : tuple of str
+        What breaks, in sentences; none if nothing does.
+    file : str
+        A file that plays the scale at the highest velocity, within the run folder.
+    is_complete : bool
+        False if it was stopped before the last key.
+    """
+
+    structure: str
+    reference: str
+    velocities: tuple[int, ...]
+    gate_s: float
+    keys: tuple[KeyRow, ...]
+    findings: tuple[str, ...]
+    file: str
+    is_complete: bool = True
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return {"kind": KIND, "schema_version": SCHEMA_VERSION, **to_plain(self)}
+
+    @classmethod
+    def load(cls, run: str | Path) -> Keyboard:
+        """Read `keyboard.json` of a run folder.
+
+        Parameters
+        ----------
+        run : str or Path
+            The run folder.
+
+        Returns
+        -------
+        Keyboard
+            As it was written.
+
+        Raises
+        ------
+        RunFolderError
+            If there is none, or it can't be understood; the field is in the message.
+        """
+        path = Path(run) / KEYBOARD_FILE
+        again = "Make it anew with `earwright keyboard`."
+        try:
+            document = json.loads(path.read_text(encoding="utf-8"))
+        except FileNotFoundError as error:
+            raise RunFolderError(f"{path} doesn't exist. {again}", path=path) from error
+        except (OSError, ValueError, RecursionError) as error:
+            raise RunFolderError(
+                f"{path} can't be read as JSON: {error}. {again}", path=path
+            ) from error
+        head = (
+            (document.get("kind"), document.get("schema_version"))
+            if isinstance(document, dict)
+            else None
+        )
+        if head != (KIND, SCHEMA_VERSION):
+            raise RunFolderError(
+                f'{path}: "{KIND}" of version {SCHEMA_VERSION} is accepted; it is {head}. {again}',
+                path=path,
+            )
+        fields = {k: v for k, v in document.items() if k not in {"kind", "schema_version"}}
+        try:
+            return from_plain(cls, fields)
+        except ParameterError as error:
+            raise RunFolderError(f"{path}, {error} {again}", path=path) from error
+
+
+def keyboard(
+    run: str | Path | RunFolder,
+    *,
+    low: str | float = "C2",
+    high: str | float = "C6",
+    step: int = 1,
+    velocities: Sequence[int] = DEFAULT_VELOCITIES,
+    gate_s: float = _GATE_S,
+    progress: bool = True,
+    stop: Callable[[], bool] | None = None,
+) -> Keyboard:
+    """Play a patch over the keyboard, and tell what breaks.
+
+    ``keyboard.json`` (every key with its figures) and ``keyboard.wav`` (the scale at the highest
+    velocity, limited in peak and loudness) go to the run folder.
+
+    Parameters
+    ----------
+    run : str, Path or RunFolder
+        The run; its current patch is played.
+    low, high : str or float
+        First and last key: a name such as "C2", or a MIDI pitch.
+    step : int, 1 to 24
+        Semitones from key to key.
+    velocities : sequence of int, 1 to 127
+        How hard each key is struck, in turn.
+    gate_s : float, above 0 and up to 10
+        How long each key is held, in s.
+    progress : bool
+        Whether to show a progress bar (also in notebooks).
+    stop : callable, optional
+        Asked after each key; it ends when this returns True, and what was played is judged.
+
+    Returns
+    -------
+    Keyboard
+        Key by key, and in sentences.
+
+    Raises
+    ------
+    ParameterError
+        If an argument lies outside its range, or nothing of the patch sounds.
+    RunFolderError, FileError
+        If the run can't be read, or the files can't be written.
+    """
+    pitches = _pitches(low, high, step)
+    speeds = _checked_velocities(velocities)
+    _check_gate(gate_s)
+    folder = run if isinstance(run, RunFolder) else load_run(run)
+    player = _Player(folder.patch, gate_s)
+    matched = folder.notes[0].played
+    reference = player.play(matched.midi_pitch, matched.velocity)[0]
+    if reference.true_peak_dbtp is None:
+        raise ParameterError(
+            f"{folder.path}: the patch is silent; a patch that sounds is needed. See its levels "
+            "in patch.json.",
+            name="patch",
+        )
+    notes = [(pitch, velocity) for velocity in speeds for pitch in pitches]
+    rows, sounds = _play_all(player, notes, progress=progress, stop=stop)
+    rows = [_with_headroom(row, reference.true_peak_dbtp) for row in rows]
+    judged, findings = judge_keys(rows, reference)
+    found = Keyboard(
+        structure=folder.patch.structure,
+        reference=reference.pitch_name,
+        velocities=speeds,
+        gate_s=gate_s,
+        keys=judged,
+        findings=findings,
+        file=KEYBOARD_SOUND,
+        is_complete=len(rows) == len(notes),
+    )
+    loudest = rows[-1].velocity if rows else speeds[-1]
+    scale = [s for row, s in zip(rows, sounds, strict=True) if row.velocity == loudest]
+    with lock_run(folder.path), hold_interrupts():
+        if scale:
+            gain = common_gain(scale, _RATE_HZ)
+            whole = joined([sound * gain for sound in scale], _RATE_HZ, gap_s=_GAP_S)
+            write_recording(folder.path / KEYBOARD_SOUND, whole, _RATE_HZ, overwrite=True)
+        write_atomic(folder.path / KEYBOARD_FILE, to_json(found.to_dict()), overwrite=True)
+    return found
+
+
+class _Player:
+    """Plays and measures keys of a patch."""
+
+    def __init__(self, patch: Patch, gate_s: float) -> None:
+        self._patch = patch
+        self._gate_s = gate_s
+        self._phases = patch.phases[0] if patch.phases else None
+
+    def play(self, midi_pitch: float, velocity: int) -> tuple[KeyRow, FloatArray]:
+        """Play one key."""
+        note = Note(midi_pitch, velocity=velocity, gate_s=self._gate_s)
+        sound = render(
+            self._patch,
+            midi_pitch=midi_pitch,
+            velocity=velocity,
+            gate_s=self._gate_s,
+            duration_s=self._gate_s + _TAIL_S,
+            sample_rate_hz=_RATE_HZ,
+            phases=self._phases,
+        )
+        row = measure_key(
+            self._patch.values, note, sound, sample_rate_hz=_RATE_HZ, phases=self._phases
+        )
+        return row, sound
+
+
+def _play_all(
+    player: _Player,
+    notes: Sequence[tuple[float, int]],
+    *,
+    progress: bool,
+    stop: Callable[[], bool] | None,
+) -> tuple[list[KeyRow], list[FloatArray]]:
+    """Play keys until they are done, or a stop is asked for."""
+    from tqdm.auto import tqdm  # noqa: PLC0415  chooses terminal or notebook
+
+    rows, sounds = [], []
+    with tqdm(total=len(notes), desc="playing", unit="key", disable=not progress) as bar:
+        for pitch, velocity in notes:
+            if stop is not None and stop():
+                break
+            row, sound = player.play(pitch, velocity)
+            rows.append(row)
+            sounds.append(sound)
+            bar.update(1)
+    return rows, sounds
+
+
+def _with_headroom(row: KeyRow, reference_dbtp: float) -> KeyRow:
+    """Count peaks from the level at which the matched note has its headroom."""
+    if row.true_peak_dbtp is None:
+        return row
+    return replace(row, true_peak_dbtp=row.true_peak_dbtp - reference_dbtp - _HEADROOM_DB)
+
+
+def _key_text(key: str | float) -> str:
+    """Name a key as a musician does, and one that doesn't exist by its number."""
+    if isinstance(key, str):
+        return key
+    return pitch_name(key) if 0.0 <= key <= 127.0 else f"{key:g}"
+
+
+def _pitches(low: str | float, high: str | float, step: int) -> list[float]:
+    """List the keys."""
+    first, last = (parse_pitch(p) if isinstance(p, str) else float(p) for p in (low, high))
+    if not 0.0 <= first <= last <= 127.0:
+        raise ParameterError(
+            f"The keys from {_key_text(low)} to {_key_text(high)} are no span; MIDI pitches from "
+            "0 to 127 (C-1 to G9) are accepted, the lower one first.",
+            name="low",
+            value=(low, high),
+        )
+    if not 1 <= step <= 24:
+        raise ParameterError(
+            f"step is {step}; 1 to 24 semitones are accepted.", name="step", value=step
+        )
+    return [first + step * k for k in range(int((last - first) // step) + 1)]
+
+
+def _checked_velocities(velocities: Sequence[int]) -> tuple[int, ...]:
+    """Sort velocities, each once."""
+    given = tuple(sorted(set(velocities)))
+    if not given or not all(1 <= velocity <= 127 for velocity in given):
+        raise ParameterError(
+            f"velocities are {tuple(velocities)}; one or more from 1 to 127 are accepted.",
+            name="velocities",
+            value=tuple(velocities),
+        )
+    return given
+
+
+def _check_gate(gate_s: float) -> None:
+    """Refuse a gate that is out of range."""
+    if not 0.0 < gate_s <= LONGEST_GATE_S:
+        raise ParameterError(
+            f"gate_s is {gate_s:g} s; above 0 and up to {LONGEST_GATE_S:g} s is accepted.",
+            name="gate_s",
+            value=gate_s,
+        )
