@@ -1,0 +1,228 @@
+"""The same runs on an existing Dask cluster (optional: ``pip install earwright[cluster]``).
+
+Each run travels with its recordings, so workers need no common disk; they need earwright. A
+worker that is lost takes nothing with it: the scheduler gives its runs to others. A run that was
+begun on a worker when we stop ends there on its own, at the latest after its budget.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import re
+from concurrent.futures import CancelledError
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from matcher.comparing.jobs import Job, JobReport, Recordings, run_job
+from shared import EarwrightError, ParameterError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+__all__ = ["check_cluster", "run_on_cluster"]
+
+POLL_S = 0.5
+CONNECT_S = 10.0
+# So many runs for each place are with the scheduler: none waits, and few recordings travel early.
+N_AHEAD = 2
+# What Dask raises where a scheduler is gone; TimeoutError is an OSError.
+LOST_ERRORS = (OSError, CancelledError, RuntimeError)
+# In the place of a job when there are no more.
+NOTHING: tuple[None, Recordings] = (None, {})
+_ADDRESS = re.compile(r"(tcp|tls)://[^\s/]+:\d{1,5}")
+
+
+def check_cluster(address: str) -> None:
+    """Refuse an address at which no scheduler answers.
+
+    Parameters
+    ----------
+    address : str
+        As given.
+
+    Raises
+    ------
+    ParameterError
+        If it isn't of the form ``tcp://HOST:8786``, Dask isn't installed, or nobody answers.
+    """
+    if not _ADDRESS.fullmatch(address):
+        raise ParameterError(
+            f'cluster is "{address}"; the address of a Dask scheduler, such as tcp://HOST:8786, '
+            "is accepted.",
+            name="cluster",
+            value=address,
+        )
+    try:
+        _dask()
+    except ImportError as error:
+        raise ParameterError(
+            f"cluster is {address}, and Dask is not installed. Install it with "
+            "pip install 'earwright[cluster]', here and on every worker.",
+            name="cluster",
+            value=address,
+        ) from error
+    _connect(address).close()
+
+
+def run_on_cluster(
+    jobs: Iterator[tuple[Job, Recordings]],
+    *,
+    address: str,
+    stop: Callable[[], bool],
+    say: Callable[[str], None],
+) -> Iterator[JobReport]:
+    """Do jobs on the workers of a Dask scheduler.
+
+    Parameters
+    ----------
+    jobs : iterator of (Job, mapping of str to bytes)
+        With the recordings of their targets; taken one by one when there is room.
+    address : str
+        Of the scheduler, ``tcp://HOST:8786``.
+    stop : callable
+        Asked often; once it returns True, no more is waited for.
+    say : callable
+        Told in a line what a user should know.
+
+    Yields
+    ------
+    JobReport
+        In the order in which they end.
+
+    Raises
+    ------
+    EarwrightError
+        If the scheduler isn't there, is lost, or its workers have no earwright. What has ended
+        before is not lost: the same command goes on.
+    """
+    with _connect(address) as client:
+        work = _Work(client, jobs, address, say)
+        try:
+            while not stop() and work.fill():
+                yield from work.wait()
+        finally:
+            # A connection that is lost has nothing to cancel.
+            with contextlib.suppress(*LOST_ERRORS):
+                client.cancel(list(work.running))
+
+
+def _connect(address: str) -> Any:  # noqa: ANN401  Dask is partly untyped
+    """Connect to a scheduler."""
+    # Dask tells of every connection that ends; what matters is raised, and told by us.
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    try:
+        return _dask().Client(address, timeout=CONNECT_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise ParameterError(
+            f"cluster is {address}, and no Dask scheduler answers there. Start one with "
+            "`dask scheduler`, or check the address.",
+            name="cluster",
+            value=address,
+        ) from error
+
+
+def _dask() -> Any:  # noqa: ANN401  Dask is partly untyped
+    """Load Dask, which is optional and heavy."""
+    return import_module("distributed")
+
+
+class _Work:
+    """Jobs that are with the scheduler."""
+
+    def __init__(
+        self,
+        client: Any,  # noqa: ANN401  Dask is partly untyped
+        jobs: Iterator[tuple[Job, Recordings]],
+        address: str,
+        say: Callable[[str], None],
+    ) -> None:
+        self.running: dict[Any, Job] = {}
+        self._client = client
+        self._jobs = jobs
+        self._address = address
+        self._say = say
+        self._n_places: int | None = None
+
+    def fill(self) -> bool:
+        """Send jobs until every place has some; False if nothing is left."""
+        while len(self.running) < N_AHEAD * max(1, self._count_places()):
+            job, recordings = next(self._jobs, NOTHING)
+            if job is None:
+                break
+            future = self._client.submit(
+                run_job,
+                job,
+                recordings,
+                # Not only the key of the run: a scheduler may know it from a run that was
+                # cancelled, and would hand out that.
+                key=f"earwright-{job.key[:16]}-{self._client.id}",
+                pure=False,
+            )
+            self.running[future] = job
+        return bool(self.running)
+
+    def wait(self) -> Iterator[JobReport]:
+        """Wait a moment, and give what has ended."""
+        for future in self._done():
+            yield self._report(self.running.pop(future), future)
+
+    def _done(self) -> list[Any]:
+        """Return the futures that have ended; none after a moment."""
+        waiting = list(self.running)
+        with self._told_if_lost(), self._client.as_current():
+            try:
+                found = _dask().wait(waiting, timeout=POLL_S, return_when="FIRST_COMPLETED")
+            except TimeoutError:
+                return []
+            return list(found.done)
+
+    @contextlib.contextmanager
+    def _told_if_lost(self) -> Iterator[None]:
+        """Say in a line that the scheduler is gone."""
+        try:
+            yield
+        except LOST_ERRORS as error:
+            raise self._lost() from error
+
+    def _lost(self) -> EarwrightError:
+        """Say that the scheduler is gone, and what that means."""
+        return EarwrightError(
+            f"The Dask scheduler at {self._address} was lost. Finished runs are kept; give the "
+            "same command again when it is back, or go on here without --cluster."
+        )
+
+    def _report(self, job: Job, future: Any) -> JobReport:  # noqa: ANN401  as above
+        """Take a result, or say what went wrong."""
+        if future.status == "finished":
+            with self._told_if_lost():
+                report: JobReport = future.result()
+            return report
+        if future.status != "error":
+            raise self._lost()
+        error = future.exception()
+        if isinstance(error, _dask().KilledWorker):
+            return JobReport(
+                job.key,
+                None,
+                {},
+                "every worker that matched it was lost before it was done, perhaps for want of "
+                "memory.",
+            )
+        raise EarwrightError(
+            f"A worker of the Dask cluster at {self._address} can't do the runs: "
+            f"{type(error).__name__}: {error}. The same earwright is needed there as here."
+        ) from error
+
+    def _count_places(self) -> int:
+        """Count the runs that the workers can do at a time."""
+        with self._told_if_lost():
+            n_places = int(sum(self._client.nthreads().values()))
+        if n_places != self._n_places and (n_places == 0 or self._n_places == 0):
+            self._say(
+                f"waiting for workers: the scheduler at {self._address} has none yet."
+                if n_places == 0
+                else f"the scheduler has {n_places} place{'s' if n_places > 1 else ''} for runs."
+            )
+        self._n_places = n_places
+        return n_places

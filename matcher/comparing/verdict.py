@@ -1,0 +1,139 @@
+"""What the runs show, in one sentence that says no more.
+
+Every other structure is set against the first one that was named. A difference is named only if
+it is clear (`Effect.is_clear`); "nothing audible" is said only if the intervals of the loss and of
+all its terms lie within one audible step; where neither holds, the sentence says that these runs
+don't tell.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from matcher.comparing.outcome import TOTAL
+from matcher.losses import TERMS
+
+if TYPE_CHECKING:
+    from matcher.comparing.comparison import Comparison
+    from matcher.comparing.figures import Effect, PairComparison
+
+__all__ = ["TERM_WORDS", "verdict"]
+
+TERM_WORDS = {
+    TOTAL: "loss",
+    "spectral": "tone-colour term",
+    "onset": "front-edge term",
+    "envelope": "level term",
+    "modulation": "movement term",
+    "pitch": "pitch term",
+}
+# Terms named in the sentence, at most; the table has all.
+N_TERMS_NAMED = 2
+
+
+def verdict(comparison: Comparison) -> str:
+    """Say what a comparison shows.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Finished runs.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    if not comparison.runs:
+        return "No run is finished yet, so nothing can be said."
+    if len(comparison.structures) == 1:
+        return f"{_frame(comparison)}{comparison.structures[0]} stands alone, without another."
+    base = comparison.structures[0]
+    pairs = [pair for pair in comparison.pairs if pair.first == base]
+    if not pairs:
+        return f"{_frame(comparison)}no two structures have a finished run of the same seed yet."
+    return f"{_frame(comparison)}{'; '.join(_clause(pair) for pair in pairs)}."
+
+
+def _frame(comparison: Comparison) -> str:
+    """Say what the sentence is about."""
+    n_targets, n_seeds = len(comparison.targets), len(comparison.seeds)
+    targets = "this target" if n_targets == 1 else f"these {n_targets} targets"
+    budget = comparison.settings.get("evals")
+    each = (
+        f"{comparison.settings.get('seconds'):g} s" if budget is None else f"{budget} evaluations"
+    )
+    seeds = "1 seed" if n_seeds == 1 else f"{n_seeds} seeds"
+    n_runs, n_missing = len(comparison.runs), comparison.n_missing
+    so_far = f"So far ({n_runs} of {n_runs + n_missing} runs), on" if n_missing else "On"
+    return f"{so_far} {targets}, with {each} for each run and {seeds}: "
+
+
+def _clause(pair: PairComparison) -> str:
+    """Say what one structure does against another."""
+    total = pair.effects[TOTAL]
+    against = f"against {pair.first}"
+    if total.difference_interval is None:
+        n_better = round(total.share_better * total.n_pairs)
+        return (
+            f"{pair.second} came out better than {pair.first} in {n_better} of {total.n_pairs} "
+            f"pair{'s' if total.n_pairs > 1 else ''}, and one seed can't tell that from chance"
+        )
+    terms = [pair.effects[name] for name in TERMS if pair.effects[name].is_clear]
+    terms.sort(key=lambda effect: -abs(effect.difference))
+    if total.is_clear:
+        return f"{pair.second} {_changes([total, *_named(terms)])} {against}"
+    if terms:
+        said = f"{pair.second} {_changes(_named(terms))} {against}"
+        return f"{said}, with no clear difference in the loss as a whole"
+    if all(effect.is_inaudible for effect in pair.effects.values()):
+        return f"{pair.second} brings nothing audible {against}"
+    return _open(pair, total.difference_interval)
+
+
+def _open(pair: PairComparison, interval: tuple[float, float]) -> str:
+    """Say what remains open where nothing is clear."""
+    spread = f"{interval[0]:+.2f} to {interval[1]:+.2f} audible steps of loss"
+    if pair.effects[TOTAL].is_inaudible:
+        untold = [TERM_WORDS[name] for name in TERMS if not pair.effects[name].is_inaudible]
+        return (
+            f"{pair.second} makes less than one audible step of difference against {pair.first} "
+            f"({spread}), and for the {' and the '.join(untold)} these runs don't tell"
+        )
+    return (
+        f"{pair.second} shows no clear difference against {pair.first} ({spread}), and an audible "
+        "one can't be ruled out"
+    )
+
+
+def _changes(effects: list[Effect]) -> str:
+    """Say by how much measures change; a verb stands once for those of one direction."""
+    said, verb = [], ""
+    for effect in effects:
+        now = "lowers" if effect.difference < 0.0 else "raises"
+        named = f"the {TERM_WORDS[effect.measure]} by {_amount(effect)}"
+        said.append(named if now == verb else f"{now} {named}")
+        verb = now
+    return " and ".join([", ".join(said[:-1]), said[-1]] if len(said) > 1 else said)
+
+
+def _amount(effect: Effect) -> str:
+    """Give a change in percent with its interval, and in audible steps."""
+    steps = (
+        "less than one audible step"
+        if effect.is_inaudible
+        else f"{abs(effect.difference):.1f} audible steps"
+    )
+    if effect.percent_interval is not None:
+        low, high = sorted(abs(x) for x in effect.percent_interval)
+        return f"{abs(effect.percent):.0f} % ({low:.0f} to {high:.0f}; {steps})"
+    low, high = sorted(abs(x) for x in effect.difference_interval or (0.0, 0.0))
+    return f"{abs(effect.difference):.2f} audible steps ({low:.2f} to {high:.2f})"
+
+
+def _named(terms: list[Effect]) -> list[Effect]:
+    """Choose the terms to name: the largest, and the largest of the other direction."""
+    if not terms:
+        return []
+    others = [each for each in terms[1:] if each.difference * terms[0].difference < 0.0]
+    return [terms[0], *(others or terms[1:])][:N_TERMS_NAMED]
