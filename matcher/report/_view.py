@@ -1,0 +1,250 @@
+"""All that the template of a report is filled with."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from matcher._print_loss import _TERM_MEANINGS
+from matcher.losses import TERMS, describe_weights
+from matcher.report._explained import Explained, explain_view
+from matcher.report._keyboard import KeyboardView, keyboard_view
+from matcher.report._notes import (
+    Picture,
+    ReadNote,
+    count_pictured,
+    draw_note,
+    listening_pair,
+    read_notes,
+)
+from matcher.report._pictures import convergence_drawing
+from matcher.report._sheet import Sheet, make_sheet, structure_of
+from matcher.report._sounds import EmbeddedSounds, PlainSound, embed_sounds
+from matcher.report._svg import PAGE, inline_svg
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from typing import Any
+
+    from matcher.history import Version
+    from matcher.run_folder import RunFolder
+
+__all__: list[str] = []
+
+STOP_REASONS = {
+    "evaluations": "All evaluations were used.",
+    "deadline": "The time was used.",
+    "stopped": "It was stopped.",
+    "interrupted": "It was interrupted; this is the best until then.",
+}
+# Two audible steps fill a quarter of a gauge, eight fill it.
+GAUGE_STEPS = 8.0
+
+
+@dataclass(frozen=True)
+class NoteView:
+    """A note of the page: what is said, what is heard, what is seen."""
+
+    note: ReadNote
+    target: str | None
+    match: str | None
+    pictures: tuple[Picture, ...]
+
+
+@dataclass(frozen=True)
+class TermView:
+    """One term of the loss, before and after."""
+
+    name: str
+    meaning: str
+    start: float | None
+    end: float | None
+
+    @property
+    def share(self) -> float:
+        """How much of a gauge it fills, in percent."""
+        return min(100.0, 100.0 * (self.end or 0.0) / GAUGE_STEPS)
+
+
+@dataclass(frozen=True)
+class ReportView:
+    """All that a report shows."""
+
+    title: str
+    folder: str
+    created: str
+    structure: str
+    meaning: str
+    notes: tuple[NoteView, ...]
+    sounds: EmbeddedSounds
+    n_pictured: int
+    terms: tuple[TermView, ...]
+    start: float | None
+    end: float | None
+    n_audible: int
+    sheet: Sheet
+    explained: Explained
+    keys: KeyboardView
+    convergence: Picture | None
+    stop_reason: str
+    settings: tuple[tuple[str, str], ...]
+    versions: tuple[tuple[str, str], ...]
+    command: str | None
+    command_is_python: bool
+    warnings: tuple[str, ...]
+    history: tuple[Version, ...]
+    quoted_folder: str
+
+
+def make_view(run: RunFolder) -> ReportView:
+    """Gather all that a report shows."""
+    notes = read_notes(run)
+    document: Mapping[str, Any] = run.run
+    pairs = [sound for note in notes for sound in listening_pair(note)]
+    explained = explain_view(run)
+    keys = keyboard_view(run)
+    every: list[PlainSound] = [*pairs, *explained.sounds]
+    sounds = embed_sounds(every + ([] if keys.sound is None else [keys.sound]))
+    explained = explained.with_addresses(sounds.addresses[len(pairs) :])
+    keys = keys.with_address(sounds.addresses[-1] if keys.sound is not None else None)
+    loss = document.get("loss") or {}
+    structure = structure_of(run)
+    command, is_python = _command(run)
+    return ReportView(
+        title=_title(notes),
+        folder=run.path.name or str(run.path),
+        created=str(document.get("created", "")).partition("T")[0],
+        structure=run.patch.structure,
+        meaning="" if structure is None else structure.meaning,
+        notes=_note_views(notes, sounds.addresses),
+        sounds=sounds,
+        n_pictured=count_pictured(notes),
+        terms=_terms(loss),
+        start=_number((loss.get("start") or {}).get("total")),
+        end=_number((loss.get("end") or {}).get("total")),
+        n_audible=sum(len(note.audible) for note in notes if not note.is_left_out),
+        sheet=make_sheet(run.patch, structure, explained.explanation, note=notes[0].note.played),
+        explained=explained,
+        keys=keys,
+        convergence=_convergence(document),
+        stop_reason=STOP_REASONS.get(str(document.get("stop_reason")), ""),
+        settings=_settings(document),
+        versions=tuple(
+            (str(name), str(text)) for name, text in (document.get("versions") or {}).items()
+        ),
+        command=command,
+        command_is_python=is_python,
+        warnings=tuple(str(text) for text in document.get("warnings") or []),
+        history=_history(run),
+        quoted_folder=shlex.quote(str(run.path)),
+    )
+
+
+def _note_views(
+    notes: Sequence[ReadNote], addresses: Sequence[str | None]
+) -> tuple[NoteView, ...]:
+    """Put notes, their sounds and their pictures together."""
+    n_pictured = count_pictured(notes)
+    return tuple(
+        NoteView(
+            note,
+            addresses[2 * i],
+            addresses[2 * i + 1],
+            draw_note(note, prefix=f"note{i}") if i < n_pictured else (),
+        )
+        for i, note in enumerate(notes)
+    )
+
+
+def _title(notes: Sequence[ReadNote]) -> str:
+    """Name the run by its notes."""
+    names = list(dict.fromkeys(note.note.name for note in notes if not note.is_left_out))
+    if len(names) <= 3:
+        return ", ".join(names)
+    return f"{', '.join(names[:2])} and {len(names) - 2} more"
+
+
+def _terms(loss: Mapping[str, Any]) -> tuple[TermView, ...]:
+    """Lay out the terms of the loss."""
+    start, end = ((loss.get(key) or {}).get("terms") or {} for key in ("start", "end"))
+    return tuple(
+        TermView(
+            term, _TERM_MEANINGS.get(term, ""), _number(start.get(term)), _number(end.get(term))
+        )
+        for term in TERMS
+        if term in end
+    )
+
+
+def _number(value: object) -> float | None:
+    """Return a number of a document; None for anything else."""
+    is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    return float(value) if is_number else None  # type: ignore[arg-type]
+
+
+def _convergence(document: Mapping[str, Any]) -> Picture | None:
+    """Draw the search."""
+    drawing = convergence_drawing(document)
+    if drawing is None:
+        return None
+    label = f"{drawing.title}. {drawing.text}"
+    svg = inline_svg(drawing.figure(PAGE), prefix="search", label=label)
+    return Picture(svg, drawing.title, drawing.text)
+
+
+def _settings(document: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """List the settings of a run in words."""
+    settings: Mapping[str, Any] = document.get("settings") or {}
+    figures: Mapping[str, Any] = document.get("figures") or {}
+    rows = [
+        ("structure", str(settings.get("structure", ""))),
+        ("budget", _budget(settings)),
+        ("seed", str(document.get("seed"))),
+        ("sampler", str(settings.get("sampler", ""))),
+        ("weights", describe_weights(settings.get("weights"))),
+        ("candidates tried", _count(figures.get("evaluations"))),
+        ("time", _seconds(figures.get("elapsed_s"))),
+        ("target", f"SHA-256 {(document.get('target') or {}).get('digest', 'unknown')}"),
+    ]
+    return tuple((name, text) for name, text in rows if text)
+
+
+def _budget(settings: Mapping[str, Any]) -> str:
+    """Say what the search was given."""
+    seconds, evals = settings.get("seconds"), settings.get("evals")
+    parts = [f"{seconds:g} s"] if isinstance(seconds, (int, float)) else []
+    parts += [f"{evals} candidates"] if isinstance(evals, int) else []
+    return " and ".join(parts)
+
+
+def _count(value: object) -> str:
+    """Write a number of candidates."""
+    return f"{value:,}".replace(",", " ") if isinstance(value, int) else ""
+
+
+def _seconds(value: object) -> str:
+    """Write a time."""
+    return f"{value:.1f} s" if isinstance(value, (int, float)) else ""
+
+
+def _command(run: RunFolder) -> tuple[str | None, bool]:
+    """Return what reproduces a run: its command line, or lines of Python."""
+    document: Mapping[str, Any] = run.run
+    words = document.get("command_line")
+    if isinstance(words, list) and words:
+        return shlex.join(str(word) for word in words), False
+    settings: Mapping[str, Any] = document.get("settings") or {}
+    if not settings:
+        return None, False
+    names = ("structure", "seconds", "evals", "seed", "sampler", "weights")
+    given = {name: settings[name] for name in names if settings.get(name) is not None}
+    options = "".join(f",\n    {name}={value!r}" for name, value in given.items())
+    return f"import matcher\n\nmatcher.match(\n    target{options},\n)", True
+
+
+def _history(run: RunFolder) -> tuple[Version, ...]:
+    """List the versions of the patch, if any were kept."""
+    from matcher.history import list_versions  # noqa: PLC0415
+
+    return list_versions(run.path) if (run.path / "versions").is_dir() else ()

@@ -1,0 +1,167 @@
+"""Pages in a real browser: headless Chromium, watched for errors and requests, and checked by axe.
+
+Chromium is that of the system (Debian's package ``chromium``), driven by Playwright. Tests that
+need it skip, with the reason, where it isn't installed. The fixture `chromium` is one browser for
+the tests of a module: Playwright's synchronous interface keeps an event loop in the thread, which
+would be in the way of other tests' loops if it lived as long as the session.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from playwright.sync_api import Browser, Page
+
+__all__ = ["DESKTOP", "PHONE", "WatchedPage", "chromium", "open_page", "serious_findings"]
+
+CHROMIUM_NAMES = ("chromium", "chromium-browser")
+ARGUMENTS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+    # Sounds are played to nowhere; the clock of Web Audio runs all the same.
+    "--mute-audio",
+)
+DESKTOP = (1280, 900)
+# Width of common phones in CSS pixels; common practice, no source.
+PHONE = (390, 844)
+# Of axe-core's impacts, those that keep somebody from using a page.
+SERIOUS = frozenset({"serious", "critical"})
+
+
+@dataclass
+class WatchedPage:
+    """A page, and what went on behind it.
+
+    Parameters
+    ----------
+    page : playwright.sync_api.Page
+        The page.
+    problems : list of str
+        Errors and warnings of the console, uncaught exceptions, requests that failed.
+    requests : list of str
+        Addresses that were asked for, without data and blob addresses.
+    """
+
+    page: Page
+    problems: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    """Start Chromium for the tests of one module."""
+    sync_api = pytest.importorskip(
+        "playwright.sync_api", reason="Playwright is not installed (pip install '.[test]')"
+    )
+    executable = next(filter(None, map(shutil.which, CHROMIUM_NAMES)), None)
+    if executable is None:
+        pytest.skip("no Chromium is installed (Debian: apt-get install chromium)")
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=executable, args=list(ARGUMENTS))
+        yield browser
+        browser.close()
+
+
+@contextlib.contextmanager
+def open_page(
+    browser: Browser,
+    address: str | Path,
+    *,
+    size: tuple[int, int] = DESKTOP,
+    is_dark: bool = False,
+    is_offline: bool = False,
+) -> Iterator[WatchedPage]:
+    """Open an address, or a file, in a window of its own, and close it afterwards.
+
+    Parameters
+    ----------
+    browser : playwright.sync_api.Browser
+        As the fixture gives it.
+    address : str or Path
+        ``http://127.0.0.1:...``, or a file.
+    size : tuple of int
+        Width and height of the window in CSS pixels; `DESKTOP` or `PHONE`.
+    is_dark : bool
+        Whether the reader prefers dark pages.
+    is_offline : bool
+        Whether the network is cut off.
+
+    Yields
+    ------
+    WatchedPage
+        The page, loaded.
+    """
+    context = browser.new_context(
+        viewport={"width": size[0], "height": size[1]},
+        color_scheme="dark" if is_dark else "light",
+        offline=is_offline,
+    )
+    try:
+        watched = WatchedPage(context.new_page())
+        _watch(watched)
+        url = address.resolve().as_uri() if isinstance(address, Path) else address
+        watched.page.goto(url, wait_until="load")
+        yield watched
+    finally:
+        context.close()
+
+
+def serious_findings(page: Page) -> list[str]:
+    """Check a page with axe-core, and list what it finds serious or critical.
+
+    Parameters
+    ----------
+    page : playwright.sync_api.Page
+        A loaded page.
+
+    Returns
+    -------
+    list of str
+        Rule, what it asks for, and the elements, one line for each finding.
+    """
+    package = pytest.importorskip(
+        "axe_playwright_python", reason="axe-core is not installed (pip install '.[test]')"
+    )
+    script = Path(package.__path__[0]) / "axe.min.js"
+    page.evaluate(script.read_text(encoding="utf-8"))
+    result: dict[str, Any] = page.evaluate("() => axe.run(document)")
+    assert result["passes"], "axe-core has checked nothing"
+    return [
+        f"{finding['id']}: {finding['help']}: "
+        + ", ".join(str(node["target"]) for node in finding["nodes"])
+        for finding in result["violations"]
+        if finding["impact"] in SERIOUS
+    ]
+
+
+def _watch(watched: WatchedPage) -> None:
+    """Note what a page complains about and asks for."""
+    page = watched.page
+
+    def note_message(message: Any) -> None:  # noqa: ANN401  Playwright may be absent
+        if message.type in {"error", "warning"}:
+            watched.problems.append(f"console {message.type}: {message.text}")
+
+    def note_request(request: Any) -> None:  # noqa: ANN401
+        if not request.url.startswith(("data:", "blob:")):
+            watched.requests.append(request.url)
+
+    page.on("console", note_message)
+    page.on("pageerror", lambda error: watched.problems.append(f"exception: {error}"))
+    page.on(
+        "requestfailed", lambda request: watched.problems.append(f"failed: {request.url[:200]}")
+    )
+    page.on("request", note_request)
