@@ -1,0 +1,131 @@
+"""What routes share: reading what comes in, and answering in one form."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import traceback
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import JSONResponse, Response
+
+from matcher._run_document import plain
+from shared import EarwrightError, ParameterError
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable
+
+    from starlette.requests import Request
+
+__all__: list[str] = []
+
+Value = TypeVar("Value")
+MAX_JSON_BYTES = 200_000
+
+
+class TooLargeError(Exception):
+    """A body is larger than accepted."""
+
+
+async def read_body(request: Request, limit: int) -> bytes:
+    """Read a body piece by piece, and give up as soon as it is too large."""
+    announced = request.headers.get("content-length", "0")
+    if not announced.isdecimal() or int(announced) > limit:
+        raise TooLargeError(limit)
+    body = bytearray()
+    async for piece in request.stream():
+        body += piece
+        if len(body) > limit:
+            raise TooLargeError(limit)
+    return bytes(body)
+
+
+async def read_json(request: Request) -> dict[str, Any]:
+    """Read a JSON object."""
+    body = await read_body(request, MAX_JSON_BYTES)
+    try:
+        document = json.loads(body or b"{}")
+    except (ValueError, RecursionError) as error:
+        raise ParameterError("The request is no JSON; an object is accepted.") from error
+    if not isinstance(document, dict):
+        raise ParameterError("The request is no JSON object; an object is accepted.")
+    return document
+
+
+async def in_thread(function: Callable[..., Value], *arguments: object) -> Value:
+    """Do what takes its time beside the loop that answers everybody."""
+    return await run_in_threadpool(function, *arguments)
+
+
+def answer(document: object, status: int = 200) -> JSONResponse:
+    """Send JSON; numbers that aren't finite become null."""
+    return JSONResponse(plain(document), status_code=status)
+
+
+def wav(content: bytes, **headers: str) -> Response:
+    """Send a sound."""
+    return Response(content, media_type="audio/wav", headers=headers)
+
+
+def guarded(
+    route: Callable[[Request], Awaitable[Response]],
+) -> Callable[[Request], Awaitable[Response]]:
+    """Turn errors of a route into one line."""
+
+    async def answered(request: Request) -> Response:
+        try:
+            return await route(request)
+        except EarwrightError as error:
+            # The folder is the user's own, and of no use in a sentence.
+            folder = f"{request.app.state.desk.workspace.root}{os.sep}"
+            return answer({"error": str(error).replace(folder, "")}, 400)
+        except TooLargeError as error:
+            limit = int(error.args[0])
+            text = (
+                f"More than {limit // 1000} kB were sent; up to {limit // 1000} kB are accepted."
+            )
+            return answer({"error": text}, 413)
+        except Exception:  # noqa: BLE001  the window has to get an answer
+            traceback.print_exc(file=sys.stderr)
+            return answer({"error": "An error of the program; the terminal says more."}, 500)
+
+    return answered
+
+
+def number_of(request: Request, name: str) -> int:
+    """Read a number out of the address."""
+    text = str(request.path_params[name])
+    if not text.isascii() or not text.isdecimal() or len(text) > 9:
+        raise ParameterError(f'"{text[:20]}" is no number of the list.', name=name, value=text)
+    return int(text)
+
+
+def number_in(
+    document: dict[str, Any], name: str, low: float, high: float, default: float | None = None
+) -> float:
+    """Read a number out of a request."""
+    value: Any = document.get(name, default)
+    is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    if not is_number or not low <= value <= high:
+        raise ParameterError(
+            f"{name} is {value!r:.40}; {low:g} to {high:g} is accepted.", name=name, value=value
+        )
+    return float(value)
+
+
+def text_in(document: dict[str, Any], name: str) -> str:
+    """Read a text out of a request."""
+    value = document.get(name)
+    if not isinstance(value, str) or not value or len(value) > 400:
+        raise ParameterError(f"{name} is {value!r:.40}; a text is accepted.", name=name)
+    return value
+
+
+def values_in(document: dict[str, Any]) -> dict[str, float]:
+    """Read changed values out of a request; the catalogue checks names and ranges."""
+    values = document.get("values", {})
+    if not isinstance(values, dict):
+        raise ParameterError("values are no object; values by name are accepted.", name="values")
+    return values

@@ -1,0 +1,178 @@
+// The player at the foot of the page: target against match, in one place and at one level.
+
+import * as api from "./api.js";
+import { Pair, decode, level, loudness, setLevel, audioContext } from "./audio.js";
+import { attempt, button, choice, h, milliseconds, replace } from "./dom.js";
+import { canvas, paintLevels } from "./draw.js";
+
+export const pair = new Pair();
+const root = () => document.getElementById("player");
+const now = { key: null, target: null, match: null, marks: [], onset: 0.02, data: {} };
+let parts = null;
+let frame = 0;
+
+const ATTACK_S = 0.2;
+const attackLoop = () => [Math.max(0, now.onset - 0.01), Math.min(now.onset + ATTACK_S, pair.duration || 1)];
+
+function build() {
+  const strip = canvas("Level of target and match over time", "strip", (context, width, height) => {
+    if (now.target || now.match) {
+      paintLevels(context, width, height, { ...now, loop: pair.loop });
+    }
+  });
+  const head = h("div", { class: "playhead", "aria-hidden": "true" });
+  const play = button("Play", toggle, { class: "main", id: "play", "aria-keyshortcuts": "Space" });
+  const which = choice("Heard", [["target", "Target"], ["match", "Match"]], pair.heard, switchTo, "ab");
+  const loop = choice("Loop", [["once", "Once"], ["whole", "Whole"], ["attack", "Attack"]], "once", setLoop);
+  const speed = choice("Speed", [["1", "Full"], ["0.5", "Half"]], "1", (value) => pair.change({ speed: Number(value) }));
+  const volume = h("input", { type: "range", min: "0", max: "1", step: "0.01", value: String(Math.sqrt(level())),
+    id: "level", on: { input: () => setLevel(volume.value ** 2) } });
+  const meter = h("meter", { min: "-60", max: "0", high: "-9", optimum: "-20", value: "-60", id: "meter", "aria-label": "Level that is playing" });
+  const more = button("More", () => {
+    const isOpen = root().classList.toggle("open");
+    more.setAttribute("aria-expanded", String(isOpen));
+  }, { class: "more", "aria-expanded": "false" });
+  loop.classList.add("extra");
+  speed.classList.add("extra");
+  parts = { strip, head, play, which, loop, speed, meter };
+  replace(root(),
+    h("div", { class: "strip-box", title: "Click to play from here", on: { click: seek } }, strip, head),
+    h("div", { class: "player-row" }, play, which, more, loop, speed,
+      h("div", { class: "volume extra" }, h("label", { for: "level" }, "Level"), volume, meter)),
+    h("p", { class: "quiet keys-hint" }, "Start with the monitor level down. Space plays and stops, X switches between target and match. Half speed sounds an octave lower."));
+  pair.onEnd = show;
+}
+
+function seek(event) {
+  const box = parts.strip.getBoundingClientRect();
+  pair.loop = pair.loop && null;
+  parts.loop.querySelector("input").checked = true;
+  start(((event.clientX - box.left) / box.width) * pair.duration);
+}
+
+async function fill() {
+  for (const which of ["target", "match"]) {
+    const source = now[`${which}Sound`];
+    if (source && !now.data[which]) {
+      const data = await source();
+      if (data) {
+        now.data[which] = true;
+        pair.set(which, await decode(data));
+      }
+    }
+  }
+}
+
+async function start(from = null) {
+  audioContext();
+  await attempt(fill);
+  pair.play(from);
+  show();
+}
+
+export function toggle() {
+  if (pair.isPlaying) {
+    pair.halt();
+    show();
+  } else start();
+}
+
+export function stop() {
+  pair.halt();
+  if (parts) show();
+}
+
+export function switchTo(which) {
+  pair.switchTo(which);
+  for (const input of parts.which.querySelectorAll("input")) input.checked = input.value === which;
+  show();
+}
+
+function setLoop(value) {
+  pair.change({ loop: value === "once" ? null : value === "whole" ? [0, pair.duration] : attackLoop() });
+  parts.strip.repaint();
+}
+
+function show() {
+  const isPlaying = pair.isPlaying;
+  root().dataset.state = isPlaying ? "playing" : "stopped";
+  root().dataset.heard = pair.heard;
+  parts.play.textContent = isPlaying ? "Stop" : "Play";
+  cancelAnimationFrame(frame);
+  if (isPlaying) frame = requestAnimationFrame(tick);
+  else {
+    parts.head.hidden = true;
+    parts.meter.value = -60;
+    root().dataset.sounding = "false";
+  }
+}
+
+function tick() {
+  if (!pair.isPlaying) return;
+  parts.head.hidden = false;
+  parts.head.style.left = `${(100 * pair.position()) / (pair.duration || 1)}%`;
+  const heard = 20 * Math.log10(Math.max(loudness(), 1e-3));
+  parts.meter.value = heard;
+  root().dataset.sounding = String(heard > -50);
+  frame = requestAnimationFrame(tick);
+}
+
+// Shows two sounds; they are fetched when they are first played.
+export async function showPair(key, { target, match, marks, onset, targetSound, matchSound, title, names = ["Target", "Match"] }) {
+  if (!parts) build();
+  if (now.key !== key) {
+    pair.halt();
+    pair.loop = null;
+    pair.buffers = { target: null, match: null };
+    now.data = {};
+    parts.loop.querySelector("input").checked = true;
+  }
+  Object.assign(now, { key, target, match, marks: marks || [], onset: onset ?? 0.02, targetSound, matchSound });
+  parts.which.querySelectorAll("label span").forEach((each, i) => { each.textContent = names[i]; });
+  root().hidden = false;
+  document.body.classList.add("has-player");
+  root().setAttribute("aria-label", `Player: ${title || "target and match"}`);
+  const words = (marks || []).map(([at, text]) => `${text} at ${milliseconds(at)}`).join(", ");
+  parts.strip.setAttribute("aria-label", `Level of target and match over time. ${words}`);
+  parts.which.hidden = !(targetSound && matchSound);
+  if (!(targetSound && matchSound)) switchTo(targetSound ? "target" : "match");
+  parts.strip.repaint();
+  show();
+}
+
+export function showMatchPicture(picture) {
+  now.match = picture;
+  parts.strip.repaint();
+}
+
+// The match was changed by hand: take the new sound, and go on playing if something plays.
+export async function replaceMatch(data, isHeard) {
+  const buffer = await decode(data);
+  now.data.match = true;
+  pair.set("match", buffer);
+  if (isHeard) {
+    switchTo("match");
+    if (!pair.isPlaying) await start();
+  }
+}
+
+export function hide() {
+  if (!parts) return;
+  stop();
+  now.key = null;
+  root().hidden = true;
+  document.body.classList.remove("has-player");
+}
+
+export const runSound = (run, note, which) => () => api.sound(api.path("runs", run, "notes", note, which, "sound"));
+
+document.addEventListener("keydown", (event) => {
+  if (root().hidden || event.ctrlKey || event.metaKey || event.altKey) return;
+  if (event.target.closest("input:not([type=range]):not([type=radio]):not([type=checkbox]), select, textarea, .keys")) return;
+  if (event.key === " " && !event.target.closest("button, a, summary, input")) {
+    event.preventDefault();
+    toggle();
+  } else if (event.key === "x" || event.key === "X") {
+    switchTo(pair.heard === "target" ? "match" : "target");
+  }
+});

@@ -1,0 +1,52 @@
+// What is chosen, in the address, so that a reload and a second window find it again.
+
+import * as api from "./api.js";
+
+export const VIEWS = [
+  ["target", "Target"],
+  ["match", "Match"],
+  ["listen", "Listen"],
+  ["shape", "Shape"],
+  ["keep", "Keep"],
+  ["why", "Why"],
+  ["compare", "Compare"],
+  ["take", "Take away"],
+];
+
+export const store = { state: null, run: null, runName: null };
+
+export function read() {
+  const [view, query] = location.hash.replace(/^#\/?/, "").split("?");
+  const chosen = new URLSearchParams(query || "");
+  return {
+    view: VIEWS.some(([name]) => name === view) ? view : "target",
+    target: chosen.get("target"),
+    run: chosen.get("run"),
+    note: Number(chosen.get("note") || 0),
+    job: chosen.get("job"),
+  };
+}
+
+export function go(changes, isQuiet = false) {
+  const now = { ...read(), ...changes };
+  const query = new URLSearchParams();
+  for (const key of ["target", "run", "job"]) if (now[key]) query.set(key, now[key]);
+  if (now.note) query.set("note", now.note);
+  const address = `#/${now.view}${query.size ? `?${query}` : ""}`;
+  if (isQuiet) history.replaceState(null, "", address);
+  else if (location.hash !== address) location.hash = address;
+  else window.dispatchEvent(new HashChangeEvent("hashchange"));
+}
+
+export async function refresh() {
+  store.state = await api.get("/api/state");
+  return store.state;
+}
+
+export async function loadRun(name, isFresh = false) {
+  if (isFresh || store.runName !== name) {
+    store.run = await api.get(api.path("runs", name));
+    store.runName = name;
+  }
+  return store.run;
+}

@@ -1,0 +1,125 @@
+// Compare: several structures on the same target; curves that grow, the verdict, and both by ear.
+
+import * as api from "./api.js";
+import { attempt, button, field, h, newId, number, replace, say } from "./dom.js";
+import { canvas, paintCurves } from "./draw.js";
+import * as player from "./player.js";
+import { go, refresh } from "./store.js";
+
+const INKS = ["--ink-1", "--ink-2", "--ink-3", "--ink-4", "--ink-5", "--match", "--quiet", "--ink"];
+const picked = new Set();
+let endFollowing = () => {};
+
+export function leave() {
+  endFollowing();
+  endFollowing = () => {};
+}
+
+export async function show(root, chosen, state) {
+  player.hide();
+  const live = h("div", { class: "stack", id: "comparison" });
+  const busy = state.jobs.find((job) => job.kind === "compare" && (job.name === chosen.job || ["starting", "running", "stopping"].includes(job.state)));
+  replace(root, h("h1", {}, "Compare"),
+    h("p", { class: "lead" }, "Is one oscillator enough? Is the small instrument good enough for tonight? Each structure gets the same target, time and seeds."),
+    chosen.target ? form(chosen, state) : h("p", {}, "Give a target first. ", h("a", { href: "#/target" }, "To the target")),
+    state.comparisons.length > 0 && h("div", { class: "row" }, h("span", { class: "quiet" }, "Earlier:"),
+      state.comparisons.map((name) => button(name, async () => {
+        const found = await attempt(() => api.get(api.path("comparisons", name)));
+        if (found) showComparison(live, found);
+      }, { class: "small" }))),
+    live);
+  if (busy) watch(live, busy);
+  else if (state.comparisons.length) {
+    const found = await attempt(() => api.get(api.path("comparisons", state.comparisons[0])));
+    if (found) showComparison(live, found);
+  }
+}
+
+function form(chosen, state) {
+  const boxes = state.structures.map((each) => {
+    const id = newId("structure");
+    const box = h("input", { type: "checkbox", id, value: each.name, checked: picked.has(each.name),
+      on: { change: () => (box.checked ? picked.add(each.name) : picked.delete(each.name)) } });
+    return h("div", { class: "pick" }, box, h("label", { for: id }, h("b", {}, each.name), h("span", { class: "quiet" }, each.meaning)));
+  });
+  const seconds = h("input", { type: "number", min: "1", max: "86400", value: "10", id: "compare-seconds" });
+  const seeds = h("input", { type: "number", min: "1", max: "50", value: "3", id: "compare-seeds" });
+  const start = async (event) => {
+    event.preventDefault();
+    const job = await attempt(() => api.post("/api/jobs", { kind: "compare", target: chosen.target,
+      structures: state.structures.map((each) => each.name).filter((name) => picked.has(name)),
+      seconds: Number(seconds.value), seeds: Number(seeds.value) }));
+    if (!job) return;
+    await refresh();
+    go({ view: "compare", job: job.name });
+  };
+  return h("form", { class: "card form", on: { submit: start } },
+    h("fieldset", { class: "picks" }, h("legend", {}, "Structures, the plainest first; the others are set against the first"), boxes),
+    h("div", { class: "row" }, field("Time for each run, s", seconds), field("Runs of each", seeds, "more runs, firmer verdict"),
+      h("button", { type: "submit", class: "main", id: "compare-start" }, `Compare on ${chosen.target}`)));
+}
+
+function watch(root, job) {
+  leave();
+  const status = h("p", { role: "status", id: "compare-state" }, "The first runs are on their way.");
+  const stop = button("Stop and keep", () => attempt(() => api.post(api.path("jobs", job.name, "stop"))));
+  const body = h("div", { class: "stack" });
+  replace(root, h("div", { class: "card row spread", "data-job": job.name }, status, stop), body);
+  const load = async (name) => {
+    const found = await attempt(() => api.get(api.path("comparisons", name)));
+    if (found) {
+      status.textContent = `${found.n_finished} of ${found.n_finished + found.n_missing} runs are finished.`;
+      showComparison(body, found);
+    }
+  };
+  endFollowing = api.follow(job.name, async (event) => {
+    if (event.kind === "compared") await load(event.comparison);
+    if (event.kind === "done") {
+      stop.remove();
+      await load(event.comparison);
+      root.dataset.state = "done";
+      window.dispatchEvent(new Event("listed"));
+    } else if (event.kind === "failed" || event.kind === "lost") {
+      stop.remove();
+      status.textContent = event.kind;
+      say(event.text || "The comparison is gone: its process was ended from outside.", true);
+    }
+  });
+}
+
+function showComparison(root, found) {
+  const axis = found.curves.some((each) => each.axis === "seconds") ? "seconds" : "evaluations";
+  const curves = found.curves.filter((each) => each.axis === axis);
+  const ink = (structure) => INKS[found.structures.indexOf(structure) % INKS.length];
+  const xMax = Math.max(1, ...curves.flatMap((each) => each.x));
+  const yMax = Math.max(2, Math.min(20, ...curves.map((each) => 1.1 * each.high[0])));
+  const picture = canvas(`Loss over ${axis}: ${found.summaries.map((each) => `${each.structure} ends at ${number(each.measures.total.median)}`).join(", ")}`,
+    "curves", (context, width, height) => paintCurves(context, width, height, { xMax, yMax,
+      xText: axis === "seconds" ? `${number(xMax, 0)} s` : `${number(xMax, 0)} candidates`,
+      curves: curves.map((each) => ({ ink: ink(each.structure), weight: 2,
+        points: each.x.map((x, i) => [x, each.median[i]]), band: each.x.map((x, i) => [x, each.low[i], each.high[i]]) })) }));
+  replace(root, h("section", { class: "card" }, h("h2", {}, found.name),
+    found.verdict && h("p", { class: "verdict", id: "verdict" }, found.verdict),
+    found.notes.map((text) => h("p", { class: "quiet" }, text)),
+    curves.length > 0 && [picture, h("p", { class: "quiet" }, "Median of the runs, with the quartiles as a band; lower is closer. 1 is about one just-noticeable difference.")],
+    h("div", { class: "scroll" }, h("table", {},
+      h("thead", {}, h("tr", {}, ["Structure", "Runs", "Left at the end", "Quartiles", "Hear"].map((text) => h("th", { scope: "col" }, text)))),
+      h("tbody", {}, found.summaries.map((each) => h("tr", {},
+        h("th", { scope: "row", class: `legend${ink(each.structure).replace("--", "-")} with-swatch` }, each.structure),
+        h("td", {}, each.n_runs),
+        h("td", { class: "value" }, number(each.measures.total.median)),
+        h("td", {}, `${number(each.measures.total.low)} to ${number(each.measures.total.high)}`),
+        h("td", {}, button(`Hear ${each.structure}`, () => hear(found, each.structure), { class: "small" }))))))),
+    found.n_finished > 0 && h("p", {}, h("a", { href: api.path("comparisons", found.name, "report"), target: "_blank", rel: "noopener", class: "button" }, "Report of this comparison")),
+    found.failed.map((each) => h("p", { class: "problem" }, Object.values(each).join(": ")))));
+}
+
+async function hear(found, structure) {
+  const target = found.targets[0];
+  const query = new URLSearchParams({ target, structure });
+  const address = (which, what) => `${api.path("comparisons", found.name, "notes", 0, which, what)}?${query}`;
+  const pictures = await attempt(() => Promise.all(["target", "match"].map((which) => api.get(address(which, "picture")))));
+  if (!pictures) return;
+  await player.showPair(`compare ${found.name} ${structure}`, { target: pictures[0], match: pictures[1], title: structure,
+    targetSound: () => api.sound(address("target", "sound")), matchSound: () => api.sound(address("match", "sound")) });
+}

@@ -1,0 +1,65 @@
+// Listen: target against match, what is still audible, and keys to play.
+
+import * as api from "./api.js";
+import { attempt, choice, h, number, replace } from "./dom.js";
+import { canvas, paintSpectrogram } from "./draw.js";
+import { Keys } from "./keys.js";
+import * as player from "./player.js";
+import { go, loadRun } from "./store.js";
+import { extendBox } from "./view-match.js";
+
+export async function showRunPair(run, note) {
+  const entry = run.notes[note];
+  const [target, match] = await Promise.all(["target", "match"].map((which) =>
+    api.get(api.path("runs", run.name, "notes", note, which, "picture"))));
+  await player.showPair(`run ${run.name} ${note}`, {
+    target, match, onset: entry.onset_s, title: `${run.name}, ${entry.name}`,
+    marks: [[entry.onset_s, "onset"], [entry.onset_s + entry.gate_s, "key let go"]],
+    targetSound: player.runSound(run.name, note, "target"),
+    matchSound: player.runSound(run.name, note, "match"),
+  });
+  return { target, match };
+}
+
+export function noteChoice(run, note) {
+  if (run.notes.length < 2) return null;
+  return choice("Note", run.notes.map((each, i) => [String(i), each.name]), String(note), (value) => go({ note: Number(value) }), "notes-choice");
+}
+
+export const noRun = (root, title) => replace(root, h("h1", {}, title),
+  h("p", { class: "lead" }, "There is no match to work on yet. "), h("a", { class: "button main", href: "#/target" }, "Begin with a target"));
+
+export async function show(root, chosen, state) {
+  if (!chosen.run) {
+    player.hide();
+    noRun(root, "Listen");
+    return;
+  }
+  const run = await attempt(() => loadRun(chosen.run));
+  if (!run) return;
+  const note = Math.min(chosen.note, run.notes.length - 1);
+  const entry = run.notes[note];
+  const pictures = h("div", { class: "two" });
+  const keys = new Keys(run.name, () => ({}));
+  const loss = entry.loss || run.loss.end;
+  replace(root, h("h1", {}, "Listen"),
+    h("p", { class: "caution" }, state.caution),
+    noteChoice(run, note),
+    h("div", { class: "card" },
+      h("p", { class: "large" }, h("b", {}, number(loss.total)), " audible steps from the target"),
+      pictures, sentences(entry), extendBox(run)),
+    h("section", { class: "card" }, h("h2", {}, "Play it"), keys.element()));
+  const both = await attempt(() => showRunPair(run, note));
+  if (!both) return;
+  for (const [which, ink, name] of [["target", "--target", "Target"], ["match", "--match", "Match"]]) {
+    pictures.append(h("figure", {}, canvas(`Spectrogram of the ${which}`, "spectrogram",
+      (context, width, height) => paintSpectrogram(context, width, height, both[which], ink)), h("figcaption", {}, name)));
+  }
+}
+
+export function sentences(entry) {
+  const list = (title, all) => all.length > 0 && h("div", {}, h("h3", {}, title),
+    h("ul", {}, all.map((each) => h("li", {}, each.sentence.replace(/: (not )?audible$/, "")))));
+  return h("div", { class: "two" }, list("Still audible", entry.audible),
+    list("Not audible", entry.not_audible));
+}

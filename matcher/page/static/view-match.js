@@ -1,0 +1,209 @@
+// Match: choose, start, watch, listen while it goes, stop and keep.
+
+import * as api from "./api.js";
+import { attempt, button, choice, field, h, number, replace, say, select } from "./dom.js";
+import { canvas, paintCurves, paintSpectrogram } from "./draw.js";
+import * as player from "./player.js";
+import { go, refresh, store } from "./store.js";
+
+const TERM_WORDS = { spectral: "spectrum", onset: "attack", envelope: "level over time", modulation: "movement", pitch: "pitch" };
+const INKS = { spectral: "--ink-1", onset: "--ink-2", envelope: "--ink-3", modulation: "--ink-4", pitch: "--ink-5" };
+const settings = { structure: "complete", seconds: 30, weights: "balanced", seed: 0 };
+let endFollowing = () => {};
+
+export function leave() {
+  endFollowing();
+  endFollowing = () => {};
+}
+
+export async function show(root, chosen, state) {
+  player.hide();
+  const live = h("div", { class: "stack", id: "live" });
+  const busy = state.jobs.filter((job) => ["starting", "running", "stopping"].includes(job.state));
+  const job = state.jobs.find((each) => each.name === chosen.job) || busy[0];
+  replace(root, h("h1", {}, "Match"),
+    chosen.target ? startForm(chosen, state) : h("p", {}, "Give a target first. ", h("a", { href: "#/target" }, "To the target")),
+    state.interrupted.length > 0 && h("section", { class: "card" }, h("h2", {}, "Interrupted searches"),
+      h("p", { class: "quiet" }, "They were ended from outside; at most a few seconds of them are lost."),
+      state.interrupted.map((name) => h("div", { class: "row" }, h("span", {}, name), button("Go on", () => goOn({ run: name }))))),
+    live);
+  if (job) watch(live, job, chosen.note);
+}
+
+function startForm(chosen, state) {
+  const structures = state.structures.map((each) => [each.name, each.is_own ? `${each.name} (your own)` : each.name]);
+  const meaning = h("p", { class: "quiet", id: "meaning" });
+  const explain = () => {
+    const found = state.structures.find((each) => each.name === settings.structure);
+    meaning.textContent = found ? found.meaning : "";
+  };
+  if (!structures.some(([name]) => name === settings.structure)) settings.structure = structures[0][0];
+  const structure = select(structures, settings.structure, (value) => { settings.structure = value; explain(); });
+  const own = h("input", { type: "file", accept: ".toml", id: "own-structure", class: "hidden-file", on: { change: async () => {
+    const file = own.files[0];
+    const added = file && (await attempt(() => api.upload("/api/structures", { name: file.name }, file)));
+    if (added) {
+      settings.structure = added.name;
+      await refresh();
+      go({});
+    }
+  } } });
+  const seconds = h("input", { type: "number", min: "1", max: "86400", value: String(settings.seconds),
+    on: { change: () => { settings.seconds = Number(seconds.value); } } });
+  const seed = h("input", { type: "number", min: "0", step: "1", value: String(settings.seed), on: { change: () => { settings.seed = Number(seed.value); } } });
+  const weights = choice("What matters most", Object.keys(state.presets).map((name) => [name, name]), settings.weights,
+    (value) => { settings.weights = value; });
+  explain();
+  return h("form", { class: "card form", on: { submit: (event) => { event.preventDefault(); start(chosen.target); } } },
+    h("div", { class: "row" },
+      field("Structure of your instrument", structure),
+      h("div", { class: "field" }, h("label", { for: "own-structure" }, "Or a structure file of your own"), own),
+      field("Time, s", seconds, "10 s gives a usable patch, 60 s a good one"),
+      h("details", { class: "small-box" }, h("summary", {}, "More"), field("Seed", seed, "another seed, another way there"))),
+    meaning, weights,
+    h("div", { class: "row" }, h("button", { class: "main", type: "submit", id: "start" }, `Match ${chosen.target}`)));
+}
+
+async function start(target) {
+  const job = await attempt(() => api.post("/api/jobs", { kind: "match", target, ...settings }));
+  if (!job) return;
+  await refresh();
+  go({ view: "match", job: job.name });
+}
+
+async function goOn(settings) {
+  const job = await attempt(() => api.post("/api/jobs", { kind: "resume", ...settings }));
+  if (!job) return;
+  await refresh();
+  go({ view: "match", job: job.name });
+}
+
+// More time for a match that has ended: its search goes on from where it was.
+export function extendBox(run) {
+  const isTimed = run.settings.seconds !== null && run.settings.seconds !== undefined;
+  const more = h("input", { type: "number", min: "1", value: isTimed ? "30" : "2000" });
+  return h("div", { class: "row" }, field(isTimed ? "Search on for, s" : "Try so many more", more),
+    button("Go on with this match", () => goOn({ run: run.name, [isTimed ? "seconds" : "evals"]: Number(more.value) }), { id: "extend" }));
+}
+
+// The work on a job, as it goes; also after a reload, and in a second window.
+export function watch(root, job, note = 0) {
+  endFollowing();
+  const history = [];
+  let last = null;
+  let bestShown = 0;
+  let isFetching = false;
+  let bestPicture = null;
+  let targetPicture = null;
+  const figure = h("div", { class: "figures" });
+  const bar = h("progress", { max: "1", value: "0", "aria-label": "Part of the time that is used" });
+  const left = h("span", { class: "quiet", id: "left" });
+  const status = h("span", { id: "job-state", role: "status" }, job.state);
+  const curves = canvas("Best loss over time, whole and by term", "curves", (context, width, height) => {
+    if (!history.length) return;
+    const budget = last.seconds || (last.evals ? last.elapsed_s * last.evals / Math.max(1, last.evaluations) : last.elapsed_s);
+    const xMax = Math.max(budget, last.elapsed_s);
+    const yMax = Math.max(2, Math.min(20, 1.05 * Math.max(...history.slice(Math.min(2, history.length - 1)).flatMap((each) => Object.values(each.terms)))));
+    paintCurves(context, width, height, { xMax, yMax, xText: `${number(xMax, 0)} s`, curves: [
+      ...Object.keys(INKS).map((term) => ({ ink: INKS[term], points: history.map((each) => [each.elapsed_s, each.terms[term]]) })),
+      { ink: "--match", weight: 3, points: history.map((each) => [each.elapsed_s, each.loss]) },
+    ] });
+  });
+  const target = canvas("Spectrogram of the target", "spectrogram", (context, width, height) => targetPicture && paintSpectrogram(context, width, height, targetPicture));
+  const best = canvas("Spectrogram of the best so far", "spectrogram", (context, width, height) => bestPicture && paintSpectrogram(context, width, height, bestPicture, "--match"));
+  const stop = button("Stop and keep", async () => {
+    await attempt(() => api.post(api.path("jobs", job.name, "stop")));
+    status.textContent = "stopping";
+  }, { id: "stop" });
+  const actions = h("div", { class: "row" }, stop);
+  replace(root, h("section", { class: "card", id: "job", "data-job": job.name, "data-state": job.state },
+    h("div", { class: "row spread" }, h("h2", {}, job.title), status),
+    h("div", { class: "row" }, bar, left), figure, curves,
+    h("ul", { class: "legend" }, h("li", { class: "legend-match" }, "whole"),
+      Object.entries(INKS).map(([term, ink]) => h("li", { class: `legend${ink.replace("--", "-")}` }, TERM_WORDS[term]))),
+    job.settings.target && h("div", { class: "two" },
+      h("figure", {}, target, h("figcaption", {}, "Target")), h("figure", {}, best, h("figcaption", {}, "Best so far"))),
+    actions));
+
+  async function showBest() {
+    if (isFetching || !job.settings.target || !last || last.best === bestShown) return;
+    isFetching = true;
+    const number_ = last.best;
+    try {
+      if (!targetPicture) {
+        targetPicture = (await api.get(api.path("targets", job.settings.target))).notes[note].picture;
+        target.repaint();
+      }
+      bestPicture = await api.get(api.path("jobs", job.name, "best", note, "picture"));
+      best.repaint();
+      bestShown = number_;
+      player.showPair(`job ${job.name}`, {
+        target: targetPicture, match: bestPicture, title: `${job.title}, best so far`,
+        targetSound: () => api.sound(api.path("targets", job.settings.target, "notes", note, "sound")),
+        matchSound: () => api.sound(api.path("jobs", job.name, "best", note, "sound")),
+      });
+      if (player.pair.buffers.match) {
+        await player.replaceMatch(await api.sound(api.path("jobs", job.name, "best", note, "sound")), false);
+      }
+    } catch {
+      // The next best will do; a search that ends in between is told by its events.
+    }
+    isFetching = false;
+  }
+
+  function showFigures() {
+    const words = Object.entries(last.terms).map(([term, value]) => h("span", {}, h("b", {}, number(value)), ` ${TERM_WORDS[term] || term}`));
+    replace(figure, h("span", { class: "large" }, h("b", { id: "loss" }, number(last.loss)), " audible steps from the target"), words);
+    const share = last.seconds ? last.elapsed_s / last.seconds : last.evaluations / last.evals;
+    bar.value = Math.min(1, share);
+    const rest = last.seconds ? last.seconds - last.elapsed_s : (last.elapsed_s / Math.max(share, 1e-6)) * (1 - share);
+    left.textContent = `${last.evaluations} tried, ${Math.max(0, Math.ceil(rest))} s left`;
+  }
+
+  let isDue = false;
+  function later() {
+    if (isDue) return;
+    isDue = true;
+    requestAnimationFrame(() => {
+      isDue = false;
+      if (last) {
+        showFigures();
+        curves.repaint();
+        showBest();
+      }
+    });
+  }
+
+  function setState(state) {
+    status.textContent = state;
+    root.querySelector("#job").dataset.state = state;
+  }
+
+  endFollowing = api.follow(job.name, async (event) => {
+    if (event.kind === "begun" && job.state === "starting") setState("running");
+    if (event.kind === "listening") left.textContent = `The search begins; ${event.text}.`;
+    if (event.kind === "progress") {
+      last = event;
+      history.push(event);
+      later();
+    } else if (event.kind === "done") {
+      setState("done");
+      stop.remove();
+      bar.value = 1;
+      left.textContent = "";
+      await refresh();
+      window.dispatchEvent(new Event("listed"));
+      if (event.run) {
+        actions.append(button("Listen to the match", () => go({ view: "listen", run: event.run, note: 0 }), { class: "main", id: "listen" }),
+          button("Shape it", () => go({ view: "shape", run: event.run, note: 0 })));
+        store.runName = null;
+        say(`${job.title}: ${number(event.loss)} audible steps from the target.`);
+      }
+    } else if (event.kind === "failed" || event.kind === "lost") {
+      setState(event.kind);
+      stop.remove();
+      say(event.text || "The search is gone: its process was ended from outside.", true);
+      window.dispatchEvent(new Event("listed"));
+    }
+  });
+}

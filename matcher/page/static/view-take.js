@@ -1,0 +1,52 @@
+// Take away: sheet, report, patch, MIDI file, sounds.
+
+import * as api from "./api.js";
+import { attempt, button, h, replace } from "./dom.js";
+import * as player from "./player.js";
+import { loadRun } from "./store.js";
+import { noRun } from "./view-listen.js";
+
+export async function show(root, chosen) {
+  player.hide();
+  if (!chosen.run) {
+    noRun(root, "Take away");
+    return;
+  }
+  const run = await attempt(() => loadRun(chosen.run));
+  const sheet = run && (await attempt(() => api.get(api.path("runs", run.name, "sheet"))));
+  if (!sheet) return;
+  const to = (...parts) => api.path("runs", run.name, ...parts);
+  const file = (text, address, id, name) => h("a", { href: address, download: name || "", class: "button", id }, text);
+  replace(root, h("h1", {}, "Take away"),
+    h("div", { class: "card no-print" }, h("div", { class: "row" },
+      button("Print the patch sheet", () => window.print(), { class: "main" }),
+      file("Patch sheet as text", to("sheet.txt"), "take-sheet"),
+      file("Patch file", to("patch"), "take-patch"),
+      file(sheet.has_midi ? "MIDI file" : "MIDI file (sound controllers 71 to 78)", to("midi"), "take-midi"),
+      h("a", { href: to("report"), target: "_blank", rel: "noopener", class: "button", id: "take-report" }, "Report")),
+    h("h2", {}, "Sounds"),
+    h("ul", { class: "files" }, run.notes.map((note, i) => h("li", {}, `${note.name}: `,
+      ["target", "match"].map((which) => [file(which, to("notes", i, which, "sound"), null, `${note.name}-${which}.wav`), " "]))))),
+    sheetTable(run, sheet),
+    sheet.resting.length > 0 && h("div", { class: "card" }, h("h2", {}, "Controls that stay at rest"),
+      h("p", {}, sheet.resting.map((row) => `${row.part}, ${row.label}: ${row.panel || row.value}`).join("; "))));
+}
+
+function sheetTable(run, sheet) {
+  const hasPanel = sheet.rows.some((row) => row.panel !== null);
+  const hasSteps = sheet.rows.some((row) => row.step);
+  const hasSlack = sheet.rows.some((row) => row.slack);
+  const titles = ["Control", "Value", hasPanel && "Panel", hasSlack && "Sounds the same", hasSteps && "One step"].filter(Boolean);
+  const labels = new Map(sheet.rows.map((row) => [row.name, row.label]));
+  const parts = [...new Set(sheet.rows.map((row) => row.part))];
+  return h("section", { class: "card sheet" },
+    h("h2", {}, `Patch sheet: ${run.name}`),
+    h("p", { class: "quiet" }, `${run.structure.name}: ${run.structure.meaning} Parts at neutral are left out.`),
+    h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, titles.map((text) => h("th", { scope: "col" }, text)))),
+      parts.map((part) => h("tbody", {},
+        h("tr", {}, h("th", { colspan: String(titles.length), scope: "rowgroup", class: "part-title" }, part)),
+        sheet.rows.filter((row) => row.part === part).map((row) => h("tr", {},
+          h("td", {}, row.label), h("td", { class: "value" }, row.linked_to ? `as ${labels.get(row.linked_to) || row.linked_to}` : row.value),
+          hasPanel && h("td", { class: "value" }, row.panel ?? ""),
+          hasSlack && h("td", {}, row.slack ?? ""), hasSteps && h("td", {}, row.step ?? ""))))))));
+}

@@ -1,0 +1,212 @@
+// Target: recordings in, what is heard in them, and corrections by hand.
+
+import * as api from "./api.js";
+import { playOnce } from "./audio.js";
+import { attempt, button, field, h, milliseconds, number, replace, say } from "./dom.js";
+import { canvas, paintLevels, paintSpectrogram } from "./draw.js";
+import * as player from "./player.js";
+import { Recorder } from "./recorder.js";
+import { go, refresh } from "./store.js";
+
+const ACCEPTED = ".wav,.flac,.aiff,.aif,.ogg,.mp3";
+let recorder = null;
+
+export async function show(root, chosen, state) {
+  player.hide();
+  const notes = h("div", { class: "stack", id: "notes" });
+  replace(root, h("h1", {}, "Target"),
+    h("p", { class: "lead" }, "Give the sound that you want: one recording, several notes, or one file with several notes. Use recordings that you may use."),
+    dropArea(chosen), notes);
+  const name = chosen.target;
+  if (!name || !state.targets.includes(name)) return;
+  replace(notes, h("p", { class: "quiet", role: "status" }, "Listening to the recording …"));
+  const target = await attempt(() => api.get(api.path("targets", name)));
+  if (target) showNotes(notes, target);
+  else notes.replaceChildren();
+}
+
+function dropArea(chosen) {
+  const input = h("input", { type: "file", id: "recordings", multiple: true, accept: ACCEPTED,
+    on: { change: () => take([...input.files], adds.checked ? chosen.target : null) } });
+  const adds = h("input", { type: "checkbox", id: "adds" });
+  const record = button("Record from an input", () => toggleRecording(record, () => (adds.checked ? chosen.target : null)), { id: "record" });
+  const area = h("div", { class: "drop card" },
+    h("p", {}, h("label", { for: "recordings", class: "big" }, "Drop recordings here, or choose them"), input),
+    h("p", { class: "quiet" }, "WAV, FLAC, AIFF, OGG or MP3. Names such as horn_C4_v100.wav tell pitch and velocity. Several files dropped together become the notes of one target."),
+    h("div", { class: "row" }, record,
+      chosen.target && h("label", { class: "check" }, adds, ` add to ${chosen.target} as another note`)));
+  for (const kind of ["dragover", "dragenter"]) {
+    area.addEventListener(kind, (event) => { event.preventDefault(); area.classList.add("over"); });
+  }
+  area.addEventListener("dragleave", () => area.classList.remove("over"));
+  area.addEventListener("drop", (event) => {
+    event.preventDefault();
+    area.classList.remove("over");
+    take([...event.dataTransfer.files], adds.checked ? chosen.target : null);
+  });
+  return area;
+}
+
+async function take(files, to) {
+  let name = to;
+  for (const file of files) {
+    say(`Reading ${file.name} …`);
+    const added = await attempt(() => api.upload("/api/targets", name ? { name: file.name, to: name } : { name: file.name }, file));
+    if (!added) return;
+    name = added.name;
+  }
+  if (!name) return;
+  say(files.length > 1 ? `${files.length} recordings are in ${name}.` : `${name} is here.`);
+  await refresh();
+  go({ view: "target", target: name });
+}
+
+async function toggleRecording(element, where) {
+  await attempt(async () => {
+    if (recorder) {
+      const content = await recorder.stop();
+      recorder = null;
+      element.textContent = "Record from an input";
+      const to = where();
+      const added = await api.upload("/api/targets", to ? { name: "recording.wav", to } : { name: "recording.wav" }, content);
+      await refresh();
+      go({ view: "target", target: added.name });
+      return;
+    }
+    if (!navigator.mediaDevices) throw new Error("This browser lets no page record at this address. Open 127.0.0.1.");
+    const begun = new Recorder((seconds) => { element.textContent = `Stop recording, ${seconds} s`; });
+    try {
+      await begun.start();
+    } catch (error) {
+      throw new Error(`The input can't be recorded: ${error.message}. Allow it in the browser, or choose a file.`);
+    }
+    recorder = begun;
+    element.textContent = "Stop recording";
+  });
+}
+
+function showNotes(root, target) {
+  const again = (changed) => showNotes(root, changed);
+  const files = new Set(target.notes.map((note) => note.file));
+  replace(root,
+    h("div", { class: "row spread" },
+      h("h2", {}, target.notes.length === 1 ? target.name : `${target.name}: ${target.notes.length} notes`),
+      h("div", { class: "row" },
+        files.size === 1 && splitBox(target, again),
+        button("Match this target", () => go({ view: "match", target: target.name }), { class: "main" }))),
+    target.notes.map((note, i) => noteCard(target, note, i, again)));
+}
+
+function splitBox(target, again) {
+  const times = h("input", { type: "text", size: 14, placeholder: "0.1, 1.2, 2.5", "aria-label": "Times in s at which the notes begin" });
+  const run = async (list) => {
+    const changed = await attempt(() => api.post(api.path("targets", target.name, "split"), { times_s: list }));
+    if (changed) {
+      again(changed);
+      say(changed.notes.length === 1 ? "One note was found." : `${changed.notes.length} notes were found.`);
+    }
+  };
+  const read = () => {
+    const list = times.value.split(/[,;\s]+/).filter(Boolean).map(Number);
+    if (!list.length || list.some((time) => !Number.isFinite(time))) say("Times are numbers in seconds, such as 0.1, 1.2, 2.5.", true);
+    else run(list);
+  };
+  return h("details", { class: "small-box" }, h("summary", {}, "Several notes in this file?"),
+    h("div", { class: "row" }, button("Find the notes", () => run(null)), times, button("Cut here", read)));
+}
+
+function noteCard(target, note, i, again) {
+  const marks = [[note.onset_s, "onset"], [note.onset_s + note.gate_s, "key let go"]];
+  const label = `${note.name}: onset at ${milliseconds(note.onset_s)}, key let go at ${milliseconds(note.onset_s + note.gate_s)}`;
+  const levels = canvas(`Level of ${label}`, "levels drag", (context, width, height) =>
+    paintLevels(context, width, height, { target: note.picture, marks }));
+  const picture = canvas(`Spectrogram of ${label}`, "spectrogram", (context, width, height) =>
+    paintSpectrogram(context, width, height, note.picture));
+  const fields = correctionFields(target, note, i, again);
+  dragMarks(levels, note, fields, (at) => { marks[0][0] = at.onset; marks[1][0] = at.onset + at.gate; levels.repaint(); });
+  const play = button("Play", () => attempt(async () => {
+    play.dataset.state = "playing";
+    await playOnce(await api.sound(api.path("targets", target.name, "notes", i, "sound")), () => { play.dataset.state = "stopped"; });
+  }), { "data-state": "stopped" });
+  return h("article", { class: "card note" },
+    h("div", { class: "row spread" }, h("h3", {}, note.name),
+      h("div", { class: "row" }, play,
+        target.notes.length > 1 && button("Leave out", async () => {
+          const changed = await attempt(() => api.remove(api.path("targets", target.name, "notes", i)));
+          if (changed) again(changed);
+        }))),
+    h("div", { class: "pictures" }, levels, picture),
+    h("div", { class: "row facts" }, facts(note).map(([name, value]) => h("span", {}, h("b", {}, value), ` ${name}`))),
+    fields.element,
+    note.warnings.length > 0 && h("ul", { class: "notes" }, note.warnings.map((text) => h("li", {}, text))));
+}
+
+function facts(note) {
+  const { heard } = note;
+  const all = [
+    ["level", `${number(note.level_db, 1)} dBFS`],
+    ["noise", note.noise_floor_db <= -119.9 ? "none heard" : `${number(-note.noise_floor_db, 0)} dB below the peak`],
+    ["attack", milliseconds(heard.attack_s)],
+    ["brightness at the attack", `${number(heard.brightness_peak_hz, 0)} Hz`],
+  ];
+  if (heard.vibrato_rate_hz) all.push(["vibrato", `${number(heard.vibrato_rate_hz, 1)} Hz, ${number(heard.vibrato_depth_cents, 0)} cents`]);
+  if (heard.beating_hz) all.push(["beating", `${number(heard.beating_hz, 2)} Hz`]);
+  if (heard.pitch_hz) all.push(["heard pitch", `${number(heard.pitch_hz, 1)} Hz`]);
+  return all;
+}
+
+function correctionFields(target, note, i, again) {
+  const isGiven = (name) => note.given[name] !== undefined;
+  const pitch = h("input", { type: "text", size: 6, value: isGiven("pitch") ? String(note.given.pitch) : note.pitch });
+  const velocity = h("input", { type: "number", min: "1", max: "127", step: "1", value: String(note.velocity) });
+  const gate = h("input", { type: "number", min: "10", max: "60000", step: "1", value: String(Math.round(1000 * note.gate_s)) });
+  const onset = h("input", { type: "number", min: "0", step: "0.001", value: note.source_onset_s.toFixed(3) });
+  const rows = [
+    ["pitch", "Pitch", pitch, () => pitch.value.trim()],
+    ["velocity", "Velocity", velocity, () => Number(velocity.value)],
+    ["gate_s", "Key held, ms", gate, () => Number(gate.value) / 1000],
+    ["onset_s", "Onset in the file, s", onset, () => Number(onset.value)],
+  ];
+  const save = async (changes) => {
+    const notes = target.notes.map((each, at) => (at === i ? { ...each.given, ...changes } : each.given));
+    const changed = await attempt(() => api.post(api.path("targets", target.name, "notes"), { notes }));
+    if (changed) again(changed);
+    else again(target);
+  };
+  const estimated = { pitch: "pitch", velocity: "velocity", gate_s: "gate", onset_s: "onset" };
+  const element = h("div", { class: "row fields" }, rows.map(([name, label, input, read]) => {
+    input.addEventListener("change", () => save({ [name]: read() }));
+    const origin = isGiven(name) ? "by hand" : !note.estimated.includes(estimated[name]) ? "from the name" : name === "velocity" ? "assumed" : "heard";
+    return h("div", { class: "with-origin" }, field(label, input),
+      h("span", { class: `origin ${isGiven(name) ? "hand" : ""}` }, origin),
+      isGiven(name) && button("Back to what was heard", () => save({ [name]: null }), { class: "small" }));
+  }));
+  return { element, save };
+}
+
+// Onset and end of the key are dragged on the picture; the fields do the same by keyboard.
+function dragMarks(element, note, fields, onMove) {
+  const at = { onset: note.onset_s, gate: note.gate_s };
+  let held = null;
+  const time = (event) => {
+    const box = element.getBoundingClientRect();
+    return Math.min(1, Math.max(0, (event.clientX - box.left) / box.width)) * note.picture.duration_s;
+  };
+  element.addEventListener("pointerdown", (event) => {
+    const moment = time(event);
+    const end = at.onset + at.gate;
+    held = Math.abs(moment - at.onset) < Math.abs(moment - end) ? "onset" : "gate";
+    element.setPointerCapture(event.pointerId);
+  });
+  element.addEventListener("pointermove", (event) => {
+    if (!held) return;
+    if (held === "onset") at.onset = time(event);
+    else at.gate = Math.max(0.01, time(event) - at.onset);
+    onMove(at);
+  });
+  element.addEventListener("pointerup", () => {
+    if (held === "gate") fields.save({ gate_s: Number(at.gate.toFixed(4)) });
+    if (held === "onset") fields.save({ onset_s: Number(Math.max(0, note.source_onset_s + at.onset - note.onset_s).toFixed(4)) });
+    held = null;
+  });
+}

@@ -1,0 +1,167 @@
+// Why: what mattered, how exactly, and in which order to build it, with sound.
+
+import * as api from "./api.js";
+import { playOnce } from "./audio.js";
+import { attempt, button, field, h, number, replace, say } from "./dom.js";
+import { canvas, paintCurves } from "./draw.js";
+import * as player from "./player.js";
+import { loadRun, refresh } from "./store.js";
+import { noRun } from "./view-listen.js";
+
+const VERDICTS = { needed: "needed", replaceable: "others can take over", inaudible: "not heard", absent: "does nothing here" };
+let endFollowing = () => {};
+
+export function leave() {
+  endFollowing();
+  endFollowing = () => {};
+}
+
+export async function show(root, chosen, state) {
+  player.hide();
+  if (!chosen.run) {
+    noRun(root, "Why");
+    return;
+  }
+  const run = await attempt(() => loadRun(chosen.run));
+  if (!run) return;
+  const body = h("div", { class: "stack", id: "why" });
+  const seconds = h("input", { type: "number", min: "1", max: "86400", value: String(Math.max(10, Math.round(run.figures?.elapsed_s || 30))) });
+  const status = h("span", { role: "status", id: "why-state", class: "quiet" });
+  const start = button("Find out what mattered", async () => {
+    const job = await attempt(() => api.post("/api/jobs", { kind: "explain", run: run.name, seconds: Number(seconds.value) }));
+    if (job) {
+      await refresh();
+      follow(run, body, status, stop, job);
+    }
+  }, { class: "main", id: "explain" });
+  const stop = button("Stop and keep", () => {}, { hidden: true });
+  replace(root, h("h1", {}, "Why"),
+    h("p", { class: "lead" }, "What makes this sound this sound, what may be left out, how exactly each control must stand, and in which order to build it."),
+    h("div", { class: "card" }, h("div", { class: "row" }, field("Time, s", seconds, "as long as the match does well"), start, stop, status)),
+    body);
+  const busy = state.jobs.find((job) => job.kind === "explain" && job.settings.run === run.name && ["starting", "running", "stopping"].includes(job.state));
+  if (busy) follow(run, body, status, stop, busy);
+  await fill(run, body);
+}
+
+function follow(run, body, status, stop, job) {
+  leave();
+  status.textContent = "at work";
+  stop.hidden = false;
+  stop.onclick = () => attempt(() => api.post(api.path("jobs", job.name, "stop")));
+  endFollowing = api.follow(job.name, async (event) => {
+    if (event.kind === "explained") await fill(run, body);
+    if (["done", "failed", "lost"].includes(event.kind)) {
+      stop.hidden = true;
+      status.textContent = event.kind === "done" ? "done" : "";
+      if (event.kind === "done") await fill(run, body);
+      else say(event.text || "The work is gone: its process was ended from outside.", true);
+      window.dispatchEvent(new Event("listed"));
+    }
+  });
+}
+
+async function fill(run, body) {
+  const found = await attempt(() => api.get(api.path("runs", run.name, "why")));
+  if (!found) return;
+  const { explanation } = found;
+  if (!explanation) {
+    replace(body, keyboardCheck(run, found.keyboard));
+    return;
+  }
+  replace(body,
+    !found.is_current && h("p", { class: "caution" }, "The patch has changed since; find out again for the current one."),
+    explanation.build && buildOrder(run, explanation.build),
+    explanation.parts && partsTable(explanation.parts),
+    explanation.slack && slackTable(explanation.slack, found.slack_texts),
+    keyboardCheck(run, found.keyboard),
+    explanation.search && searchTable(explanation.search));
+}
+
+function keyboardCheck(run, found) {
+  const low = h("input", { type: "text", size: 4, value: "C2" });
+  const high = h("input", { type: "text", size: 4, value: "C6" });
+  const start = button("Check the keyboard", async () => {
+    const job = await attempt(() => api.post("/api/jobs", { kind: "keyboard", run: run.name, low: low.value, high: high.value, step: 1 }));
+    if (!job) return;
+    start.disabled = true;
+    start.textContent = "Playing every key …";
+    leave();
+    endFollowing = api.follow(job.name, async (event) => {
+      if (event.kind === "failed" || event.kind === "lost") say(event.text || "The check is gone.", true);
+      if (["done", "failed", "lost"].includes(event.kind)) await fill(run, document.getElementById("why"));
+    });
+  }, { id: "check-keyboard" });
+  const play = button("Play the scale", () => attempt(async () => playOnce(await api.sound(api.path("runs", run.name, "why", "keyboard", "sound")))));
+  return h("section", { class: "card", id: "keyboard-check" }, h("h2", {}, "Over the keyboard"),
+    h("div", { class: "row" }, field("From", low), field("to", high), start, found && play),
+    found && (found.findings.length ? h("ul", {}, found.findings.map((text) => h("li", {}, text)))
+      : h("p", {}, `Nothing breaks from ${found.keys[0]?.pitch_name} to ${found.keys.at(-1)?.pitch_name}.`)),
+    found && found.keys.length > 0 && keyPicture(found));
+}
+
+// Loudness and brightness of every key, at the highest velocity that was played.
+function keyPicture(found) {
+  const velocity = Math.max(...found.velocities);
+  const keys = found.keys.filter((key) => key.velocity === velocity && key.loudness_lufs !== null);
+  if (keys.length < 2) return null;
+  const loudest = Math.max(...keys.map((key) => key.loudness_lufs));
+  const darkest = Math.min(...keys.map((key) => key.brightness_hz));
+  const soft = (key) => loudest - key.loudness_lufs;
+  const octaves = (key) => Math.log2(key.brightness_hz / darkest);
+  const points = (value) => keys.map((key, i) => [i, value(key)]);
+  const label = `From ${keys[0].pitch_name} to ${keys.at(-1).pitch_name} at velocity ${velocity}: up to ${number(Math.max(...keys.map(soft)), 1)} dB between keys`;
+  return [canvas(label, "curves", (context, width, height) => paintCurves(context, width, height, { xMax: keys.length - 1,
+    yMax: Math.max(6, ...keys.map(soft), ...keys.map(octaves)), xText: keys.at(-1).pitch_name, xStart: keys[0].pitch_name,
+    curves: [{ ink: "--ink-1", weight: 2, points: points(soft) }, { ink: "--ink-2", weight: 2, points: points(octaves) }] })),
+  h("ul", { class: "legend" }, h("li", { class: "legend-ink-1" }, "dB below the loudest key"), h("li", { class: "legend-ink-2" }, "brightness, octaves above the darkest key"))];
+}
+
+function buildOrder(run, build) {
+  const play = (step) => button(`Play ${step === 0 ? "the plain patch" : `step ${step}`}`, (event) => attempt(async () => {
+    event.target.dataset.state = "playing";
+    await playOnce(await api.sound(api.path("runs", run.name, "why", "build", String(step), "sound")), () => { event.target.dataset.state = "stopped"; });
+  }), { class: "small" });
+  return h("section", { class: "card" }, h("h2", {}, "In which order to build it"),
+    h("ol", { class: "steps" },
+      h("li", { value: 0 }, h("span", { class: "step-text" }, build.start_text), h("span", { class: "value" }, number(build.start_loss)), play(0)),
+      build.steps.map((step) => h("li", { value: step.number },
+        h("span", { class: "step-text" }, step.text), h("span", { class: "value" }, number(step.loss)), play(step.number)))),
+    h("p", { class: "quiet" }, "Audible steps from the target after each step; the step that helps most comes first."),
+    build.left_out.length > 0 && h("p", { class: "quiet" }, `Set besides, and not heard: ${build.left_out.join(", ")}.`));
+}
+
+function partsTable({ parts, times }) {
+  const columns = Object.keys(times);
+  const most = Math.max(0.5, ...parts.flatMap((part) => columns.map((time) => part.by_time[time] || 0)));
+  return h("section", { class: "card" }, h("h2", {}, "What each part brings"),
+    h("div", { class: "scroll" }, h("table", {},
+      h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Part"), h("th", { scope: "col" }, "Without it"),
+        columns.map((time) => h("th", { scope: "col" }, time, h("span", { class: "quiet" }, ` ${times[time]}`))))),
+      h("tbody", {}, parts.filter((part) => part.verdict !== "absent").map((part) => h("tr", {},
+        h("th", { scope: "row" }, part.part, h("span", { class: `tag verdict-${part.verdict}` }, VERDICTS[part.verdict])),
+        h("td", {}, part.sentence),
+        columns.map((time) => {
+          const value = part.by_time[time];
+          const bar = h("span", { class: "bar", "aria-hidden": "true" });
+          bar.style.width = `${Math.max(0, Math.min(100, (100 * (value || 0)) / most))}%`;
+          return h("td", { class: "bar-cell" }, bar, h("span", {}, value === undefined ? "" : number(value)));
+        })))))),
+    parts.some((part) => part.verdict === "absent") && h("p", { class: "quiet" },
+      `Does nothing in this patch: ${parts.filter((part) => part.verdict === "absent").map((part) => part.part).join(", ")}.`));
+}
+
+function slackTable({ slacks, trade_offs: pairs }, texts) {
+  return h("section", { class: "card" }, h("h2", {}, "How exactly each control has to stand"),
+    h("div", { class: "scroll" }, h("table", {},
+      h("thead", {}, h("tr", {}, ["Control", "How exactly", "Sounds the same"].map((text) => h("th", { scope: "col" }, text)))),
+      h("tbody", {}, slacks.map((slack) => h("tr", {}, h("th", { scope: "row" }, `${slack.part}, ${slack.label}`),
+        h("td", {}, slack.exactness), h("td", {}, texts[slack.name].replace(" sounds the same", ""))))))),
+    pairs.length > 0 && [h("h3", {}, "Controls that stand in for each other"), h("ul", {}, pairs.map((pair) => h("li", {}, pair.sentence)))]);
+}
+
+function searchTable({ measures, n_evaluations: count }) {
+  return h("details", { class: "card" }, h("summary", {}, `Over the whole search (${count} candidates)`),
+    measures.map((measure) => h("div", {}, h("h3", {}, `${measure.method}, ${measure.scope}`), h("p", { class: "quiet" }, measure.meaning),
+      h("ul", {}, Object.entries(measure.importances).slice(0, 8).map(([name, share]) => h("li", {}, `${name}: ${Math.round(100 * share)} %`))))));
+}

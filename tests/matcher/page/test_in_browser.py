@@ -1,0 +1,405 @@
+"""The whole job in headless Chromium, as a musician does it: by mouse, by keys, on a phone."""
+
+from __future__ import annotations
+
+import base64
+import re
+from typing import TYPE_CHECKING
+
+import pytest
+
+from matcher import load_run
+from matcher.history import find_version, list_versions
+from shared import CATALOGUE
+from tests.browser import PHONE, chromium, open_page, serious_findings
+from tests.page_server import ROOT, PageServer, serve_page
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from playwright.sync_api import Browser, Page, Response
+
+    from tests.browser import WatchedPage
+
+__all__ = ["chromium"]
+
+HORN = ROOT / "targets" / "horn_stab_C4_v100.flac"
+STRUCTURE = "one-oscillator"
+VIEWS = ("target", "match", "listen", "shape", "keep", "why", "compare", "take")
+# Searches share the machine with whatever else runs on it.
+PATIENCE_MS = 120_000.0
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory, chromium: Browser) -> Iterator[PageServer]:
+    """Serve the page in an empty folder, if there is a browser to look at it."""
+    del chromium
+    with serve_page(tmp_path_factory.mktemp("desk")) as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def run(server: PageServer) -> str:
+    """Make a target and a quick run, for the tests of what is done with one."""
+    name = server.upload(HORN).document["name"]
+    job = server.post(
+        "/api/jobs",
+        {"kind": "match", "target": name, "structure": STRUCTURE, "evals": 300},
+    ).document["name"]
+    return str(server.wait_for_job(job)[-1]["run"])
+
+
+def _at(server: PageServer, view: str, **chosen: str) -> str:
+    """Return the address of a view, with the key."""
+    query = "&".join(f"{key}={value}" for key, value in chosen.items())
+    return f"{server.address}#/{view}?{query}"
+
+
+def _wait(page: Page, view: str) -> None:
+    """Wait until a view is built, with patience for a busy machine from then on."""
+    page.set_default_timeout(PATIENCE_MS)
+    page.wait_for_selector(f'body[data-ready="{view}"]', timeout=PATIENCE_MS)
+
+
+def _is_key(midi_pitch: int) -> Callable[[Response], bool]:
+    """Return what tells answers to one key from those to others."""
+
+    def is_it(response: Response) -> bool:
+        asked = response.request
+        return response.url.endswith("/key") and (asked.post_data_json["midi_pitch"] == midi_pitch)
+
+    return is_it
+
+
+def _drop(page: Page, file: Path) -> None:
+    """Drop a file on the page, as the desktop does."""
+    content = base64.b64encode(file.read_bytes()).decode()
+    page.evaluate(
+        """([name, content]) => {
+            const bytes = Uint8Array.from(atob(content), (sign) => sign.charCodeAt(0));
+            const transfer = new DataTransfer();
+            transfer.items.add(new File([bytes], name));
+            document.querySelector(".drop").dispatchEvent(
+                new DragEvent("drop", { dataTransfer: transfer, bubbles: true }));
+        }""",
+        [file.name, content],
+    )
+
+
+def _is_heard(page: Page) -> None:
+    """Wait until the player's meter shows that something sounds."""
+    page.wait_for_selector('#player[data-sounding="true"]', timeout=PATIENCE_MS)
+
+
+def test_the_whole_job(server: PageServer, chromium: Browser) -> None:
+    """Drop a target, match, reload in the middle, a second window, listen: all of it is there."""
+    with open_page(chromium, server.address) as watched:
+        page = watched.page
+        _wait(page, "target")
+        assert "token" not in page.url
+        _drop(page, HORN)
+        page.get_by_role("heading", name="horn_stab_C4_v100", level=3).wait_for()
+        assert page.get_by_label("Pitch").input_value() == "C4"
+        page.get_by_role("button", name="Match this target").click()
+        _wait(page, "match")
+        page.get_by_label("Structure of your instrument").select_option(STRUCTURE)
+        page.get_by_label("Time, s").fill("5")
+        page.get_by_role("button", name=re.compile("^Match horn")).click()
+        page.wait_for_selector("#loss", timeout=PATIENCE_MS)
+        job = page.get_attribute("#job", "data-job")
+        page.reload()
+        page.wait_for_selector("#loss", timeout=PATIENCE_MS)
+        assert page.get_attribute("#job", "data-job") == job
+        with open_page(chromium, _at(server, "match")) as second:
+            second.page.wait_for_selector("#loss", timeout=PATIENCE_MS)
+            assert second.page.get_attribute("#job", "data-job") == job
+            second.page.wait_for_selector('#job[data-state="done"]', timeout=PATIENCE_MS)
+            assert _problems(second) == []
+        page.wait_for_selector('#job[data-state="done"]', timeout=PATIENCE_MS)
+        page.get_by_role("button", name="Listen to the match").click()
+        _wait(page, "listen")
+        _listen(page)
+        assert _problems(watched) == []
+        assert all(address.startswith(server.base) for address in watched.requests)
+    (folder,) = (server.folder / "runs").glob("horn*")
+    assert load_run(folder).patch.structure == STRUCTURE
+
+
+def _listen(page: Page) -> None:
+    """Play, switch while it plays, loop the attack, half speed, stop."""
+    player = page.locator("#player")
+    page.get_by_role("button", name="Play", exact=True).click()
+    page.wait_for_selector('#player[data-state="playing"][data-heard="target"]')
+    _is_heard(page)
+    page.get_by_role("radio", name="Attack").check(force=True)
+    page.keyboard.press("x")
+    page.wait_for_selector('#player[data-state="playing"][data-heard="match"]')
+    _is_heard(page)
+    page.get_by_role("radio", name="Half").check(force=True)
+    assert player.get_attribute("data-state") == "playing"
+    page.get_by_role("button", name="Stop", exact=True).click()
+    page.wait_for_selector('#player[data-state="stopped"]')
+
+
+# A stand-in for what is plugged in: a sawtooth of 220 Hz that is struck after 0.4 s.
+INPUT = """
+navigator.mediaDevices.getUserMedia = async () => {
+  const audio = new AudioContext();
+  const [tone, level] = [audio.createOscillator(), audio.createGain()];
+  const out = audio.createMediaStreamDestination();
+  tone.type = "sawtooth";
+  tone.frequency.value = 220;
+  level.gain.setValueAtTime(0, audio.currentTime);
+  level.gain.setTargetAtTime(0.3, audio.currentTime + 0.4, 0.005);
+  level.gain.setTargetAtTime(0, audio.currentTime + 1.2, 0.05);
+  tone.connect(level).connect(out);
+  tone.start();
+  return out.stream;
+};
+"""
+
+
+def test_an_input_is_recorded(server: PageServer, chromium: Browser) -> None:
+    """What comes in is recorded as it is, and becomes a target with its pitch."""
+    with chromium.new_context() as context:
+        page = context.new_page()
+        page.add_init_script(INPUT)
+        page.goto(server.address)
+        _wait(page, "target")
+        page.get_by_role("button", name="Record from an input").click()
+        page.get_by_role("button", name="Stop recording, 2 s").click(timeout=PATIENCE_MS)
+        page.get_by_role("heading", name="recording", level=3).wait_for(timeout=PATIENCE_MS)
+    note = server.ask("/api/targets/recording").document["notes"][0]
+    # A3 is 220 Hz (ISO 16). 5 cents: what the pitch of a second of sound is promised to.
+    assert note["midi_pitch"] == pytest.approx(57.0, abs=0.05)
+
+
+def test_keys_sound_by_mouse_letters_and_midi(
+    server: PageServer, run: str, chromium: Browser
+) -> None:
+    """A key that is pressed is answered with a sound of the voice, and is let go again."""
+    with open_page(chromium, _at(server, "listen", run=run)) as watched:
+        page = watched.page
+        _wait(page, "listen")
+        page.get_by_role("button", name="C4", exact=True).click()
+        page.wait_for_selector(".keys[data-answered-ms]", timeout=PATIENCE_MS)
+        page.get_by_role("button", name="C3", exact=True).focus()
+        # The click's key may still ask for its release, so answers are told apart by their pitch.
+        with page.expect_response(_is_key(49)) as pressed:
+            page.keyboard.down("w")
+        assert pressed.value.request.post_data_json["gate_s"] == 4.0
+        assert page.locator(".key.down").count() == 1
+        with page.expect_response(_is_key(49)) as released:
+            page.keyboard.up("w")
+        assert released.value.request.post_data_json["gate_s"] < 4.0
+        page.wait_for_selector(".key.down", state="detached")
+        with page.expect_response(_is_key(64)) as played:
+            page.evaluate(
+                """async () => {
+                    const { Keys } = await import("/static/keys.js");
+                    const run = new URLSearchParams(location.hash.split("?")[1]).get("run");
+                    const keys = new Keys(run, () => ({}));
+                    keys.element();
+                    keys.hear([0x90, 64, 33]);
+                }"""
+            )
+        # MIDI 1.0: note on, E4, velocity 33.
+        assert played.value.request.post_data_json["velocity"] == 33
+        assert _problems(watched) == []
+
+
+def test_shaping_by_hand_is_heard_and_measured(
+    server: PageServer, run: str, chromium: Browser
+) -> None:
+    """A control that is moved changes sound and loss; a hold stays; changes can be taken back."""
+    with open_page(chromium, _at(server, "shape", run=run)) as watched:
+        page = watched.page
+        _wait(page, "shape")
+        before = page.get_attribute("#shape-loss", "data-loss")
+        page.get_by_label("cutoff, exact value in Hz").fill("150")
+        page.keyboard.press("Tab")
+        page.wait_for_selector('#player[data-state="playing"][data-heard="match"]')
+        page.wait_for_selector(f'#shape-loss:not([data-loss="{before}"])')
+        assert "1 value is changed" in page.inner_text("#changed-count")
+        page.locator('[data-group="attack"]').check()
+        held = page.locator(".control.held")
+        names = {held.nth(i).get_attribute("data-control") for i in range(held.count())}
+        assert names
+        assert all(CATALOGUE[str(name)].group == "attack" for name in names)
+        with page.expect_response(re.compile("/part$")) as heard:
+            page.get_by_label("Hear one part").select_option("filter envelope")
+        assert heard.value.request.post_data_json["amount"] == 1
+        with page.expect_response(re.compile("/part$")) as heard:
+            page.get_by_role("slider", name="How much of it").fill("0")
+        assert heard.value.request.post_data_json["amount"] == 0
+        assert heard.value.ok
+        page.get_by_role("button", name="Take the changes back").click()
+        page.wait_for_selector(f'#shape-loss[data-loss="{before}"]')
+        assert _problems(watched) == []
+
+
+def test_what_is_refined_is_kept_and_gone_back_from(
+    server: PageServer, run: str, chromium: Browser
+) -> None:
+    """Hold the filter, refine the rest, name it, go back, and compare two versions by ear."""
+    path = server.folder / "runs" / run
+    before = load_run(path).patch
+    n_before = len(list_versions(path))
+    with open_page(chromium, _at(server, "shape", run=run)) as watched:
+        page = watched.page
+        _wait(page, "shape")
+        page.get_by_label("sustain, exact value").first.fill("0.4")
+        page.keyboard.press("Tab")
+        page.get_by_label("Note", exact=True).fill("softer front")
+        page.get_by_role("button", name="Keep this state").click()
+        page.get_by_role("alert").get_by_text("Kept as version").wait_for(timeout=PATIENCE_MS)
+        # The view is built again around the new state.
+        _wait(page, "shape")
+        kept = find_version(path)
+        assert kept.note == "softer front"
+        assert kept.patch != before
+        page.locator('[data-group="brightness"]').check()
+        page.get_by_label("Refine the rest for, s").fill("1")
+        page.get_by_role("button", name="Refine the rest").click()
+        page.wait_for_selector('#job[data-state="done"]', timeout=PATIENCE_MS)
+        refined = find_version(path)
+        assert refined.kind == "refine"
+        bright = [each.name for each in CATALOGUE if each.group == "brightness"]
+        assert [refined.patch.values[x] for x in bright] == [kept.patch.values[x] for x in bright]
+        page.get_by_role("link", name="Keep").click()
+        _wait(page, "keep")
+        item = page.locator(f'[data-version="{kept.number}"]')
+        item.get_by_label("Name for version").fill("my softer one")
+        item.get_by_role("button", name="Keep under this name").click()
+        page.get_by_text("my softer one").first.wait_for()
+        item.get_by_role("button", name="Go back to").click()
+        page.wait_for_selector(f'.current[data-version="{refined.number + 1}"]')
+        assert find_version(path).patch.values == kept.patch.values
+        page.get_by_role("button", name="Compare", exact=True).click()
+        page.get_by_role("button", name="Play", exact=True).click()
+        _is_heard(page)
+        assert _problems(watched) == []
+    assert len(list_versions(path)) > n_before
+
+
+def test_two_structures_are_compared(server: PageServer, run: str, chromium: Browser) -> None:
+    """Curves come in as runs finish, a verdict at the end, and the best of each is heard."""
+    with open_page(chromium, _at(server, "compare", run=run)) as watched:
+        page = watched.page
+        _wait(page, "compare")
+        for name in ("one-oscillator", "two-oscillator"):
+            page.locator(f'input[value="{name}"]').check()
+        page.get_by_label("Time for each run, s").fill("1")
+        page.get_by_label("Runs of each").fill("1")
+        page.get_by_role("button", name=re.compile("^Compare on")).click()
+        page.wait_for_selector("#verdict", timeout=PATIENCE_MS)
+        assert "two-oscillator" in page.inner_text("#verdict")
+        page.get_by_role("button", name="Hear two-oscillator").click()
+        page.get_by_role("button", name="Play", exact=True).click()
+        _is_heard(page)
+        assert _problems(watched) == []
+
+
+def test_the_sheet_is_taken_away(server: PageServer, run: str, chromium: Browser) -> None:
+    """Sheet, patch and MIDI file are downloads; the report opens without our key to the page."""
+    with open_page(chromium, _at(server, "take", run=run)) as watched:
+        page = watched.page
+        _wait(page, "take")
+        with page.expect_download() as sheet:
+            page.click("#take-sheet")
+        text = sheet.value.path().read_text(encoding="utf-8")
+        patch = load_run(server.folder / "runs" / run).patch
+        assert CATALOGUE["filter.cutoff_hz"].format(patch.values["filter.cutoff_hz"]) in text
+        with page.expect_download() as midi:
+            page.click("#take-midi")
+        # Standard MIDI Files 1.0: the header chunk.
+        assert midi.value.path().read_bytes()[:4] == b"MThd"
+        page.emulate_media(media="print")
+        assert page.locator(".sheet").is_visible()
+        assert not page.locator("nav").is_visible()
+    report = server.ask(f"/api/runs/{run}/report")
+    assert report.headers["content-security-policy"].startswith("sandbox")
+
+
+@pytest.mark.parametrize("is_dark", [False, True], ids=["light", "dark"])
+def test_everybody_can_use_it(
+    server: PageServer, run: str, chromium: Browser, *, is_dark: bool
+) -> None:
+    """axe-core finds nothing serious in any view, in light and dark."""
+    with open_page(chromium, _at(server, "target", run=run), is_dark=is_dark) as watched:
+        for view in VIEWS:
+            watched.page.evaluate("(hash) => { location.hash = hash; }", f"#/{view}?run={run}")
+            _wait(watched.page, view)
+            assert serious_findings(watched.page) == [], view
+        assert _problems(watched) == []
+
+
+def test_a_phone_shows_all_of_it(server: PageServer, run: str, chromium: Browser) -> None:
+    """At 390 pixels no view is wider than the screen."""
+    with open_page(chromium, _at(server, "target", run=run), size=PHONE) as watched:
+        for view in VIEWS:
+            watched.page.evaluate("(hash) => { location.hash = hash; }", f"#/{view}?run={run}")
+            _wait(watched.page, view)
+            width = watched.page.evaluate("document.documentElement.scrollWidth")
+            assert width <= PHONE[0], view
+        assert _problems(watched) == []
+
+
+def test_the_keyboard_alone_is_enough(server: PageServer, run: str, chromium: Browser) -> None:
+    """Tab reaches the steps of the job, Enter opens one, Space plays, and focus can be seen."""
+    with open_page(chromium, _at(server, "target", run=run)) as watched:
+        page = watched.page
+        _wait(page, "target")
+        seen = []
+        for _ in range(14):
+            page.keyboard.press("Tab")
+            seen.append(page.evaluate("document.activeElement.innerText"))
+            if seen[-1] == "Listen":
+                break
+        assert seen[-1] == "Listen"
+        assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+        page.keyboard.press("Enter")
+        _wait(page, "listen")
+        page.wait_for_selector("#player:not([hidden])")
+        page.keyboard.press(" ")
+        page.wait_for_selector('#player[data-state="playing"]')
+        assert _problems(watched) == []
+
+
+def test_a_hostile_name_stays_text(server: PageServer, run: str, chromium: Browser) -> None:
+    """A run folder whose name is markup is listed as text, and nothing of it runs."""
+    hostile = "<img src=x onerror=document.title='stolen'>"
+    source = server.folder / "runs" / run
+    (server.folder / "runs" / hostile).symlink_to(source)
+    try:
+        with open_page(chromium, _at(server, "take", run=run)) as watched:
+            page = watched.page
+            _wait(page, "take")
+            options = page.locator("#choose-run option").all_inner_texts()
+            assert hostile in options
+            page.select_option("#choose-run", hostile)
+            page.get_by_role("heading", name=re.compile("Patch sheet: <img")).wait_for()
+            assert page.locator("main img").count() == 0
+            assert "stolen" not in page.title()
+            assert _problems(watched) == []
+    finally:
+        (server.folder / "runs" / hostile).unlink()
+
+
+def test_what_is_wrong_is_said_on_the_page(server: PageServer, chromium: Browser) -> None:
+    """A file that is no recording: one line that says so, spoken by screen readers."""
+    with open_page(chromium, server.address) as watched:
+        page = watched.page
+        _wait(page, "target")
+        page.set_input_files(
+            "#recordings", {"name": "notes.txt", "mimeType": "text/plain", "buffer": b"la"}
+        )
+        alert = page.get_by_role("alert")
+        alert.get_by_text("no audio file by its name").wait_for()
+        assert "notes.txt" in alert.inner_text()
+
+
+def _problems(watched: WatchedPage) -> list[str]:
+    """Return what went wrong; a window that leaves a search ends what it has asked of it, too."""
+    return [text for text in watched.problems if not re.search(r"failed: .*/api/jobs/\d+/", text)]

@@ -1,0 +1,272 @@
+"""Who gets in: each rule of `matcher.page.security`, tried against the real server."""
+
+from __future__ import annotations
+
+import http.client
+import io
+import socket
+import struct
+from typing import TYPE_CHECKING
+from urllib.parse import quote, urlsplit
+
+import numpy as np
+import pytest
+import soundfile
+
+from matcher.page.security import is_loopback, new_token
+from matcher.page.targets import MAX_FILE_BYTES
+from tests.page_server import ROOT, PageServer, serve_page
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+HORN = ROOT / "targets" / "horn_stab_C4_v100.flac"
+READ, CHANGE = "/api/state", "/api/jobs/1/stop"
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageServer]:
+    """Serve the page beside a secret that it must not give away."""
+    folder = tmp_path_factory.mktemp("outside")
+    (folder / "secret.toml").write_text("secret", encoding="utf-8")
+    (folder / "desk").mkdir()
+    with serve_page(folder / "desk") as running:
+        yield running
+
+
+def _wav(n_frames: int = 22_050, rate: int = 44_100) -> bytes:
+    """Return half a second of a tone."""
+    buffer = io.BytesIO()
+    tone = 0.3 * np.sin(2 * np.pi * 220.0 * np.arange(n_frames) / rate)
+    soundfile.write(buffer, tone, rate, format="WAV", subtype="PCM_16")
+    return buffer.getvalue()
+
+
+def test_it_listens_on_loopback_only(server: PageServer) -> None:
+    """The port is taken on 127.0.0.1 and on no other address of this machine."""
+    parts = urlsplit(server.base)
+    assert parts.hostname == "127.0.0.1"
+    # 127.0.0.2 is this machine as well, and would answer if all addresses were listened on.
+    with socket.socket() as other, pytest.raises(ConnectionRefusedError):
+        other.connect(("127.0.0.2", parts.port or 0))
+
+
+def test_the_page_itself_gets_in(server: PageServer) -> None:
+    """What the browser sends for our own page is answered."""
+    assert server.ask(READ).status == 200
+    assert server.ask("/").status == 200
+
+
+@pytest.mark.parametrize("path", ["/", "/?token=", "/?token=wrong", READ, "/static/main.js"])
+def test_without_the_token_nothing_is_served(server: PageServer, path: str) -> None:
+    """Neither cookie nor token in the address: refused, and nothing is told."""
+    answer = server.ask(path, is_page=False)
+    assert answer.status == 403
+    assert "set-cookie" not in answer.headers
+    assert server.token.encode() not in answer.body
+
+
+def test_the_address_sets_a_cookie_that_scripts_cannot_read(server: PageServer) -> None:
+    """HttpOnly and SameSite=Strict (RFC 6265bis), and the page takes the token out of sight."""
+    answer = server.ask(f"/?token={server.token}", is_page=False)
+    assert answer.status == 200
+    assert answer.headers["set-cookie"].startswith(server.cookie)
+    assert {"HttpOnly", "SameSite=Strict"} <= set(answer.headers["set-cookie"].split("; "))
+    assert answer.headers["referrer-policy"] == "no-referrer"
+
+
+def test_a_wrong_cookie_is_refused(server: PageServer) -> None:
+    """A token of another server is of no use here."""
+    wrong = {"Cookie": f"{server.cookie.partition('=')[0]}={new_token()}"}
+    assert server.ask(READ, headers=wrong, is_page=False).status == 403
+
+
+@pytest.mark.parametrize("host", ["evil.example", "127.0.0.1.evil.example", "127.0.0.1", ""])
+def test_other_hosts_are_refused(server: PageServer, host: str) -> None:
+    """DNS rebinding: a name that leads here, with the right port and even the cookie."""
+    port = urlsplit(server.base).port
+    given = f"{host}:{port}" if "." in host and host != "127.0.0.1" else host
+    connection = http.client.HTTPConnection("127.0.0.1", port or 0)
+    connection.putrequest("GET", READ, skip_host=True)
+    connection.putheader("Host", given)
+    connection.putheader("Cookie", server.cookie)
+    connection.endheaders()
+    assert connection.getresponse().status == 400
+    connection.close()
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Origin": "http://evil.example"},
+        {"Origin": "null"},
+        {"Origin": "http://127.0.0.1:1"},
+        {},
+    ],
+    ids=["other site", "sandbox", "other port", "none"],
+)
+def test_other_origins_change_nothing(server: PageServer, headers: dict[str, str]) -> None:
+    """Cross-site requests, also with the cookie, are refused before they reach a route."""
+    sent = {"Cookie": server.cookie, **headers}
+    assert server.ask(CHANGE, method="POST", headers=sent, is_page=False).status == 403
+
+
+@pytest.mark.parametrize("site", ["cross-site", "same-site"])
+def test_other_sites_read_nothing(server: PageServer, site: str) -> None:
+    """Fetch Metadata: another site can't even embed a sound."""
+    sent = {"Cookie": server.cookie, "Sec-Fetch-Site": site, "Sec-Fetch-Mode": "no-cors"}
+    assert server.ask(READ, headers=sent, is_page=False).status == 403
+
+
+def test_answers_carry_a_strict_policy(server: PageServer) -> None:
+    """Only own files, no inline script, no frame around it, no guessing of types."""
+    headers = server.ask("/").headers
+    policy = dict(part.split(" ", 1) for part in headers["content-security-policy"].split("; "))
+    assert policy["default-src"] == "'none'"
+    assert policy["script-src"] == policy["style-src"] == "'self'"
+    assert policy["frame-ancestors"] == "'none'"
+    assert headers["x-content-type-options"] == "nosniff"
+    assert headers["cache-control"] == "no-store"
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/static/../app.py",
+        "/static/%2e%2e%2fapp.py",
+        "/static/..%2f..%2f..%2fpyproject.toml",
+        f"/api/runs/{quote('../../outside', safe='')}",
+        "/api/runs/%2e%2e",
+        f"/api/targets/{quote('../../../secret.toml', safe='')}",
+        "/api/targets/..%5c..%5csecret",
+        f"/api/structures/{quote('../../secret.toml', safe='')}",
+        "/api/structures/%2fetc%2fpasswd.toml",
+        "/api/jobs/..%2f..",
+        "/api/comparisons/%2e%2e",
+    ],
+)
+def test_paths_stay_in_the_workspace(server: PageServer, path: str) -> None:
+    """Names that are paths, in whatever spelling, are no names."""
+    connection = http.client.HTTPConnection("127.0.0.1", urlsplit(server.base).port or 0)
+    connection.request("GET", path, headers={"Cookie": server.cookie})
+    answer = connection.getresponse()
+    body = answer.read()
+    assert answer.status in {400, 404}
+    assert b"secret\n" not in body
+    assert b"[project]" not in body
+    connection.close()
+
+
+def test_links_out_of_the_workspace_lead_nowhere(server: PageServer) -> None:
+    """A link in runs/ to a folder outside is neither listed nor opened."""
+    runs = server.folder / "runs"
+    runs.mkdir(exist_ok=True)
+    outside = server.folder.parent / "elsewhere"
+    outside.mkdir()
+    (outside / "run.json").write_text('{"kind": "secret"}', encoding="utf-8")
+    (runs / "link").symlink_to(outside)
+    assert "link" not in str(server.ask(READ).document["runs"])
+    answer = server.ask("/api/runs/link")
+    assert answer.status == 400
+    assert "not here" in answer.document["error"]
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "told"),
+    [
+        ("notes.txt", b"x", "no audio file by its name"),
+        ("horn.wav", b"", "empty"),
+        ("horn.wav", b"MZ" + bytes(400), "can't be read as audio"),
+        ("horn.wav", _wav()[:2000], "cut off"),
+        ("silence.wav", _wav()[:44] + bytes(44_100), "silent"),
+    ],
+    ids=["name", "empty", "no audio", "cut", "silent"],
+)
+def test_what_is_no_recording_is_refused_whole(
+    server: PageServer, name: str, content: bytes, told: str
+) -> None:
+    """One line says why, and nothing stays behind."""
+    before = server.ask(READ).document["targets"]
+    answer = server.ask(f"/api/targets?name={name}", method="POST", body=content)
+    assert answer.status == 400
+    assert told in answer.document["error"]
+    assert server.ask(READ).document["targets"] == before
+    folders = (server.folder / "earwright-page" / "targets").glob("*")
+    assert sorted(path.name for path in folders) == sorted(before)
+
+
+def test_large_uploads_are_refused_before_they_are_read(server: PageServer) -> None:
+    """Announced or not, more bytes than accepted are not taken."""
+    port = urlsplit(server.base).port or 0
+    for headers in ({"Content-Length": str(MAX_FILE_BYTES + 1)}, {"Transfer-Encoding": "chunked"}):
+        connection = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
+        connection.putrequest("POST", "/api/targets?name=a.wav")
+        sent = {"Cookie": server.cookie, "Origin": server.base, **headers}
+        for name, value in sent.items():
+            connection.putheader(name, value)
+        connection.endheaders()
+        if "Transfer-Encoding" in headers:
+            _send_too_much(connection)
+        answer = connection.getresponse()
+        assert answer.status == 413
+        assert b"are accepted" in answer.read()
+        connection.close()
+
+
+def test_a_long_sound_in_a_small_file_is_refused(server: PageServer) -> None:
+    """An hour of silence is a small FLAC file; its header tells, and it is not decoded."""
+    buffer = io.BytesIO()
+    soundfile.write(buffer, np.zeros(8000 * 3600, np.int16), 8000, format="FLAC")
+    assert len(buffer.getvalue()) < 2_000_000
+    answer = server.ask("/api/targets?name=bomb.flac", method="POST", body=buffer.getvalue())
+    assert answer.status == 400
+    assert "3600 s long; up to 600 s are accepted" in answer.document["error"]
+
+
+def test_a_header_that_lies_about_its_size_is_refused(server: PageServer) -> None:
+    """A WAV file of 100 bytes that claims two gigabytes."""
+    lying = bytearray(_wav(50))
+    lying[40:44] = struct.pack("<I", 2**31)
+    answer = server.ask("/api/targets?name=lie.wav", method="POST", body=bytes(lying))
+    assert answer.status == 400
+
+
+def test_names_of_files_are_made_safe(server: PageServer) -> None:
+    """Folders, markup and signs that shells read never get into a file's name."""
+    hostile = '../../<img src=x onerror="alert(1)">;rm -rf.wav'
+    answer = server.ask(f"/api/targets?name={quote(hostile)}", method="POST", body=_wav())
+    assert answer.status == 201
+    name = answer.document["name"]
+    assert not set(name) & set("<>\"'/\\;`")
+    assert (server.folder / "earwright-page" / "targets" / name).is_dir()
+
+
+def test_deep_json_and_other_bodies_are_refused_in_a_line(server: PageServer) -> None:
+    """Neither nesting nor the wrong kind of document brings the server down."""
+    for body in (b"[" * 100_000, b"[]", b"\xff\xfe", b'{"kind": 5}', b'{"kind": "shell"}'):
+        answer = server.ask("/api/jobs", method="POST", body=body)
+        assert answer.status == 400
+        assert "accepted" in answer.document["error"]
+    assert server.ask(READ).status == 200
+
+
+@pytest.mark.parametrize(
+    ("host", "is_own"),
+    [("127.0.0.1", True), ("localhost", True), ("::1", True), ("192.0.2.1", False)],
+)
+def test_loopback_is_told_from_the_rest(host: str, *, is_own: bool) -> None:
+    """RFC 1122, RFC 4291 and RFC 5737: 127.0.0.0/8 and ::1 never leave the machine."""
+    assert is_loopback(host) is is_own
+
+
+def _send_too_much(connection: http.client.HTTPConnection) -> None:
+    """Send pieces until the server hangs up, or all that is accepted and one more."""
+    piece = b"0" * 1_000_000
+    head = f"{len(piece):x}\r\n".encode()
+    try:
+        for _ in range(MAX_FILE_BYTES // len(piece) + 1):
+            connection.send(head + piece + b"\r\n")
+        connection.send(b"0\r\n\r\n")
+    except OSError:
+        # It had seen enough; its answer is waiting all the same.
+        return
