@@ -20,7 +20,26 @@ if TYPE_CHECKING:
 __all__ = ["COMMANDS", "main"]
 
 # Modules of this package, in the order of the help.
-COMMANDS = ("match", "render", "structures")
+COMMANDS = (
+    "match",
+    "refine",
+    "log",
+    "diff",
+    "keep",
+    "back",
+    "show",
+    "report",
+    "explain",
+    "audition",
+    "keyboard",
+    "compare",
+    "batch",
+    "render",
+    "send-file",
+    "structures",
+    "calibrate",
+    "page",
+)
 
 USER_ERROR = 2
 # Shells count 128 plus the number of the signal: SIGINT is 2, SIGPIPE 13.
@@ -62,7 +81,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _parse(given: list[str]) -> tuple[argparse.Namespace, ModuleType | None]:
     """Read the arguments; without any, show the help."""
-    modules = {name: import_module(f"matcher.cli.{name}") for name in COMMANDS}
+    modules = {name: import_module(f"matcher.cli.{name.replace('-', '_')}") for name in COMMANDS}
     parser, parsers = make_parser(modules)
     if not given:
         parser.print_help()

@@ -15,7 +15,7 @@ note as it is.
 """
 
 
-def add_note_options(parser: argparse.ArgumentParser) -> None:
+def add_note_options(parser: argparse.ArgumentParser, *, leave_out: bool = True) -> None:
     """Add what the user knows about the notes."""
     note = parser.add_argument_group("notes", GROUP_TEXT)
     note.add_argument(
@@ -44,6 +44,8 @@ def add_note_options(parser: argparse.ArgumentParser) -> None:
     several.add_argument(
         "--instrument", metavar="NAME", help="which instrument of a manifest, if it has several"
     )
+    if not leave_out:
+        return
     several.add_argument(
         "--leave-out",
         action="append",

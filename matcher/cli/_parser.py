@@ -29,6 +29,7 @@ EXAMPLES = """\
 examples:
   earwright match horn_C4.flac                 find a patch, good defaults
   earwright render runs/horn_C4-complete-1 --pitch C5 --out c5.wav
+  earwright compare horn_C4.flac -s two-oscillator -s complete
   earwright structures                         which voices can be matched
 
 `earwright COMMAND --help` shows options and examples of each command.
@@ -155,6 +156,23 @@ def pitch(text: str) -> float:
 velocity = whole_number(1, 127, "a whole number from 1 to 127")
 gate_s = number(0.0, 60.0, "above 0 and up to 60 s", above=True)
 seed = whole_number(0, 2**32 - 1, "a whole number from 0 to 4294967295")
+
+
+def add_budget(group: argparse._ArgumentGroup, default: str) -> None:
+    """Add ``--seconds`` and ``--evals``."""
+    budget = group.add_mutually_exclusive_group()
+    budget.add_argument(
+        "--seconds",
+        type=number(0.0, 86_400.0, "above 0 and up to 86400 s", above=True),
+        metavar="S",
+        help=f"search for so long (default: {default})",
+    )
+    budget.add_argument(
+        "--evals",
+        type=whole_number(1, 100_000_000, "a whole number from 1 to 100000000"),
+        metavar="N",
+        help="or try so many candidates",
+    )
 
 
 def one_or_list(read: Callable[[str], Value]) -> Callable[[str], list[Value | None]]:

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
+import sys
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import argparse
 
 __all__: list[str] = []
 
@@ -19,6 +25,11 @@ _OPTIONS = {
     "split": "--split",
     "instrument": "--instrument",
     "leave_out": "--leave-out",
+    "n_processes": "--processes",
+    "cluster": "--cluster",
+    "seeds": "--seeds",
+    "thresholds": "--threshold",
+    "structures": "--structure",
 }
 _AS_SUBJECT = re.compile(rf"\A({'|'.join(_OPTIONS)})(?= (?:is|has) )")
 _IN_ADVICE = re.compile(r"\b(Give|Set) (midi_pitch|gate_s|velocity)(?= )")
@@ -40,3 +51,13 @@ def one_line(text: str) -> str:
     """Bring a message on one line; signs that move the cursor are shown as escapes."""
     joined = " ".join(text.split())
     return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in joined)
+
+
+def only_result_on_stdout() -> contextlib.AbstractContextManager[object]:
+    """Send to stderr what a library may print, such as notes beside the progress bar."""
+    return contextlib.redirect_stdout(sys.stderr)
+
+
+def shows_progress(arguments: argparse.Namespace) -> bool:
+    """Whether a progress bar is wanted; drawn into a log file it would be a mess."""
+    return not arguments.quiet and sys.stderr.isatty()

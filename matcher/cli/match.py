@@ -2,27 +2,25 @@
 
 from __future__ import annotations
 
-import contextlib
-import dataclasses
 import json
 import sys
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from matcher.cli._going_on import add_going_on, announce_stop, check_going_on
 from matcher.cli._notes import add_note_options, note_settings, notes_left_out
-from matcher.cli._parser import number, seed, whole_number
+from matcher.cli._pages import write_page
+from matcher.cli._parser import add_budget, seed
+from matcher.cli._text import only_result_on_stdout, shows_progress
 from matcher.cli._weights import add_weight_options, chosen_weights
 from matcher.defaults import DEFAULT_STRUCTURE
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Callable
 
-    from matcher._claim import Claim
     from matcher.cli._parser import Subparsers
+    from matcher.interrupts import StopRequest
     from matcher.result import MatchResult
     from matcher.run_folder import RunFolder
-    from matcher.target import Target
-    from voice import Structure
 
 __all__ = ["add_parser", "run"]
 
@@ -40,7 +38,9 @@ A manifest lists recordings with what is played in them, see
 targets/manifest.toml; --split cuts one recording of several notes. --leave-out
 shows whether the patch holds on notes that it was not fitted to.
 
-Ctrl-C ends the search; the best patch until then is written.
+Ctrl-C ends the search; the best patch until then is written. The search is
+saved every few seconds: --resume goes on with it, whatever ended it, and
+--extend adds to its budget.
 """
 EXAMPLES = """\
 examples:
@@ -53,6 +53,8 @@ examples:
   earwright match targets/manifest.toml --instrument horn_stab
   earwright match scale.flac --split --seconds 90
   earwright match stab.wav --weights attack-first --weight pitch=0.5
+  earwright match --resume runs/horn
+  earwright match --extend runs/horn --seconds 60
 
 The same seed and --evals give the same patch. `earwright structures` lists the
 structures.
@@ -71,13 +73,14 @@ def add_parser(subparsers: Subparsers) -> None:
     parser = subparsers.add_parser("match", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES)
     parser.add_argument(
         "recordings",
-        nargs="+",
+        nargs="*",
         metavar="RECORDING",
         help="one note each (but see --split), or a manifest (.toml) that lists notes",
     )
     _add_search(parser)
     add_note_options(parser)
     _add_output(parser)
+    add_going_on(parser, "match")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -98,27 +101,65 @@ def run(arguments: argparse.Namespace) -> int:
     EarwrightError
         If something given can't be used, or the folder can't be written.
     """
-    from matcher import load_target  # noqa: PLC0415  keeps the help quick
-    from matcher.interrupts import StopRequest  # noqa: PLC0415
-    from matcher.run_folder import claim_run_folder  # noqa: PLC0415
+    from matcher.interrupts import StopRequest  # noqa: PLC0415  keeps the help quick
+    from shared import EarwrightError  # noqa: PLC0415
+
+    check_going_on(arguments, arguments.recordings, "RECORDING")
+    # From here on a signal is a request: what was found gets into the folder.
+    with StopRequest(announce_stop) as request:
+        try:
+            if arguments.resume or arguments.extend:
+                result, folder = _go_on(arguments, request)
+            else:
+                result, folder = _match(arguments, request)
+        except EarwrightError as error:
+            _print_unsaved(arguments, error)
+            raise
+        if not arguments.no_report:
+            write_page(folder)
+        _print(arguments, result, folder)
+    return request.exit_status
+
+
+def _match(arguments: argparse.Namespace, stop: StopRequest) -> tuple[MatchResult, RunFolder]:
+    """Load the target and match it."""
+    from matcher import load_target, match_and_save  # noqa: PLC0415  keeps the help quick
     from voice import load_structure  # noqa: PLC0415
 
     structure = load_structure(arguments.structure)
     weights = chosen_weights(arguments)
     settings = note_settings(arguments)
-    with _only_result_on_stdout():
+    with only_result_on_stdout():
         target = load_target(*arguments.recordings, **settings)
-    # From here on a signal is a request: the folder is kept, and what was found gets into it.
-    with (
-        StopRequest(_announce_stop) as request,
-        claim_run_folder(
-            target, structure.name, folder=arguments.out, force=arguments.force
-        ) as claim,
-    ):
-        with _only_result_on_stdout():
-            result = _search(arguments, target, structure, weights, request)
-        _print(arguments, result, _save(arguments, result, claim))
-    return request.exit_status
+        return match_and_save(
+            target,
+            arguments.out,
+            structure=structure,
+            seconds=arguments.seconds,
+            evals=arguments.evals,
+            seed=arguments.seed,
+            sampler=arguments.sampler,
+            weights=weights,
+            leave_out=notes_left_out(arguments),
+            force=arguments.force,
+            progress=shows_progress(arguments),
+            stop=stop,
+            command_line=["earwright", *arguments.command_line],
+        )
+
+
+def _go_on(arguments: argparse.Namespace, stop: StopRequest) -> tuple[MatchResult, RunFolder]:
+    """Go on with a match that was saved."""
+    from matcher import resume_match  # noqa: PLC0415  keeps the help quick
+
+    with only_result_on_stdout():
+        return resume_match(
+            arguments.resume or arguments.extend,
+            extend_seconds=arguments.seconds,
+            extend_evals=arguments.evals,
+            progress=shows_progress(arguments),
+            stop=stop,
+        )
 
 
 def _add_search(parser: argparse.ArgumentParser) -> None:
@@ -130,19 +171,7 @@ def _add_search(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="name of a structure, or path of a .toml file (default: %(default)s)",
     )
-    budget = search.add_mutually_exclusive_group()
-    budget.add_argument(
-        "--seconds",
-        type=number(0.0, 86_400.0, "above 0 and up to 86400 s", above=True),
-        metavar="S",
-        help="search for so long (default: 30)",
-    )
-    budget.add_argument(
-        "--evals",
-        type=whole_number(1, 100_000_000, "a whole number from 1 to 100000000"),
-        metavar="N",
-        help="or try so many candidates",
-    )
+    add_budget(search, "30")
     search.add_argument(
         "--seed",
         type=seed,
@@ -164,6 +193,11 @@ def _add_output(parser: argparse.ArgumentParser) -> None:
         "--force", action="store_true", help="replace the run that is in that folder"
     )
     output.add_argument(
+        "--no-report",
+        action="store_true",
+        help="leave out report.html; `earwright report FOLDER` writes it later",
+    )
+    output.add_argument(
         "--quiet", action="store_true", help="print the run folder's name and nothing else"
     )
     output.add_argument(
@@ -171,55 +205,14 @@ def _add_output(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _only_result_on_stdout() -> contextlib.AbstractContextManager[object]:
-    """Send to stderr what a library may print, such as notes beside the progress bar."""
-    return contextlib.redirect_stdout(sys.stderr)
+def _print_unsaved(arguments: argparse.Namespace, error: Exception) -> None:
+    """If the run folder can't be written, show at least what was found."""
+    from matcher.printout import format_match  # noqa: PLC0415  keeps the help quick
 
-
-def _search(
-    arguments: argparse.Namespace,
-    target: Target,
-    structure: Structure,
-    weights: dict[str, float] | None,
-    stop: Callable[[], bool],
-) -> MatchResult:
-    """Search; a request to stop counts as an interruption."""
-    from matcher import match, match_leaving_out  # noqa: PLC0415  keeps the help quick
-
-    options: dict[str, Any] = {
-        "structure": structure,
-        "seconds": arguments.seconds,
-        "evals": arguments.evals,
-        "seed": arguments.seed,
-        "sampler": arguments.sampler,
-        "weights": weights,
-        # A bar drawn into a log file is a mess.
-        "progress": not arguments.quiet and sys.stderr.isatty(),
-        "stop": stop,
-    }
-    names = notes_left_out(arguments)
-    result = (
-        match(target, **options)
-        if names is None
-        else match_leaving_out(target, leave_out=names, **options)
-    )
-    return dataclasses.replace(result, stop_reason="interrupted") if stop() else result
-
-
-def _save(arguments: argparse.Namespace, result: MatchResult, claim: Claim) -> RunFolder:
-    """Write the run folder; if that fails, what was found is at least shown."""
-    from matcher.run_folder import save_run  # noqa: PLC0415  keeps the help quick
-    from shared import EarwrightError  # noqa: PLC0415
-
-    try:
-        return save_run(result, claim, command_line=["earwright", *arguments.command_line])
-    except EarwrightError:
-        if not arguments.json:
-            from matcher.printout import format_match  # noqa: PLC0415
-
-            sys.stdout.write(f"{format_match(result)}\n")
-            sys.stdout.flush()
-        raise
+    result = getattr(error, "result", None)
+    if result is not None and not arguments.json:
+        sys.stdout.write(f"{format_match(result)}\n")
+        sys.stdout.flush()
 
 
 def _print(arguments: argparse.Namespace, result: MatchResult, folder: RunFolder) -> None:
@@ -237,10 +230,3 @@ def _print(arguments: argparse.Namespace, result: MatchResult, folder: RunFolder
         sys.stderr.write(
             f"earwright: interrupted; the best patch until then is in {folder.path}.\n"
         )
-
-
-def _announce_stop() -> None:
-    """Say at once that Ctrl-C was heard; the batch at work is finished first."""
-    # A signal may come in the middle of another write to stderr, which Python refuses to nest.
-    with contextlib.suppress(RuntimeError):
-        sys.stderr.write("\nearwright: stopping; the best patch so far will be written.\n")

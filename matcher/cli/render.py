@@ -29,6 +29,7 @@ EXAMPLES = """\
 examples:
   earwright render runs/horn/patch.json --pitch C5 --velocity 80 --gate 0.5
   earwright render runs/horn --out horn.wav
+  earwright render runs/horn@final --out before.wav
   earwright render brass.json --pitch 60.25 --rate 96000 --out brass.flac
 """
 
@@ -47,7 +48,9 @@ def add_parser(subparsers: Subparsers) -> None:
     parser = subparsers.add_parser(
         "render", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES
     )
-    parser.add_argument("patch", metavar="PATCH", help="patch file (JSON) or run folder")
+    parser.add_argument(
+        "patch", metavar="PATCH", help="patch file (JSON), run folder or RUN@VERSION"
+    )
     note = parser.add_argument_group("note")
     note.add_argument(
         "--pitch", type=pitch, metavar="P", help="note name or MIDI pitch (default: C4)"
@@ -116,13 +119,17 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _load(arguments: argparse.Namespace) -> tuple[Patch, Note]:
     """Load the patch, and decide which note is played."""
+    from matcher.history import find_version, split_version  # noqa: PLC0415
     from matcher.run_folder import load_run  # noqa: PLC0415  keeps the help quick
     from shared import Note, Patch  # noqa: PLC0415
 
     note = Note(60.0)
-    if Path(arguments.patch).is_dir():
-        folder = load_run(arguments.patch)
+    path, version = split_version(arguments.patch)
+    if path.is_dir():
+        folder = load_run(path)
         patch, note = folder.patch, folder.notes[0].played
+        if version is not None:
+            patch = find_version(path, version).patch
     else:
         patch = Patch.load(arguments.patch)
     given = {
@@ -157,7 +164,8 @@ def _output_path(arguments: argparse.Namespace, note: Note) -> Path:
 def _noise_seed(patch: Patch) -> int:
     """Return the seed that the patch was matched with, so that the noise is the same."""
     settings = patch.provenance.get("settings")
-    value = settings.get("seed") if isinstance(settings, dict) else None
+    told = settings if isinstance(settings, dict) else {}
+    value = told.get("noise_seed", told.get("seed"))
     return value if isinstance(value, int) and value >= 0 else 0
 
 

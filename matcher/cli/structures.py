@@ -1,11 +1,15 @@
-"""``earwright structures``: which voices there are, and what each lets a search move."""
+"""``earwright structures``: the voices there are, and structure files of the user's own."""
 
 from __future__ import annotations
 
 import json
+import shlex
 import sys
 import textwrap
 from typing import TYPE_CHECKING
+
+from matcher.cli._parser import CommandLineError
+from matcher.cli._text import one_line
 
 if TYPE_CHECKING:
     import argparse
@@ -13,25 +17,34 @@ if TYPE_CHECKING:
 
     from matcher.cli._parser import Subparsers
     from shared import Parameter
-    from voice import Structure
+    from voice import Mistake, Structure
 
 __all__ = ["add_parser", "run"]
 
-SUMMARY = "list the structures, or show what one of them can do"
+SUMMARY = "list the structures, show one, or write and check one of your own"
 DESCRIPTION = """\
 List the structures: voices that a recording can be matched with. With a name,
-show the parts of one, with the range and the neutral value of each parameter
-that a search moves, and which of them are linked (one control sets both).
+show the parts of one, with the range of each parameter that a search moves, its
+neutral value or how the panel counts, and which of them are linked (one control
+sets both).
 
-A structure of your own is a .toml file; give its path.
+A structure of your own is a .toml file; give its path. `new` writes a commented
+file to begin with, `check` tells every mistake in a file at once, and `schema`
+prints the JSON Schema that editors want.
 """
 EXAMPLES = """\
 examples:
   earwright structures
   earwright structures pulse-strings
-  earwright structures my_instrument.toml --json
+  earwright structures new my-synth.toml
+  earwright structures check my-synth.toml
+  earwright structures my-synth.toml --json
+  earwright structures schema > structure.schema.json
 """
+ACTIONS = ("new", "check", "schema")
 WIDTH = 79
+# Signs that a range has room for.
+SPAN = 24
 
 
 def add_parser(subparsers: Subparsers) -> None:
@@ -46,13 +59,17 @@ def add_parser(subparsers: Subparsers) -> None:
         "structures", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES
     )
     parser.add_argument(
-        "name", nargs="?", metavar="NAME", help="name of a structure, or path of a .toml file"
+        "name",
+        nargs="?",
+        metavar="NAME",
+        help="name of a structure, path of a .toml file, or new, check, schema",
     )
+    parser.add_argument("file", nargs="?", metavar="FILE", help="the file for new and check")
     parser.add_argument("--json", action="store_true", help="print one JSON object instead")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """List the structures, or show one.
+    """List the structures, show one, or write or check a file.
 
     Parameters
     ----------
@@ -62,13 +79,21 @@ def run(arguments: argparse.Namespace) -> int:
     Returns
     -------
     int
-        0.
+        0; for ``check``, 2 if the file has mistakes.
 
     Raises
     ------
     StructureError
         If there is no such structure, or its file is wrong.
+    FileError
+        If a new file can't be written.
     """
+    if arguments.name in ACTIONS:
+        return _act(arguments)
+    if arguments.file is not None:
+        raise CommandLineError(
+            f'"{arguments.file}" is one argument too many; new and check take a file.'
+        )
     from voice import list_structures, load_structure  # noqa: PLC0415  keeps the help quick
 
     if arguments.name is not None:
@@ -79,6 +104,70 @@ def run(arguments: argparse.Namespace) -> int:
         text = json.dumps(_list_document(every)) if arguments.json else _list(every)
     sys.stdout.write(f"{text}\n")
     return 0
+
+
+def _act(arguments: argparse.Namespace) -> int:
+    """Write or check a file, or print the schema."""
+    if arguments.name == "schema":
+        from voice.structure_schema import structure_schema_text  # noqa: PLC0415  help is quick
+
+        sys.stdout.write(structure_schema_text())
+        return 0
+    if arguments.file is None:
+        raise CommandLineError(
+            f"FILE is missing; the name of a structure file is accepted, as in `earwright "
+            f"structures {arguments.name} my-synth.toml`."
+        )
+    from voice import check_structure, write_new_structure  # noqa: PLC0415  help is quick
+
+    if arguments.name == "new":
+        path = write_new_structure(arguments.file)
+        document: dict[str, object] = {"written": str(path)}
+        text = (
+            f"{path} is written. Set in it what your instrument has, then\n"
+            f"  earwright structures check {shlex.quote(str(path))}"
+        )
+        status = 0
+    else:
+        mistakes = check_structure(arguments.file)
+        document = {"file": arguments.file, "mistakes": [m.to_dict() for m in mistakes]}
+        text = format_mistakes(mistakes, arguments.file)
+        status = 2 if any(not mistake.is_warning for mistake in mistakes) else 0
+    sys.stdout.write(f"{json.dumps(document) if arguments.json else text}\n")
+    return status
+
+
+def format_mistakes(mistakes: Sequence[Mistake], file: str) -> str:
+    """Print mistakes, one to the line.
+
+    Parameters
+    ----------
+    mistakes : sequence of Mistake
+        From `voice.check_structure`.
+    file : str
+        Name of the file.
+
+    Returns
+    -------
+    str
+        ``FILE:LINE: FIELD ...`` for each, and how many there are.
+    """
+    if not mistakes:
+        return f"{file}: no mistakes."
+    lines = [
+        f"{file}:{'' if mistake.line is None else f'{mistake.line}:'} "
+        f"{'note: ' if mistake.is_warning else ''}{mistake.text}"
+        for mistake in mistakes
+    ]
+    n_errors = sum(not mistake.is_warning for mistake in mistakes)
+    counted = (
+        "no mistakes"
+        if n_errors == 0
+        else "1 mistake"
+        if n_errors == 1
+        else f"{n_errors} mistakes"
+    )
+    return "\n".join([*(one_line(line) for line in lines), f"{counted}."])
 
 
 def _list(structures: Sequence[Structure]) -> str:
@@ -108,7 +197,7 @@ def _show(structure: Structure) -> str:
         textwrap.fill(f"{structure.name}: {structure.meaning}", WIDTH, break_on_hyphens=False),
         f"{len(structure.space)} parameters are free.",
         "",
-        _row("", "range", "neutral"),
+        _row("", "range", "panel" if structure.controls else "neutral"),
     ]
     neutral = CATALOGUE.neutral()
     for part in voice_parts():
@@ -116,12 +205,12 @@ def _show(structure: Structure) -> str:
         for name in part.names:
             if name in structure.space:
                 parameter = structure.space[name]
-                rows.append(_row(name, _range(parameter), parameter.format(parameter.neutral)))
+                rows.append(_row(name, _range(parameter), _last_column(structure, name)))
             elif name in structure.links:
                 rows.append(f"  {name:36}= {structure.links[name]}")
             elif structure.fixed[name] != neutral[name]:
                 fixed = f"fixed at {CATALOGUE[name].format(structure.fixed[name])}"
-                rows.append(_row(name, fixed, CATALOGUE[name].format(neutral[name])))
+                rows.append(_row(name, fixed, _last_column(structure, name)))
         if rows:
             lines += [part.title, *rows]
     if structure.links:
@@ -129,23 +218,42 @@ def _show(structure: Structure) -> str:
     return "\n".join(lines)
 
 
-def _row(name: str, span: str, neutral: str) -> str:
+def _row(name: str, span: str, last: str) -> str:
     """Lay out one row."""
-    return f"  {name:36}{span:24}{neutral:>14}"
+    return f"  {name:36}{span:{SPAN}}{last:>17}"
+
+
+def _last_column(structure: Structure, name: str) -> str:
+    """Print how the panel counts, or the neutral value where there is none."""
+    from shared import CATALOGUE  # noqa: PLC0415  keeps the help quick
+
+    parameter = structure.space[name] if name in structure.space else CATALOGUE[name]
+    control = structure.controls.get(name)
+    if control is None or control.scale is None:
+        return "" if structure.controls else parameter.format(parameter.neutral)
+    scale = control.scale
+    if scale.is_switch:
+        return f"{len(scale.points)} positions"
+    step = "" if scale.step is None else f" by {scale.step:g}"
+    return f"{scale.low:g} to {scale.high:g}{step}"
 
 
 def _range(parameter: Parameter) -> str:
-    """Print a range in the units of a panel."""
-    ends = [parameter.format(value) for value in parameter.choices] or [
-        parameter.format(parameter.low),
-        parameter.format(parameter.high),
-    ]
-    # "-50.0 to +50.0 cents" rather than the unit at each, where it is the same.
-    unit = ends[-1].partition(" ")[2]
-    if all(end.partition(" ")[2] == unit for end in ends):
-        ends = [end.partition(" ")[0] for end in ends[:-1]] + ends[-1:]
+    """Print a range in the units of a musician."""
+    ends = [parameter.format(value) for value in (parameter.low, parameter.high)]
     step = "" if parameter.step is None else f", step {parameter.step:g}"
-    return (" or " if parameter.choices else " to ").join(ends) + step
+    listed = _joined([parameter.format(value) for value in parameter.choices], " or ")
+    if parameter.choices and len(listed) < SPAN:
+        return listed
+    return _joined(ends, " to ") + step
+
+
+def _joined(values: list[str], word: str) -> str:
+    """Write "-50.0 to +50.0 cents" rather than the unit at each, where it is the same."""
+    unit = values[-1].partition(" ")[2] if values else ""
+    if all(value.partition(" ")[2] == unit for value in values):
+        values = [value.partition(" ")[0] for value in values[:-1]] + values[-1:]
+    return word.join(values)
 
 
 def _list_document(structures: Sequence[Structure]) -> dict[str, object]:
@@ -183,5 +291,6 @@ def _document(structure: Structure) -> dict[str, object]:
             for parameter in structure.space
         ],
         "links": dict(structure.links),
+        "panel": [control.to_dict() for control in structure.controls.values()],
         "fixed": {n: x for n, x in structure.fixed.items() if n not in structure.links},
     }

@@ -41,7 +41,7 @@ def test_the_version_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize(
     ("argv", "message"),
     [
-        (["mtach", "x.wav"], 'there is no command "mtach". Did you mean match?'),
+        (["rendr", "x.wav"], 'there is no command "rendr". Did you mean render?'),
         (["zzz"], f'there is no command "zzz". Commands are {", ".join(COMMANDS)}.'),
         (["match", "x.wav", "--secs", "3"], "there is no option --secs."),
         (["match", "x.wav", "--struct=x"], "there is no option --struct. Did you mean --struct"),

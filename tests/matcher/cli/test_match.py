@@ -11,14 +11,14 @@ import pytest
 
 import matcher.matching
 from matcher.cli import main
-from matcher.problem import Evaluator
+from matcher.evaluator import Evaluator
 from matcher.run_folder import load_run
 from matcher.search import SAMPLER_NAMES, SearchRecord
 from shared.files import sha256_digest
 from tests.matcher.cli.recordings_on_disk import write_note
 
 TARGETS = Path(__file__).resolve().parents[3] / "targets"
-QUICK = ("--evals", "32", "--structure", "one-oscillator")
+QUICK = ("--evals", "32", "--structure", "one-oscillator", "--no-report")
 
 
 @pytest.fixture(autouse=True)
@@ -142,7 +142,7 @@ def test_a_folder_is_tried_before_the_search(
     ("argv", "message"),
     [
         (["--structure", "two-oscilator"], r"Did you mean two-oscillator"),
-        (["--structure", "gone.toml"], r"gone\.toml: the structure file can't be read"),
+        (["--structure", "gone.toml"], r"gone\.toml doesn't exist"),
         (["--sampler", "cma"], r"--sampler 'cma' isn't known|sampler 'cma' isn't known.*cmaes"),
         (["--pitch", "H4"], r'--pitch: "H4" is not understood; a note name'),
         (["--pitch", "C4,C5"], r"--pitch has 2 values for 1 recording"),
@@ -239,11 +239,16 @@ def test_a_patch_that_cannot_be_written_is_shown(
     def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("shared.files._write_and_sync", full)
-    assert main(["match", "reed.wav", "--out", "out", *QUICK]) == 2
+    with monkeypatch.context() as patch:
+        patch.setattr("matcher.run_folder.write_sounds", full)
+        assert main(["match", "reed.wav", "--out", "out", *QUICK]) == 2
     out, err = capsys.readouterr()
     assert "Patch (one-oscillator)" in out
     assert "Files in" not in out
     assert err.startswith("earwright: out can't be written: No space left on device.")
     assert err.count("\n") == 1
-    assert not Path("out").exists()
+    # Nothing is half written, and the search is saved: with room again, it only has to be written.
+    assert {path.name for path in Path("out").iterdir()} == {"searches", ".lock"}
+    assert main(["match", "--resume", "out"]) == 0
+    assert "Patch (one-oscillator)" in capsys.readouterr().out
+    assert load_run("out").run["figures"]["evaluations"] == 32  # type: ignore[index]

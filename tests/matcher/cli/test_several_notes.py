@@ -16,7 +16,7 @@ from tests.matcher.cli.recordings_on_disk import write_note
 from tests.matcher.small_match import RATE_HZ, played_note
 from tests.sequences import TARGETS
 
-QUICK = ("--evals", "48", "--structure", "one-oscillator")
+QUICK = ("--evals", "48", "--structure", "one-oscillator", "--no-report")
 MANIFEST = str(TARGETS / "manifest.toml")
 
 

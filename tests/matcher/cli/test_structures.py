@@ -75,6 +75,19 @@ def test_json_lists_and_shows(capsys: pytest.CaptureFixture[str]) -> None:
     assert {"unit", "low", "high", "neutral", "meaning", "part"} <= set(shown["free"][0])
 
 
+def test_a_panel_is_shown_by_how_it_counts(capsys: pytest.CaptureFixture[str]) -> None:
+    """Its travel and steps stand where other structures have the neutral value; JSON has all."""
+    main(["structures", "wagon-desk"])
+    rows = [" ".join(line.split()) for line in capsys.readouterr().out.splitlines()]
+    assert "filter.cutoff_hz 62.0 Hz to 11.0 kHz 0 to 10 by 0.5" in rows
+    assert any(row.startswith("osc2.octave ") and row.endswith(" 3 positions") for row in rows)
+    main(["structures", "wagon-desk", "--json"])
+    panel = {entry["parameter"]: entry for entry in json.loads(capsys.readouterr().out)["panel"]}
+    assert panel["osc2.octave"]["positions"] == ["16'", "8'", "4'"]
+    assert panel["filter.cutoff_hz"]["points"][0] == [0.0, 62.0]
+    assert panel["filter.cutoff_hz"]["controller"] == "CC 74"
+
+
 def test_a_misspelt_name_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
     """With names that are near."""
     assert main(["structures", "puls-strings"]) == 2

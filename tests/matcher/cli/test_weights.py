@@ -14,7 +14,7 @@ from tests.matcher.cli.recordings_on_disk import write_note
 if TYPE_CHECKING:
     from pathlib import Path
 
-QUICK = ("--evals", "32", "--structure", "one-oscillator", "--json")
+QUICK = ("--evals", "32", "--structure", "one-oscillator", "--json", "--no-report")
 
 
 @pytest.fixture(autouse=True)
