@@ -1,10 +1,12 @@
-"""What all tests share: one hypothesis profile and a seeded random generator."""
+"""What all tests share: one hypothesis profile, a seeded random generator, and a browser."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 from hypothesis import settings
+
+from tests.browser import chromium  # noqa: F401  a fixture that tests use by its name
 
 # No deadline: the first call of a kernel compiles it. Derandomised: a test that fails fails
 # again for whoever looks into it.

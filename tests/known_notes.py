@@ -37,6 +37,8 @@ class KnownNote:
         All parameters of the catalogue in physical units.
     phases : dict[str, float]
         Phases of oscillator 2 and of the LFOs at sample 0, in cycles.
+    family : str
+        What the notes of one patch share; empty for a note that stands alone.
     """
 
     name: str
@@ -45,6 +47,7 @@ class KnownNote:
     note: Note
     values: dict[str, float]
     phases: dict[str, float]
+    family: str
 
 
 @functools.cache
@@ -82,4 +85,30 @@ def known_note(name: str) -> KnownNote:
         note=Note(entry["midi_pitch"], velocity=entry["velocity"], gate_s=entry["gate_s"]),
         values={**CATALOGUE.neutral(), **entry["values"]},
         phases=dict(entry["phases"]),
+        family=entry.get("family", ""),
     )
+
+
+def known_instrument_names() -> tuple[str, ...]:
+    """Return the names of all patches: of the notes that stand alone, then of the families."""
+    notes = [known_note(name) for name in known_note_names()]
+    alone = [note.name for note in notes if not note.family]
+    return *alone, *dict.fromkeys(note.family for note in notes if note.family)
+
+
+def known_instrument(name: str) -> tuple[KnownNote, ...]:
+    """Read all notes of one patch.
+
+    Parameters
+    ----------
+    name : str
+        A name of `known_instrument_names`.
+
+    Returns
+    -------
+    tuple of KnownNote
+        From the lowest key up; one note if it stands alone.
+    """
+    notes = map(known_note, known_note_names())
+    found = [note for note in notes if name in {note.name, note.family}]
+    return tuple(sorted(found, key=lambda note: note.note.midi_pitch))

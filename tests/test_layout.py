@@ -22,12 +22,25 @@ FORBIDDEN_INSIDE = (
             "matcher.matching",
             "matcher.run_folder",
             "matcher.printout",
+            "matcher.plots",
+            "matcher.report",
         ),
     ),
     (
         ("matcher.search",),
-        ("matcher.target", "matcher.analysis", "matcher.losses", "matcher.matching", "voice"),
+        (
+            "matcher.target",
+            "matcher.analysis",
+            "matcher.losses",
+            "matcher.matching",
+            "matcher.plots",
+            "matcher.report",
+            "voice",
+        ),
     ),
+    # Pictures are drawn of sounds and figures; what a page makes of them is its own business.
+    (("matcher.plots",), ("matcher.report", "matcher.page")),
+    (("matcher.report",), ("matcher.page",)),
     (("matcher",), ("matcher.cli",)),
 )
 
@@ -162,6 +175,8 @@ def test_no_import_points_back(module: str) -> None:
         ("matcher.losses.onset", "from ..search import engine", "matcher.search"),
         ("matcher.target.pitch", "from matcher.matching import match", "matcher.matching"),
         ("matcher.search.engine", "from voice import render", "voice"),
+        ("matcher.search.engine", "from matcher.report import write_report", "matcher.report"),
+        ("matcher.plots.curves", "import matcher.report.writing", "matcher.report.writing"),
         ("matcher.search.engine", "from matcher.losses import total", "matcher.losses"),
     ],
 )

@@ -1,4 +1,4 @@
-"""Every command of the README does what the README says, with a tiny budget."""
+"""Every command of the README and its pages does what they say, with a tiny budget."""
 
 from __future__ import annotations
 
@@ -13,9 +13,14 @@ import pytest
 import soundfile
 
 from matcher.cli import main
+from matcher.evaluator import Evaluator
+from tests.calibration_notes import known_places
+from tests.page_server import serve_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from shared import FloatArray
 
 ROOT = Path(__file__).resolve().parents[1]
 TARGETS = ROOT / "targets"
@@ -34,13 +39,15 @@ SCALE = ("horn_stab_C4_v100.flac", "horn_stab_C4_v45.flac", "horn_stab_G4_v100.f
 
 
 def readme_commands() -> Iterator[str]:
-    """Go through the lines of shell blocks that call earwright."""
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    for block in re.findall(r"```sh\n(.*?)```", text, flags=re.DOTALL):
-        yield from (line for line in block.splitlines() if line.startswith("earwright "))
+    """Go through what shell blocks call earwright with, once each, page by page."""
+    for page in (ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))):
+        text = page.read_text(encoding="utf-8")
+        for block in re.findall(r"```sh\n(.*?)```", text, flags=re.DOTALL):
+            yield from re.findall(r"(?:^|\.venv/bin/)(earwright .*)$", block, flags=re.MULTILINE)
 
 
-COMMANDS = tuple(readme_commands())
+# What two pages show is run once, where it stands first.
+COMMANDS = tuple(dict.fromkeys(readme_commands()))
 
 
 def test_the_readme_has_commands() -> None:
@@ -55,10 +62,16 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "targets").symlink_to(TARGETS)
     for name, source in RECORDINGS.items():
         shutil.copyfile(TARGETS / source, folder / name)
+    for place in known_places("filter.cutoff_hz"):
+        shutil.copyfile(place.path, folder / f"cutoff_{place.panel:g}.flac")
     pieces = [soundfile.read(TARGETS / name)[0] for name in SCALE]
     silence = np.zeros(22_050)
     joined = np.concatenate([part for piece in pieces for part in (piece, silence)])
     soundfile.write(folder / "scale.flac", joined, 44_100)
+    (folder / "library.toml").write_text(
+        "".join(f'[[target]]\nfile = "{name}"\n' for name in ("C3.flac", "horn_C4.flac")),
+        encoding="utf-8",
+    )
     return folder
 
 
@@ -73,7 +86,16 @@ def test_commands_work(
     """Each exits with 0 and says something; only the budget is made small."""
     monkeypatch.chdir(desk)
     words = shlex.split(command)[1:]
-    if words[0] == "match":
+    if words[0] == "page":
+        with serve_page(desk) as server:
+            assert server.ask("/api/state").status == 200
+        return
+    if words[0] in {"compare", "batch"}:
+        words = _with_tiny_runs(words)
+    words += {"explain": ["--seconds", "1"], "keyboard": ["--step", "24"]}.get(words[0], [])
+    if words[0] == "match" and "--resume" in words:
+        _interrupt_a_match(words[-1], monkeypatch)
+    elif words[0] in {"match", "refine"}:
         for option in ("--seconds", "--evals"):
             if option in words:
                 place = words.index(option)
@@ -81,3 +103,29 @@ def test_commands_work(
         words += ["--evals", "256" if "--leave-out" in words else "48"]
     assert main(words) == 0
     assert capsys.readouterr().out
+
+
+def _interrupt_a_match(folder: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave a match that Ctrl-C has ended, to be gone on with."""
+    real = Evaluator.losses_and_scores
+    counted = iter(range(3))
+
+    def scored(self: Evaluator, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
+        if next(counted, None) is None:
+            raise KeyboardInterrupt
+        return real(self, vectors)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Evaluator, "losses_and_scores", scored)
+        assert main(["match", "C4.flac", "--evals", "96", "--out", folder, "--no-report"]) == 0
+
+
+def _with_tiny_runs(words: list[str]) -> list[str]:
+    """Leave one run of 48 candidates for each target and structure, in this process."""
+    kept, skipped = [], False
+    for word in words:
+        if not skipped and word not in {"--seconds", "--evals", "--seeds"}:
+            kept.append(word)
+        skipped = not skipped and word in {"--seconds", "--evals", "--seeds"}
+    budget = [] if "--resume" in words else ["--evals", "48", "--seeds", "1"]
+    return [*kept, *budget, "--processes", "1"]

@@ -30,10 +30,10 @@ from typing import TYPE_CHECKING
 import librosa
 import numpy as np
 
+from matcher.evaluator import LANES, Evaluator
 from matcher.losses import NoteScorer, NoteTarget
 from matcher.losses.windows import LOWEST_HZ
 from matcher.matching import DEFAULT_STRUCTURE, make_problem, match
-from matcher.problem import LANES, Evaluator
 from matcher.target import Target, target_from_signal
 from tests.judge import log_mel_difference_db, onset_log_mel_difference_db
 from tests.placing import place

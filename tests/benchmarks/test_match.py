@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from matcher.evaluator import Evaluator
 from matcher.matching import make_problem
-from matcher.problem import Evaluator
 from tests.benchmarks import bench_match
 from tests.benchmarks.bench_match import FLOORS, STRUCTURES, recorded_target, scored_target
 from voice import load_structure

@@ -13,7 +13,14 @@ from shared import CATALOGUE
 from shared.types import FloatArray
 from tests.csound_graph import MISSING, csound_path, render_graph
 from tests.known_answers import make_known_answers
-from tests.known_notes import FOLDER, KnownNote, known_note, known_note_names
+from tests.known_notes import (
+    FOLDER,
+    KnownNote,
+    known_instrument,
+    known_instrument_names,
+    known_note,
+    known_note_names,
+)
 from tests.placing import short_level
 
 each_note = pytest.mark.parametrize("name", known_note_names())
@@ -41,6 +48,11 @@ def running_phase(rate_hz: FloatArray, known: KnownNote, start: float) -> FloatA
     return start + np.cumsum(steps) - steps
 
 
+def octaves_over_c4(known: KnownNote) -> float:
+    """Return how far the key lies above middle C, from which all key tracking counts."""
+    return (known.note.midi_pitch - 60.0) / 12.0
+
+
 def sawtooth(phase: FloatArray, n_partials: int) -> FloatArray:
     """Sum the Fourier series of the rising sawtooth (Abramowitz and Stegun, 23.1.16)."""
     wave = np.zeros_like(phase)
@@ -56,13 +68,16 @@ def oscillator(t: FloatArray, known: KnownNote, osc: str) -> FloatArray:
     bend = held_envelope(t, value["pitch_env.attack_s"], value["pitch_env.decay_s"], 0.0)
     rate_hz = value["vibrato.rate_hz"] * 2.0 ** (
         value["vibrato.rate_env_octaves"] * np.exp(-2 * t)
+        + value["vibrato.rate_key_track_ratio"] * octaves_over_c4(known)
     )
+    depth_octaves = value["vibrato.depth_key_track_ratio"] * octaves_over_c4(known)
+    depth_cents = value["vibrato.depth_cents"] * 2.0**depth_octaves
     vibrato = running_phase(rate_hz, known, start.get("vibrato.phase", 0.0))
     fade = np.clip(2.0 * t / max(value["vibrato.delay_s"], 1e-9) - 1.0, 0.0, 1.0)
     cents = (
         value.get("detune_cents", 0.0)
         + value["pitch_env.depth_cents"] * bend
-        + value["vibrato.depth_cents"] * fade * np.sin(2.0 * np.pi * vibrato)
+        + depth_cents * fade * np.sin(2.0 * np.pi * vibrato)
     )
     pitch_hz = librosa.midi_to_hz(known.note.midi_pitch) * 2.0 ** (cents / 1200.0)
     phase = running_phase(pitch_hz, known, start.get("phase", 0.0))
@@ -104,6 +119,7 @@ def from_closed_forms(known: KnownNote) -> FloatArray:
         mix += oscillator(t, known, "osc2")
     if known.values["filter.cutoff_hz"] < 20_000.0:
         octaves = known.values["filter_env.depth_octaves"] * envelope(t, known, "filter_env")
+        octaves += known.values["filter.key_track_ratio"] * octaves_over_c4(known)
         cutoff_hz = known.values["filter.cutoff_hz"] * 2.0**octaves
         loop_gain = 4.0 * known.values["filter.resonance_ratio"]
         mix = ladder(mix, cutoff_hz, loop_gain, known.sample_rate_hz)
@@ -185,6 +201,25 @@ def test_the_pitch_envelope_is_all_that_differs_between_the_brass_notes() -> Non
     differing = {name for name in CATALOGUE.names if plain.values[name] != bent.values[name]}
     assert differing == {"osc2.pitch_env.depth_cents", "osc2.pitch_env.decay_s"}
     assert plain.phases == bent.phases
+
+
+def test_every_note_belongs_to_one_patch() -> None:
+    """The patches share the notes out among them."""
+    shared_out = [
+        note.name for name in known_instrument_names() for note in known_instrument(name)
+    ]
+    assert sorted(shared_out) == sorted(known_note_names())
+
+
+@pytest.mark.parametrize("name", ["brass_family", "hard_brass_family", "strings_family"])
+def test_a_family_is_one_patch_over_the_keyboard(name: str) -> None:
+    """Three keys an octave apart, the same settings, key tracking among them; other phases."""
+    low, middle, high = known_instrument(name)
+    assert [note.note.midi_pitch for note in (low, middle, high)] == [48.0, 60.0, 72.0]
+    assert low.values == middle.values == high.values
+    assert any(low.values[p] != 0.0 for p in CATALOGUE.only("*key_track_ratio").names)
+    phases = [tuple(note.phases.values()) for note in (low, middle, high)]
+    assert len(set(phases)) == 3
 
 
 @each_note

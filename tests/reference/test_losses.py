@@ -29,7 +29,10 @@ def fading_noise(sample_rate_hz: int, duration_s: float = 0.5) -> FloatArray:
     rng = np.random.default_rng(11)
     n_samples = round(duration_s * sample_rate_hz)
     fall = 10.0 ** (-3.0 * np.arange(n_samples) / n_samples)
-    return rng.standard_normal(n_samples) * fall
+    noise = rng.standard_normal(n_samples)
+    # A soft first sample would put the onset at the second one.
+    noise[0] = 1.0
+    return noise * fall
 
 
 def librosa_mel(signal: FloatArray, window: Window, sample_rate_hz: int) -> FloatArray:

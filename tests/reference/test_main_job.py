@@ -18,9 +18,9 @@ import numpy as np
 import pytest
 
 from matcher import Target, match, target_from_signal
+from matcher.evaluator import Evaluator
 from matcher.losses import NoteTarget
 from matcher.matching import make_problem
-from matcher.problem import Evaluator
 from shared import CATALOGUE, NotePhases, resample
 from tests.judge import log_mel_difference_db, onset_log_mel_difference_db
 from tests.known_notes import known_note

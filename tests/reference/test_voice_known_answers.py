@@ -5,7 +5,7 @@ float64, every control at the full rate. See `tests/known_answers/note.csd`.
 
 What is left, and why:
 
-- -66 to -79 dB of the waveform for the filtered notes, and 0.02 dB of mel spectrogram: our
+- -66 to -82 dB of the waveform for the filtered notes, and 0.02 dB of mel spectrogram: our
   controls are drawn in straight lines of 0.36 ms.
 - -32 dB for the plain sawtooth: all of it lies above 18.5 kHz, where our partials fade out (0.42
   to 0.485 of the rate) and those of the other program end at half the rate; -68 dB below that.
@@ -42,6 +42,15 @@ RESIDUES_DB = {
     "strings_vibrato": -66.0,
     "strings_pwm": -70.0,
     "strings_full": -71.0,
+    "brass_family_low": -77.0,
+    "brass_family_middle": -79.0,
+    "brass_family_high": -73.0,
+    "hard_brass_family_low": -71.0,
+    "hard_brass_family_middle": -68.0,
+    "hard_brass_family_high": -64.0,
+    "strings_family_low": -71.0,
+    "strings_family_middle": -65.0,
+    "strings_family_high": -73.0,
 }
 
 

@@ -20,7 +20,7 @@ from matcher.search import make_sampler
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from matcher.problem import Evaluator
+    from matcher.evaluator import Evaluator
     from shared import FloatArray
 
 __all__ = ["OPTIMISERS", "TimeIsUpError", "TimedObjective"]
