@@ -1,4 +1,4 @@
-"""Compiled inner loops of the losses: placing, windowing, band levels, differences.
+"""Compiled inner loops of the losses: placing, levels over time, differences, movement.
 
 Numbers and arrays only, no checks; `matcher.losses.score` prepares and calls. All sums run in a
 fixed order, so that a candidate scores the same to the bit in any batch and on any thread. Sums
@@ -9,15 +9,10 @@ import numpy as np
 from numba import njit
 
 from shared import Float32Array, FloatArray
-from shared.types import Int32Array, IntArray
 
 F = np.float32
 ZERO, ONE, HALF = F(0.0), F(1.0), F(0.5)
 TILE = 16
-MANTISSA = np.int32(0x7FFFFF)
-SQRT_2 = F(1.4142135623730951)
-LOG_SCALE = F(2.0 / np.log(2.0))
-DB_PER_OCTAVE_OF_POWER = F(3.010299956639812)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -89,111 +84,6 @@ def energy(signal: Float32Array) -> float:
     for i in range(n, signal.shape[0]):
         a += signal[i] * signal[i]
     return (a + b) + (c + d)
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def cut_frames(
-    signal: Float32Array,
-    start: int,
-    hop: int,
-    gain: float,
-    window: Float32Array,
-    frames: Float32Array,
-) -> None:
-    """Fill `frames` (n_frames, n_fft) with windowed pieces of the signal, from `start` on."""
-    g = F(gain)
-    for i in range(frames.shape[0]):
-        first = start + i * hop
-        piece = signal[first : first + window.shape[0]]
-        row = frames[i]
-        for j in range(window.shape[0]):
-            row[j] = piece[j] * (window[j] * g)
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def log2_row(bits: Int32Array, out: Float32Array) -> None:
-    """log2 of positive float32 values within 1e-6; `bits` are those values seen as int32."""
-    for i in range(out.shape[0]):
-        exponent = (bits[i] >> np.int32(23)) - np.int32(127)
-        mantissa = ONE + F(bits[i] & MANTISSA) * F(2.0**-23)
-        high = mantissa > SQRT_2
-        mantissa = mantissa * HALF if high else mantissa
-        whole = F(exponent) + (ONE if high else ZERO)
-        s = (mantissa - ONE) / (mantissa + ONE)
-        q = s * s
-        # 2 artanh(s) / ln 2; the first term left out is below 5e-8.
-        series = ONE + q * (F(1 / 3) + q * (F(1 / 5) + q * F(1 / 7)))
-        out[i] = whole + LOG_SCALE * s * series
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def power_row(spectrum: Float32Array, powers: Float32Array) -> None:
-    """Squared magnitudes of interleaved real and imaginary parts."""
-    for k in range(powers.shape[0]):
-        powers[k] = spectrum[2 * k] * spectrum[2 * k] + spectrum[2 * k + 1] * spectrum[2 * k + 1]
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def band_row(
-    powers: Float32Array,
-    weights: Float32Array,
-    starts: IntArray,
-    ends: IntArray,
-    floor: float,
-    out: Float32Array,
-) -> None:
-    """Weighted sums of the bins of each band, plus the floor."""
-    first = 0
-    for band in range(out.shape[0]):
-        start, end = starts[band], ends[band]
-        a, b, c, d = F(floor), ZERO, ZERO, ZERO
-        n = end - start
-        whole = n - n % 4
-        for j in range(0, whole, 4):
-            a += weights[first + j] * powers[start + j]
-            b += weights[first + j + 1] * powers[start + j + 1]
-            c += weights[first + j + 2] * powers[start + j + 2]
-            d += weights[first + j + 3] * powers[start + j + 3]
-        for j in range(whole, n):
-            a += weights[first + j] * powers[start + j]
-        out[band] = (a + b) + (c + d)
-        first += n
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def band_levels(
-    spectra: Float32Array,
-    weights: Float32Array,
-    starts: IntArray,
-    ends: IntArray,
-    floor: float,
-    levels: Float32Array,
-    amplitudes: Float32Array,
-) -> None:
-    """Band levels in dB and amplitudes of every frame.
-
-    Parameters
-    ----------
-    spectra : float32, shape=(n_frames, 2 * n_bins)
-        Spectra, real and imaginary parts interleaved.
-    weights, starts, ends : shape=(n_weights,), (n_bands,), (n_bands,)
-        Non-zero weights of the bands one after the other, first bin, bin after the last.
-    floor : float
-        Power that is added to every band, so that silence has a level.
-    levels, amplitudes : float32, shape=(n_frames, n_bands)
-        Overwritten.
-    """
-    n_frames, n_bands = levels.shape
-    powers = np.empty(spectra.shape[1] // 2, F)
-    sums = np.empty(n_bands, F)
-    bits = sums.view(np.int32)
-    for i in range(n_frames):
-        power_row(spectra[i], powers)
-        band_row(powers, weights, starts, ends, floor, sums)
-        log2_row(bits, levels[i])
-        for band in range(n_bands):
-            levels[i, band] *= DB_PER_OCTAVE_OF_POWER
-            amplitudes[i, band] = np.sqrt(sums[band])
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

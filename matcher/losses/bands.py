@@ -22,7 +22,8 @@ class Bands:
     Parameters
     ----------
     weights : np.ndarray, shape=(n_weights,), dtype=float32
-        Non-zero weights of the bands, one band after the other.
+        Non-zero weights of the bands, one band after the other, each filled up with zeros to a
+        multiple of four.
     starts, ends : np.ndarray, shape=(n_bands,), dtype=int64
         First bin of each band, and the bin after its last.
     """
@@ -69,5 +70,7 @@ def mel_bands(
     matrix = matrix[matrix.any(axis=1)]
     starts = np.array([np.flatnonzero(row)[0] for row in matrix], dtype=np.int64)
     ends = np.array([np.flatnonzero(row)[-1] + 1 for row in matrix], dtype=np.int64)
-    pieces = [row[a:b] for row, a, b in zip(matrix, starts, ends, strict=True)]
+    pieces = [
+        np.pad(row[a:b], (0, -(b - a) % 4)) for row, a, b in zip(matrix, starts, ends, strict=True)
+    ]
     return Bands(np.concatenate(pieces).astype(np.float32), starts, ends)

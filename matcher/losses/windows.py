@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.losses import _kernels as kernels
+from matcher.losses import _spectra as spectra
+from matcher.losses._spectra import transform_tables
 from matcher.losses.bands import Bands, mel_bands
 
 if TYPE_CHECKING:
@@ -119,8 +120,10 @@ class WindowBuffers:
     def __init__(self, window: Window) -> None:
         self.window = window
         plan = window.plan
-        self._frames = np.empty((plan.n_frames, plan.n_fft), np.float32)
-        self._levels = np.empty((plan.n_frames, len(window.bands)), np.float32)
+        self._tables = transform_tables(plan.n_fft)
+        bands = window.bands
+        self._bands = bands.weights, bands.starts, bands.ends
+        self._levels = np.empty((plan.n_frames, len(bands)), np.float32)
         self._amplitudes = np.empty_like(self._levels)
 
     @property
@@ -133,17 +136,13 @@ class WindowBuffers:
 
         Both have shape (n_frames, n_bands) and are overwritten by the next call.
         """
-        from scipy import fft  # noqa: PLC0415  imported when first used
-
         window, plan = self.window, self.window.plan
-        kernels.cut_frames(placed, plan.start, plan.hop, gain, window.shape, self._frames)
-        spectra = fft.rfft(self._frames, axis=1).view(np.float32)
-        bands = window.bands
-        kernels.band_levels(
-            spectra,
-            bands.weights,
-            bands.starts,
-            bands.ends,
+        spectra.band_levels(
+            placed,
+            (plan.start, plan.hop),
+            window.shape * np.float32(gain),
+            self._tables,
+            self._bands,
             window.floor,
             self._levels,
             self._amplitudes,
