@@ -155,9 +155,23 @@ _FILTERS: list[Jump] = [
     {"filter.slope_db_per_octave": 12.0},
     {"filter.slope_db_per_octave": 24.0},
     {"highpass.cutoff_hz": 200.0},
-    *({"body.gain_db": 10.0, "body.frequency_hz": hz} for hz in (800.0, 2000.0, 4500.0)),
+    *(
+        {f"{body}.gain_db": gain_db, f"{body}.frequency_hz": hz, f"{body}.bandwidth_octaves": 0.8}
+        for body in ("body", "body2")
+        for gain_db in (8.0, -8.0)
+        for hz in (500.0, 1000.0, 2000.0, 4000.0)
+    ),
 ]
-_BREATH: Jump = {"noise.level": 0.1, "noise.decay_s": 2.0, "noise.bypass_ratio": 0.4}
+_BREATH: Jump = {"noise.level": 0.1, "noise.sustain_ratio": 1.0, "noise.bypass_ratio": 0.4}
+_BRIGHT_BREATH: Jump = _BREATH | {"noise.level": 0.03, "noise.colour_ratio": 0.9}
+_DARK_BREATH: Jump = _BREATH | {"noise.level": 0.1, "noise.colour_ratio": -0.7}
+_CHIFF: Jump = {"noise.level": 0.3, "noise.decay_s": 0.03, "noise.sustain_ratio": 0.1}
+_BENDS: list[Jump] = [
+    {f"{env}.attack_curve_ratio": curve, f"{env}.attack_s": attack_s}
+    for env in ("filter_env", "amp_env")
+    for curve in (0.6, -0.6)
+    for attack_s in (0.03, 0.1)
+]
 _SLOW_BRIGHTNESS: Jump = {
     "filter_env.depth_octaves": 2.5,
     "filter_env.attack_s": 0.06,
@@ -181,6 +195,7 @@ START_VARIANTS: tuple[Jump, ...] = (
     {"osc2.detune_cents": 8.0},
     {"osc2.detune_cents": -3.0},
     _BREATH,
+    _BRIGHT_BREATH,
     {"osc1.vibrato.depth_cents": 10.0, "osc2.vibrato.depth_cents": 10.0},
 )
 JUMPS: tuple[Jump, ...] = (
@@ -194,6 +209,10 @@ JUMPS: tuple[Jump, ...] = (
     *_DETUNES,
     *_FILTERS,
     _BREATH,
+    _BRIGHT_BREATH,
+    _DARK_BREATH,
+    _CHIFF,
+    *_BENDS,
     _SLOW_BRIGHTNESS,
     _QUICK_BRIGHTNESS,
 )

@@ -42,6 +42,7 @@ _PREFIXES = (
     ("high-pass filter", "highpass."),
     ("low-pass filter", "filter."),
     ("body resonance", "body."),
+    ("second body resonance", "body2."),
     ("filter envelope", "filter_env."),
     ("amplifier envelope", "amp_env."),
 )
@@ -58,6 +59,7 @@ _LABELS = {
     "depth_ratio": "depth",
     "depth_octaves": "depth",
     "attack_s": "attack",
+    "attack_curve_ratio": "bend of the attack",
     "decay_s": "decay",
     "sustain_ratio": "sustain",
     "release_s": "release",
@@ -67,6 +69,7 @@ _LABELS = {
     "depth_key_track_ratio": "depth key tracking",
     "rate_env_octaves": "rate at the start",
     "level": "level",
+    "colour_ratio": "colour",
     "bypass_ratio": "past the filters",
     "cutoff_hz": "cutoff",
     "resonance_ratio": "resonance",
@@ -187,7 +190,10 @@ def _used_in_noise(values: Mapping[str, float], *, is_shaped: bool) -> set[str]:
     level, loudest = values["noise.level"], _loudest(values)
     is_heard_past = past and level * values["noise.bypass_ratio"] >= _SILENT_PAST_RATIO * loudest
     if level > 0.0 and (level >= _SILENT_RATIO * loudest or is_heard_past):
-        return {"noise.level", "noise.decay_s"} | past
+        shape = _if_working(values, "noise.sustain_ratio", "noise.colour_ratio")
+        # Noise that stays as it is has no decay.
+        falls = values["noise.sustain_ratio"] < 1.0
+        return {"noise.level"} | shape | past | ({"noise.decay_s"} if falls else set())
     return set()
 
 
@@ -227,8 +233,9 @@ def _if_working(values: Mapping[str, float], *names: str) -> set[str]:
 def _used_in_filters(values: Mapping[str, float]) -> set[str]:
     """Collect what the filters, the drive, the body and the filter envelope use."""
     used = _if_working(values, "highpass.cutoff_hz", "filter.drive_db")
-    if _works("body.gain_db", values):
-        used |= {"body.frequency_hz", "body.gain_db", "body.bandwidth_octaves"}
+    for body in ("body", "body2"):
+        if _works(f"{body}.gain_db", values):
+            used |= {f"{body}.{name}" for name in ("frequency_hz", "gain_db", "bandwidth_octaves")}
     moves = _if_working(values, "filter_env.depth_octaves", "filter_env.velocity_octaves")
     # Key tracking lowers even an open filter, below C4.
     names = ("filter.cutoff_hz", "filter.resonance_ratio", "filter.key_track_ratio")
@@ -243,4 +250,5 @@ def _used_in_filters(values: Mapping[str, float]) -> set[str]:
 def _envelope(part: str, values: Mapping[str, float]) -> set[str]:
     """Collect what an envelope uses; one that stays at its peak has no decay."""
     names = {f"{part}.attack_s", f"{part}.sustain_ratio", f"{part}.release_s"}
+    names |= _if_working(values, f"{part}.attack_curve_ratio")
     return names | ({f"{part}.decay_s"} if _works(f"{part}.sustain_ratio", values) else set())

@@ -49,6 +49,8 @@ SWITCHES = (
         )
     ),
     "noise.level",
+    "noise.sustain_ratio",
+    "noise.colour_ratio",
     "noise.bypass_ratio",
     "highpass.cutoff_hz",
     "filter.resonance_ratio",
@@ -56,8 +58,11 @@ SWITCHES = (
     "filter.key_track_ratio",
     "filter.drive_db",
     "body.gain_db",
+    "body2.gain_db",
     "filter_env.depth_octaves",
+    "filter_env.attack_curve_ratio",
     "filter_env.velocity_octaves",
+    "amp_env.attack_curve_ratio",
     "amp_env.sustain_ratio",
     "amp_env.velocity_db",
 )

@@ -17,11 +17,28 @@ _TUNE = (
               "fine tune of the whole voice"),
 )
 
+
+def _body(name: str, what: str, *, frequency_hz: float) -> tuple[Parameter, ...]:
+    """Return a resonance of the body."""
+    return (
+        Parameter(f"{name}.frequency_hz", "hz", 80.0, 8000.0, "log", frequency_hz, "brightness",
+                  f"middle of {what}; it stays where it is"),
+        Parameter(f"{name}.gain_db", "db", -18.0, 24.0, "linear", 0.0, "brightness",
+                  f"level at the middle of {what}; 0 dB is no resonance"),
+        Parameter(f"{name}.bandwidth_octaves", "octaves", 0.3, 4.0, "log", 1.5, "brightness",
+                  f"width of {what}, where half of its dB are left"),
+    )
+
+
 _NOISE_AND_FILTERS = (
     Parameter("noise.level", "level", 0.0, 1.0, "quadratic", 0.0, "attack",
               "breath and bow noise"),
     Parameter("noise.decay_s", "s", 0.005, 10.0, "log", 0.05, "attack",
               "time constant with which the noise dies away"),
+    Parameter("noise.sustain_ratio", "ratio", 0.0, 1.0, "linear", 0.0, "attack",
+              "what stays of the noise while the note sounds, as a share of its level"),
+    Parameter("noise.colour_ratio", "ratio", -1.0, 1.0, "linear", 0.0, "attack",
+              "colour of the noise: -1 dark (falls by 6 dB/octave), 0 white, 1 bright (rises)"),
     Parameter("noise.bypass_ratio", "ratio", 0.0, 1.0, "linear", 0.0, "attack",
               "share of the noise that goes past the filters, straight to the amplifier"),
     Parameter("highpass.cutoff_hz", "hz", 20.0, 2000.0, "log", 20.0, "brightness",
@@ -36,12 +53,8 @@ _NOISE_AND_FILTERS = (
               "octaves of cutoff for each octave of key; 1 follows the key"),
     Parameter("filter.drive_db", "db", 0.0, 36.0, "linear", 0.0, "brightness",
               "how far the filter is driven into saturation"),
-    Parameter("body.frequency_hz", "hz", 80.0, 8000.0, "log", 1000.0, "brightness",
-              "middle of the one broad resonance of the body; it stays where it is"),
-    Parameter("body.gain_db", "db", -18.0, 24.0, "linear", 0.0, "brightness",
-              "level at the middle of the body resonance; 0 dB is no resonance"),
-    Parameter("body.bandwidth_octaves", "octaves", 0.3, 4.0, "log", 1.5, "brightness",
-              "width of the body resonance, where half of its dB are left"),
+    *_body("body", "a broad resonance of the body", frequency_hz=1000.0),
+    *_body("body2", "the second resonance of the body", frequency_hz=3000.0),
 )
 
 _FILTER_ENVELOPE = (
@@ -49,6 +62,8 @@ _FILTER_ENVELOPE = (
               "how far the filter envelope moves the cutoff at velocity 100"),
     Parameter("filter_env.attack_s", "s", 0.0005, 4.0, "log", 0.0005, "attack",
               "filter envelope, time from the start to the peak"),
+    Parameter("filter_env.attack_curve_ratio", "ratio", -1.0, 1.0, "linear", 0.0, "attack",
+              "filter envelope, bend of the attack: 0 straight, 1 quick, -1 slow at first"),
     Parameter("filter_env.decay_s", "s", 0.005, 10.0, "log", 0.3, "brightness",
               "filter envelope, time constant from the peak to the sustain level"),
     Parameter("filter_env.sustain_ratio", "ratio", 0.0, 1.0, "linear", 1.0, "brightness",
@@ -62,6 +77,8 @@ _FILTER_ENVELOPE = (
 _AMPLIFIER_ENVELOPE = (
     Parameter("amp_env.attack_s", "s", 0.0005, 4.0, "log", 0.0005, "attack",
               "amplifier envelope, time from the start to the peak"),
+    Parameter("amp_env.attack_curve_ratio", "ratio", -1.0, 1.0, "linear", 0.0, "attack",
+              "amplifier envelope, bend of the attack: 0 straight, 1 quick, -1 slow at first"),
     Parameter("amp_env.decay_s", "s", 0.005, 10.0, "log", 0.3, "level",
               "amplifier envelope, time constant from the peak to the sustain level"),
     Parameter("amp_env.sustain_ratio", "ratio", 0.0, 1.0, "linear", 1.0, "level",

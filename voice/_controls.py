@@ -23,8 +23,8 @@ TUNE, OSC1, OSC2 = 0, 1, 18
 # Offsets in an oscillator's rows; after the octave, oscillator 2 is one further (its detune).
 SAW, PULSE, TRIANGLE, OCTAVE, WIDTH = 0, 1, 2, 3, 4
 PITCH_ENV, VIBRATO, PWM = 5, 8, 14
-NOISE, HIGHPASS, FILTER, BODY, FILTER_ENV, AMP_ENV = 36, 39, 40, 45, 48, 54
-N_PARAMETERS = 59
+NOISE, HIGHPASS, FILTER, BODIES, FILTER_ENV, AMP_ENV = 36, 41, 42, 47, 53, 60
+N_PARAMETERS = 66
 
 # Rows of the phase matrix, in cycles.
 PHASE_OSC, PHASE_VIBRATO, PHASE_PWM = 0, 2, 4
@@ -36,19 +36,11 @@ N_PHASES = 6
 PITCH, STEP, TURN, CUTOFF, AMP, NOISE_AMP, DRY = 0, 2, 4, 6, 7, 8, 9
 N_CONTROLS = 10
 
-# Rows of the settings: levels of sawtooth, pulse and triangle of each oscillator; tuning,
-# damping and on (1) or off (0) of each filter section; drive gain - 1; high-pass tan; 1 for
-# each oscillator whose pitch moves; shares of the noise that go through the filters and past
-# them; tan, loop factor and added band-pass of the body resonance.
-LEVELS, SECTIONS, DRIVE, HIGHPASS_TAN, MOVING, SHARES, BELL = 0, 6, 12, 13, 14, 16, 18
-N_SETTINGS = 21
-
 F = np.float32
 ZERO, HALF, ONE, TWO = F(0.0), F(0.5), F(1.0), F(2.0)
 LOG2_E = F(1.4426950408889634)
 LN_2 = F(0.6931471805599453)
 OCTAVES_PER_DB = F(0.16609640474436813)
-ROOT_2 = F(1.4142135623730951)
 CYCLE = F(4294967296.0)
 RATE_SETTLES_S = F(0.5)
 NARROWEST = F(0.02)
@@ -60,7 +52,9 @@ HIGHEST_CUTOFF = F(0.49)  # of the rate
 DRY_FROM_HZ, DRY_SPAN_HZ = F(16_000.0), F(4_000.0)
 # -300 dB: far below hearing, and far above the denormal numbers that slow processors down.
 SILENCE = F(1e-15)
-LEAST_DAMPING = F(0.002)
+# An attack that is fully bent covers so many octaves of an exponential; below the least bend it
+# is a straight line.
+MOST_BENT_OCTAVES, LEAST_BENT_OCTAVES = F(6.0), F(1e-3)
 MIN_OCTAVES = F(-120.0)
 POWERS_OF_TWO = (2.0 ** np.arange(-126.0, 128.0)).astype(np.float32)
 
@@ -99,11 +93,19 @@ def tan_pi(x: np.float32) -> np.float32:
 
 @njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
 def held_envelope(
-    t: np.float32, attack: np.float32, decay: np.float32, sustain: np.float32
+    t: np.float32, attack: np.float32, curve: np.float32, decay: np.float32, sustain: np.float32
 ) -> np.float32:
-    """Envelope while the gate is open: a straight line to 1, then exponentially to sustain."""
+    """Envelope while the gate is open: up to 1, then exponentially to sustain.
+
+    The attack is a straight line, or bent by `curve`: (1 - 2**(-k x)) / (1 - 2**-k).
+    """
     falling = sustain + (ONE - sustain) * exp2(-(t - attack) / decay * LOG2_E)
-    return t / attack if t < attack else falling
+    x, k = t / attack, MOST_BENT_OCTAVES * curve
+    is_bent = abs(k) > LEAST_BENT_OCTAVES
+    k = k if is_bent else ONE
+    bent = (ONE - exp2(-k * x)) / (ONE - exp2(-k))
+    rising = bent if is_bent else x
+    return rising if t < attack else falling
 
 
 @njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
@@ -111,13 +113,14 @@ def envelope(
     t: np.float32,
     gate: np.float32,
     attack: np.float32,
+    curve: np.float32,
     decay: np.float32,
     sustain: np.float32,
     release: np.float32,
     at_gate_end: np.float32,
 ) -> np.float32:
     """Attack, decay, sustain, release; the release starts from the level at the gate's end."""
-    held = held_envelope(t, attack, decay, sustain)
+    held = held_envelope(t, attack, curve, decay, sustain)
     return held if t <= gate else at_gate_end * exp2(-(t - gate) / release * LOG2_E)
 
 
@@ -163,7 +166,7 @@ def set_oscillator(
     env, delay = rest + PITCH_ENV, rest + VIBRATO + 2
     for lane in range(LANES):
         cents = v[TUNE, lane] + v[rest + OCTAVE, lane] * F(o)
-        x = held_envelope(t, v[env + 1, lane], v[env + 2, lane], ZERO)
+        x = held_envelope(t, v[env + 1, lane], ZERO, v[env + 2, lane], ZERO)
         cents += v[env, lane] * x
         octaves = v[osc + OCTAVE, lane] + cents / F(1200.0)
         phase = phases[PHASE_VIBRATO + o, lane]
@@ -196,9 +199,10 @@ def set_filter(
             v[e + 2, lane],
             v[e + 3, lane],
             v[e + 4, lane],
+            v[e + 5, lane],
             at_gate_end[lane],
         )
-        x *= v[e, lane] + v[e + 5, lane] * note[2]
+        x *= v[e, lane] + v[e + 6, lane] * note[2]
         x += v[FILTER + 3, lane] * note[1]
         x = max(v[FILTER, lane] * exp2(x), LOWEST_CUTOFF_HZ)
         controls[CUTOFF, lane] = tan_pi(min(x * exp2(-note[3]), HIGHEST_CUTOFF))
@@ -218,11 +222,19 @@ def set_levels(
     e = AMP_ENV
     for lane in range(LANES):
         x = envelope(
-            t, gate, v[e, lane], v[e + 1, lane], v[e + 2, lane], v[e + 3, lane], at_gate_end[lane]
+            t,
+            gate,
+            v[e, lane],
+            v[e + 1, lane],
+            v[e + 2, lane],
+            v[e + 3, lane],
+            v[e + 4, lane],
+            at_gate_end[lane],
         )
-        x *= exp2(v[e + 4, lane] * note[2] * OCTAVES_PER_DB)
+        x *= exp2(v[e + 5, lane] * note[2] * OCTAVES_PER_DB)
         controls[AMP, lane] = x if x > SILENCE else ZERO
-        x = v[NOISE, lane] * exp2(-t / v[NOISE + 1, lane] * LOG2_E)
+        kept = v[NOISE + 2, lane]
+        x = v[NOISE, lane] * (kept + (ONE - kept) * exp2(-t / v[NOISE + 1, lane] * LOG2_E))
         controls[NOISE_AMP, lane] = x if x > SILENCE else ZERO
 
 
@@ -241,72 +253,15 @@ def prepare_rates(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def prepare_bell(body: Float32Array, log2_rate: np.float32, bell: Float32Array) -> None:
-    """Set the body resonance: (s**2 + s A / Q + 1) / (s**2 + s / (A Q) + 1), A**2 its gain.
-
-    That is 1 plus (A - 1 / A) / Q of the band-pass s / (s**2 + s / (A Q) + 1); the bandwidth
-    makes 1 / Q = 2 sinh(ln(2) / 2 * octaves). See `voice.body_resonance` for the source.
-    """
-    for lane in range(LANES):
-        g = tan_pi(min(body[0, lane] * exp2(-log2_rate), HIGHEST_CUTOFF))
-        a = exp2(HALF * body[1, lane] * OCTAVES_PER_DB)
-        x = HALF * body[2, lane]
-        x = exp2(x) - exp2(-x)
-        bell[0, lane] = g
-        bell[1, lane] = ONE / (ONE + g * (g + x / a))
-        # Exactly 0 at 0 dB, where a is exactly 1: that switches the resonance off.
-        bell[2, lane] = x * (a - ONE / a)
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def prepare_settings(v: Float32Array, log2_rate: np.float32, settings: Float32Array) -> None:
-    """Set what stays constant during a note: levels, filter sections, drive, high-pass, body.
-
-    24 dB/octave: the poles of (1 + s)**4 + 4 r (four equal stages in a loop), r the resonance;
-    with k = (4 r)**(1/4) they lie at s = -1 + k exp(+-i pi/4) and s = -1 + k exp(+-3i pi/4).
-    12 dB/octave: s**2 + 2 (1 - r) s + 1, in the first section alone.
-    """
-    for o in range(2):
-        osc = OSC2 if o == 1 else OSC1
-        for lane in range(LANES):
-            settings[LEVELS + 3 * o, lane] = v[osc + SAW, lane] + v[osc + PULSE, lane]
-            settings[LEVELS + 3 * o + 1, lane] = -v[osc + PULSE, lane]
-            settings[LEVELS + 3 * o + 2, lane] = v[osc + TRIANGLE, lane]
-            depths = abs(v[osc + o + PITCH_ENV, lane]) + v[osc + o + VIBRATO + 1, lane]
-            settings[MOVING + o, lane] = ONE if depths > ZERO else ZERO
-    for lane in range(LANES):
-        r = v[FILTER + 1, lane]
-        k = np.sqrt(np.sqrt(F(4.0) * r))
-        is_fourth = v[FILTER + 2, lane] > F(18.0)
-        tuning = np.sqrt(ONE - ROOT_2 * k + k * k) if is_fourth else ONE
-        damping = (TWO - ROOT_2 * k) / tuning if is_fourth else TWO * (ONE - r)
-        settings[SECTIONS, lane] = tuning
-        settings[SECTIONS + 1, lane] = max(damping, LEAST_DAMPING)
-        settings[SECTIONS + 2, lane] = ONE
-        tuning = np.sqrt(ONE + ROOT_2 * k + k * k)
-        settings[SECTIONS + 3, lane] = tuning
-        settings[SECTIONS + 4, lane] = (TWO + ROOT_2 * k) / tuning
-        settings[SECTIONS + 5, lane] = ONE if is_fourth else ZERO
-        settings[DRIVE, lane] = exp2(v[FILTER + 4, lane] * OCTAVES_PER_DB) - ONE
-        # 0 switches the high-pass off: 20 Hz is its neutral value.
-        x = tan_pi(min(v[HIGHPASS, lane] * exp2(-log2_rate), HIGHEST_CUTOFF))
-        settings[HIGHPASS_TAN, lane] = x if v[HIGHPASS, lane] > LOWEST_CUTOFF_HZ else ZERO
-        settings[SHARES, lane] = ONE - v[NOISE + 2, lane]
-        settings[SHARES + 1, lane] = v[NOISE + 2, lane]
-    prepare_bell(v[BODY : BODY + 3], log2_rate, settings[BELL : BELL + 3])
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
 def render_controls(
     v: Float32Array,
     start_phases: Float32Array,
     note: Float32Array,
     gate: np.float32,
     block: int,
-    settings: Float32Array,
     controls: Float32Array,
 ) -> None:
-    """Compute settings and controls of one note for LANES candidates.
+    """Compute the controls of one note for LANES candidates.
 
     Parameters
     ----------
@@ -321,21 +276,22 @@ def render_controls(
         Time at which the key is let go, in seconds.
     block : int
         Samples from one set of control values to the next.
-    settings : float32, shape=(N_SETTINGS, LANES)
-        Overwritten.
     controls : float32, shape=(n_blocks + 1, N_CONTROLS, LANES)
         Overwritten; row i holds time ``i * block / rate``.
     """
-    prepare_settings(v, note[3], settings)
     rate_hz = np.empty((4, LANES), F)
     depth_cents = np.empty((2, LANES), F)
     prepare_rates(v, note[1], rate_hz, depth_cents)
     at_gate_end = np.empty((2, LANES), F)
     for lane in range(LANES):
         e = FILTER_ENV + 1
-        at_gate_end[0, lane] = held_envelope(gate, v[e, lane], v[e + 1, lane], v[e + 2, lane])
+        at_gate_end[0, lane] = held_envelope(
+            gate, v[e, lane], v[e + 1, lane], v[e + 2, lane], v[e + 3, lane]
+        )
         e = AMP_ENV
-        at_gate_end[1, lane] = held_envelope(gate, v[e, lane], v[e + 1, lane], v[e + 2, lane])
+        at_gate_end[1, lane] = held_envelope(
+            gate, v[e, lane], v[e + 1, lane], v[e + 2, lane], v[e + 3, lane]
+        )
     phases = start_phases.copy()
     dt = F(block) * exp2(-note[3])
     for i in range(controls.shape[0]):

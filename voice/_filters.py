@@ -15,12 +15,13 @@ import numpy as np
 from numba import njit
 
 if TYPE_CHECKING:
-    from shared.types import Float32Array
+    from shared.types import Float32Array, FloatArray
 
 LANES = 16
 
-# Rows of the settings and controls, as in `voice._controls` (a test compares them).
-SECTIONS, DRIVE, HIGHPASS_TAN, SHARES, BELL = 6, 12, 13, 16, 18
+# Rows of the settings and controls, as in `voice._settings` and `voice._controls` (a test compares
+# them).
+SECTIONS, DRIVE, HIGHPASS_TAN, SHARES, COLOURS, BELLS = 6, 12, 13, 16, 18, 21
 CUTOFF, AMP, NOISE_AMP, DRY = 6, 7, 8, 9
 
 # Ramps of a block: the value at its start, and below it the slope for each sample.
@@ -29,6 +30,24 @@ ITS_CUTOFF, ITS_DRY, ITS_AMP, ITS_NOISE = 0, 2, 4, 6
 F = np.float32
 ZERO, ONE, TWO = F(0.0), F(1.0), F(2.0)
 TINY = F(1e-18)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def colour_noise(white: FloatArray, keep: float, noise: Float32Array) -> None:
+    """Fill `noise` (3, n) with white noise, a dark and a bright one made of it, all as loud.
+
+    Dark: a leaky sum, which keeps the share `keep` from sample to sample. Bright: the difference
+    of neighbours. Their gains follow from the variance of such sums.
+    """
+    dark_gain, bright_gain = np.sqrt(1.0 - keep * keep), np.sqrt(0.5)
+    total, before = 0.0, 0.0
+    for i in range(white.shape[0]):
+        x = white[i]
+        total = keep * total + x
+        noise[0, i] = F(x)
+        noise[1, i] = F(dark_gain * total)
+        noise[2, i] = F(bright_gain * (x - before))
+        before = x
 
 
 @njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
@@ -51,13 +70,20 @@ def set_ramp(
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def add_noise(
-    mix: Float32Array, noise: Float32Array, ramps: Float32Array, share: Float32Array
+    mix: Float32Array,
+    noise: Float32Array,
+    first: int,
+    ramps: Float32Array,
+    share: Float32Array,
+    colours: Float32Array,
 ) -> None:
-    """Add each lane's share of the common noise at its ramped level."""
+    """Add each lane's share of the common noise in its colour, at its ramped level."""
     for j in range(mix.shape[0]):
+        white, dark, bright = noise[0, first + j], noise[1, first + j], noise[2, first + j]
         for lane in range(mix.shape[1]):
             level = ramps[ITS_NOISE, lane] + F(j) * ramps[ITS_NOISE + 1, lane]
-            mix[j, lane] += noise[j] * level * share[lane]
+            x = white * colours[0, lane] + dark * colours[1, lane] + bright * colours[2, lane]
+            mix[j, lane] += x * level * share[lane]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -101,7 +127,7 @@ def run_section(
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def run_bell(mix: Float32Array, bell: Float32Array, state: Float32Array) -> None:
-    """Body resonance: a second-order section (zero-delay feedback) whose band-pass is added."""
+    """Add the band-pass of a second-order section (zero-delay feedback): a body resonance."""
     for j in range(mix.shape[0]):
         for lane in range(mix.shape[1]):
             g, added = bell[0, lane], bell[2, lane]
@@ -162,17 +188,17 @@ def run_filters(
     Parameters
     ----------
     settings : float32, shape=(N_SETTINGS, LANES)
-        Constants of the note, from `voice._controls.render_controls`.
+        Constants of the note, from `voice._settings.prepare_settings`.
     controls : float32, shape=(n_blocks + 1, N_CONTROLS, LANES)
-        Control values at the edges of the blocks, from the same.
+        Control values at the edges of the blocks, from `voice._controls.render_controls`.
     block : int
         Samples in a block.
-    noise : float32, shape=(n_samples,)
-        Noise, the same for all lanes.
+    noise : float32, shape=(3, n_samples)
+        White, dark and bright noise, the same for all lanes.
     sound : float32, shape=(n_samples, LANES)
         The oscillators; the finished note after the call.
     """
-    ramps, state = np.empty((8, LANES), F), np.zeros((7, LANES), F)
+    ramps, state = np.empty((8, LANES), F), np.zeros((9, LANES), F)
     first_section = settings[SECTIONS : SECTIONS + 3]
     second_section = settings[SECTIONS + 3 : SECTIONS + 6]
     through, past = settings[SHARES], settings[SHARES + 1]
@@ -181,14 +207,15 @@ def run_filters(
     has_highpass, has_drive = is_any(settings[HIGHPASS_TAN]), is_any(settings[DRIVE])
     has_lowpass = is_lowpass_heard(controls)
     has_second = has_lowpass and is_any(second_section[2])
-    bell = settings[BELL : BELL + 3]
-    has_bell = is_any(bell[2])
+    colours = settings[COLOURS : COLOURS + 3]
+    bell, second_bell = settings[BELLS : BELLS + 3], settings[BELLS + 3 : BELLS + 6]
+    has_bell, has_second_bell = is_any(bell[2]), is_any(second_bell[2])
     for i in range(controls.shape[0] - 1):
         now, following = controls[i], controls[i + 1]
         mix = sound[i * block : (i + 1) * block]
         if has_noise:
             set_ramp(now[NOISE_AMP], following[NOISE_AMP], block, ramps, ITS_NOISE)
-            add_noise(mix, noise[i * block : (i + 1) * block], ramps, through)
+            add_noise(mix, noise, i * block, ramps, through, colours)
         if has_highpass:
             run_highpass(mix, settings[HIGHPASS_TAN], state[0])
         if has_drive:
@@ -201,8 +228,10 @@ def run_filters(
             run_section(mix, ramps, second_section, state[3:5])
         if has_bell:
             run_bell(mix, bell, state[5:7])
+        if has_second_bell:
+            run_bell(mix, second_bell, state[7:9])
         if has_noise_past:
-            add_noise(mix, noise[i * block : (i + 1) * block], ramps, past)
+            add_noise(mix, noise, i * block, ramps, past, colours)
         set_ramp(now[AMP], following[AMP], block, ramps, ITS_AMP)
         amplify(mix, ramps)
         flush_tiny(state)

@@ -27,7 +27,8 @@ TABLE_SIZE = 4096
 TABLES_PER_OCTAVE = 16
 N_TABLES = 12 * TABLES_PER_OCTAVE
 
-# Rows of the settings and controls, as in `voice._controls` (a test compares them).
+# Rows of the settings and controls, as in `voice._settings` and `voice._controls` (a test compares
+# them).
 LEVELS, MOVING = 0, 14
 PITCH, STEP, TURN = 0, 2, 4
 
@@ -252,9 +253,9 @@ def render_oscillators(
     Parameters
     ----------
     settings : float32, shape=(N_SETTINGS, LANES)
-        Constants of the note, from `voice._controls.render_controls`.
+        Constants of the note, from `voice._settings.prepare_settings`.
     controls : float32, shape=(n_blocks + 1, N_CONTROLS, LANES)
-        Control values at the edges of the blocks, from the same.
+        Control values at the edges of the blocks, from `voice._controls.render_controls`.
     start_phases : float32, shape=(2, LANES)
         Phases of the oscillators at note start, in cycles.
     block : int

@@ -1,7 +1,7 @@
 """Values into the arrays of the kernels: one candidate per lane.
 
-The rows are those of `voice._controls`, which numba has to load first, so that module is
-imported by the functions.
+The rows are those of `voice._controls` and `voice._settings`, which numba has to load first, so
+those modules are imported by the functions.
 """
 
 from __future__ import annotations
@@ -47,14 +47,14 @@ def pack_note(note: Note, sample_rate_hz: int) -> Float32Array:
 
 
 def pack_values(values: Mapping[str, float]) -> Float32Array:
-    """Return the parameter matrix, (59, LANES), all lanes alike; the rest is at neutral."""
+    """Return the parameter matrix, (66, LANES), all lanes alike; the rest is at neutral."""
     column = [{**CATALOGUE.neutral(), **values}[name] for name in CATALOGUE.names]
     return np.repeat(np.array(column, dtype=np.float32)[:, None], LANES, axis=1)
 
 
 def empty_settings() -> Float32Array:
     """Return a matrix for the settings, (N_SETTINGS, LANES)."""
-    from voice._controls import N_SETTINGS  # noqa: PLC0415  numba loads here
+    from voice._settings import N_SETTINGS  # noqa: PLC0415  numba loads here
 
     return np.empty((N_SETTINGS, LANES), np.float32)
 

@@ -4,9 +4,9 @@ They run the kernels that the voice runs, one time after another: for tests, plo
 The voice itself takes them every 0.36 ms and moves in straight lines between, so an attack
 shorter than that takes 0.36 ms there.
 
-Conventions: times count from the moment the key goes down, in seconds. The attack is a straight
-line and lasts from the start to the peak; decay and release are exponential, and their time is
-the time constant, after which 63.2 % of the way is done.
+Conventions: times count from the moment the key goes down, in seconds. The attack
+lasts from the start to the peak, in a straight line if it is not bent; decay and release are
+exponential, and their time is the time constant, after which 63.2 % of the way is done.
 """
 
 from __future__ import annotations
@@ -35,6 +35,7 @@ def adsr_level(
     decay_s: float,
     sustain_ratio: float,
     release_s: float,
+    attack_curve_ratio: float = 0.0,
 ) -> FloatArray:
     """Compute the level of an attack-decay-sustain-release envelope.
 
@@ -51,6 +52,8 @@ def adsr_level(
         Time constants of the fall to the sustain level and to zero, in s.
     sustain_ratio : float, 0 to 1
         Level while the key is held, as a share of the peak.
+    attack_curve_ratio : float, -1 to 1
+        Bend of the attack: 0 straight, 1 quick at first, -1 slow at first.
 
     Returns
     -------
@@ -64,8 +67,10 @@ def adsr_level(
 
     Notes
     -----
-    t / attack up to the peak, then sustain + (1 - sustain) exp(-(t - attack) / decay), and
-    exp(-(t - gate) / release) of the level reached once the key is let go.
+    t / attack up to the peak, or (1 - 2**(-k t / attack)) / (1 - 2**-k) with k six times the bend,
+    as a capacitor is charged from a higher voltage (common practice, no source). Then
+    sustain + (1 - sustain) exp(-(t - attack) / decay), and exp(-(t - gate) / release) of the level
+    reached once the key is let go.
 
     Examples
     --------
@@ -80,9 +85,11 @@ def adsr_level(
     decay = np.float32(check_scalar("decay_s", decay_s, 1e-4, 60.0, "s"))
     sustain = np.float32(check_scalar("sustain_ratio", sustain_ratio, 0.0, 1.0))
     release = np.float32(check_scalar("release_s", release_s, 1e-4, 60.0, "s"))
-    at_gate_end = _controls.held_envelope(gate, attack, decay, sustain)
+    curve = np.float32(check_scalar("attack_curve_ratio", attack_curve_ratio, -1.0, 1.0))
+    shape = attack, curve, decay, sustain
+    at_gate_end = _controls.held_envelope(gate, *shape)
     return np.array(
-        [_controls.envelope(t, gate, attack, decay, sustain, release, at_gate_end) for t in times],
+        [_controls.envelope(t, gate, *shape, release, at_gate_end) for t in times],
         dtype=np.float64,
     )
 
@@ -120,5 +127,5 @@ def pitch_envelope_cents(
     attack = np.float32(check_scalar("attack_s", attack_s, 1e-4, 60.0, "s"))
     decay = np.float32(check_scalar("decay_s", decay_s, 1e-4, 60.0, "s"))
     zero = np.float32(0.0)
-    shape = [_controls.held_envelope(t, attack, decay, zero) for t in times]
+    shape = [_controls.held_envelope(t, attack, zero, decay, zero) for t in times]
     return depth * np.array(shape, dtype=np.float64)

@@ -92,7 +92,7 @@ def lowpass(
         for row in (_controls.CUTOFF, _controls.DRY):
             controls[first : first + len(part), row] = scratch[row, : len(part), None]
     controls[-1] = controls[-2]
-    return _run(sound, lanes, note[3], controls)
+    return _run(sound, lanes, rate, controls)
 
 
 def highpass(signal: npt.ArrayLike, cutoff_hz: float, *, sample_rate_hz: int) -> FloatArray:
@@ -122,7 +122,7 @@ def highpass(signal: npt.ArrayLike, cutoff_hz: float, *, sample_rate_hz: int) ->
     lanes = pack_values(
         {"highpass.cutoff_hz": check_scalar("cutoff_hz", cutoff_hz, 20.0, 2000.0, "Hz")}
     )
-    return _run(sound, lanes, pack_note(Note(60.0), rate)[3], _open_controls())
+    return _run(sound, lanes, rate, _open_controls())
 
 
 def body_resonance(
@@ -179,7 +179,7 @@ def body_resonance(
             "body.bandwidth_octaves": bandwidth_octaves,
         }
     )
-    return _run(sound, pack_values(values), pack_note(Note(60.0), rate)[3], _open_controls())
+    return _run(sound, pack_values(values), rate, _open_controls())
 
 
 def drive(signal: npt.ArrayLike, drive_db: float) -> FloatArray:
@@ -212,7 +212,7 @@ def drive(signal: npt.ArrayLike, drive_db: float) -> FloatArray:
     """
     sound = check_signal(signal)
     lanes = pack_values({"filter.drive_db": check_scalar("drive_db", drive_db, 0.0, 36.0, "dB")})
-    return _run(sound, lanes, np.float32(np.log2(44_100)), _open_controls())
+    return _run(sound, lanes, 44_100, _open_controls())
 
 
 def _open_controls() -> Float32Array:
@@ -225,16 +225,16 @@ def _open_controls() -> Float32Array:
 
 
 def _run(
-    sound: FloatArray, lanes: Float32Array, log2_rate: np.float32, controls: Float32Array
+    sound: FloatArray, lanes: Float32Array, sample_rate_hz: int, controls: Float32Array
 ) -> FloatArray:
     """Run the filter kernel on one sound, with the amplifier open and no noise."""
-    from voice import _controls, _filters  # noqa: PLC0415  numba loads here
+    from voice import _controls, _filters, _settings  # noqa: PLC0415  numba loads here
 
     settings = empty_settings()
-    _controls.prepare_settings(lanes, log2_rate, settings)
+    _settings.prepare_settings(lanes, sample_rate_hz, settings)
     controls[:, _controls.AMP] = 1.0
     mix = np.zeros((len(sound), LANES), np.float32)
     mix[:, 0] = sound
     block = len(sound) if len(controls) == 2 else 1  # one block has two edges
-    _filters.run_filters(settings, controls, block, np.zeros(len(sound), np.float32), mix)
+    _filters.run_filters(settings, controls, block, np.zeros((3, len(sound)), np.float32), mix)
     return mix[:, 0].astype(np.float64)

@@ -21,7 +21,6 @@ from voice._packing import (
     LANES,
     block_length,
     empty_controls,
-    empty_settings,
     pack_note,
     pack_values,
 )
@@ -192,7 +191,7 @@ def _controls_at(
     controls = empty_controls(int(np.ceil(times.max() * SAMPLE_RATE_HZ / block)) + 1)
     _controls.render_controls(
         pack_values(values), phases, pack_note(note, SAMPLE_RATE_HZ), np.float32(note.gate_s),
-        block, empty_settings(), controls,
+        block, controls,
     )  # fmt: skip
     grid_s = np.arange(len(controls)) * block / SAMPLE_RATE_HZ
     return np.interp(times, grid_s, controls[:, control_row, 0].astype(np.float64))

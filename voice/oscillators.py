@@ -88,7 +88,7 @@ def oscillator(
             name="waveform",
             value=waveform,
         )
-    from voice import _controls, _oscillators, wavetables  # noqa: PLC0415  numba loads here
+    from voice import _controls, _oscillators, _settings, wavetables  # noqa: PLC0415  numba loads here
 
     is_still = len(pitch_hz) == len(width) == 1
     controls = empty_controls(1 if is_still else n)
@@ -99,10 +99,10 @@ def oscillator(
     ):
         controls[:-1, row] = control[:, None]
         controls[-1, row] = control[-1]
-    settings = np.zeros((_controls.N_SETTINGS, LANES), np.float32)
+    settings = np.zeros((_settings.N_SETTINGS, LANES), np.float32)
     levels = np.array(WAVEFORMS[waveform])
-    settings[_controls.LEVELS : _controls.LEVELS + len(levels)] = levels[:, None]
-    settings[_controls.MOVING] = float(len(pitch_hz) > 1)
+    settings[_settings.LEVELS : _settings.LEVELS + len(levels)] = levels[:, None]
+    settings[_settings.MOVING] = float(len(pitch_hz) > 1)
     sound = np.empty((n, LANES), np.float32)
     _oscillators.render_oscillators(
         settings, controls, np.full((2, LANES), phase, np.float32), n if is_still else 1,

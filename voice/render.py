@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 
 __all__ = ["DEFAULT_PHASES", "NoteRenderer", "render", "render_batch"]
 
+# Dark noise falls from this corner on; low enough that no more of it is heard as dark.
+DARK_NOISE_HZ = 200.0
 FADE_S = 0.01
 # A free-running second oscillator and LFOs stand anywhere when a note starts; these are the
 # places for a sound that was not matched to a recording.
@@ -70,8 +72,9 @@ class NoteRenderer:
     def __init__(self, note: Note, *, n_samples: int, sample_rate_hz: int, seed: int = 0) -> None:
         sample_rate_hz = check_sample_rate(sample_rate_hz)
         n_samples = check_n_samples(n_samples, sample_rate_hz)
-        from voice import _controls, _filters, _oscillators, wavetables  # noqa: PLC0415  numba loads here
+        from voice import _controls, _filters, _oscillators, _settings, wavetables  # noqa: PLC0415  numba loads here
 
+        self._prepare_settings = _settings.prepare_settings
         self._render_controls = _controls.render_controls
         self._render_oscillators = _oscillators.render_oscillators
         self._run_filters = _filters.run_filters
@@ -81,7 +84,10 @@ class NoteRenderer:
         self.sample_rate_hz = sample_rate_hz
         self._block = block_length(sample_rate_hz)
         self._note = pack_note(note, sample_rate_hz)
-        self._noise = white_noise(n_samples, seed=seed)
+        self._noise = np.empty((3, n_samples), np.float32)
+        keep = np.exp(-2.0 * np.pi * DARK_NOISE_HZ / sample_rate_hz)
+        white = white_noise(n_samples, seed=seed).astype(np.float64)
+        _filters.colour_noise(white, keep, self._noise)
         self._settings = empty_settings()
         self._controls = empty_controls(-(-n_samples // self._block))
         self._values = np.empty((len(CATALOGUE), LANES), np.float32)
@@ -93,7 +99,7 @@ class NoteRenderer:
 
         Parameters
         ----------
-        values : np.ndarray, shape=(n_candidates, 59), 1 <= n_candidates <= 16
+        values : np.ndarray, shape=(n_candidates, 66), 1 <= n_candidates <= 16
             Physical values within their ranges, columns in the catalogue's order.
         phases : np.ndarray, shape=(n_candidates, 5), 0 to 1
             Nuisance phases in cycles, columns as in `shared.patch_schema.PHASE_NAMES`.
@@ -111,10 +117,10 @@ class NoteRenderer:
         self._phases[1:, :n] = phases.T
         self._phases[1:, n:] = phases[-1][:, None]
         gate_s = np.float32(self.note.gate_s)
+        self._prepare_settings(self._values, self.sample_rate_hz, self._settings)
         self._render_controls(
-            self._values, self._phases, self._note, gate_s, self._block, self._settings,
-            self._controls,
-        )  # fmt: skip
+            self._values, self._phases, self._note, gate_s, self._block, self._controls
+        )
         self._render_oscillators(
             self._settings, self._controls, self._phases[:2], self._block, *self._waves, self._out
         )
@@ -135,7 +141,7 @@ def render_batch(
 
     Parameters
     ----------
-    values : np.ndarray, shape=(n_candidates, 59)
+    values : np.ndarray, shape=(n_candidates, 66)
         Physical values, columns in the catalogue's order.
     note : Note
         Pitch, velocity and gate.

@@ -78,6 +78,7 @@ _SINGLE = (
         for i in (1, 2)
     ),
     ("noise", ("noise.level",), ("noise.",)),
+    ("colour of the noise", ("noise.colour_ratio",), ()),
     ("high-pass filter", ("highpass.cutoff_hz",), ()),
     (
         "low-pass filter",
@@ -100,10 +101,11 @@ _SINGLE = (
     ),
     ("velocity to brightness", ("filter_env.velocity_octaves",), ()),
     ("body resonance", ("body.gain_db",), ("body.",)),
+    ("second body resonance", ("body2.gain_db",), ("body2.",)),
     (
         "amplifier envelope",
         ("amp_env.attack_s", "amp_env.sustain_ratio", "amp_env.release_s"),
-        ("amp_env.decay_s",),
+        ("amp_env.attack_curve_ratio", "amp_env.decay_s"),
     ),
 )
 

@@ -30,6 +30,8 @@ OSCILLATOR = [
 SHARED = [
     "noise.level",
     "noise.decay_s",
+    "noise.sustain_ratio",
+    "noise.colour_ratio",
     "noise.bypass_ratio",
     "highpass.cutoff_hz",
     "filter.cutoff_hz",
@@ -40,13 +42,18 @@ SHARED = [
     "body.frequency_hz",
     "body.gain_db",
     "body.bandwidth_octaves",
+    "body2.frequency_hz",
+    "body2.gain_db",
+    "body2.bandwidth_octaves",
     "filter_env.depth_octaves",
     "filter_env.attack_s",
+    "filter_env.attack_curve_ratio",
     "filter_env.decay_s",
     "filter_env.sustain_ratio",
     "filter_env.release_s",
     "filter_env.velocity_octaves",
     "amp_env.attack_s",
+    "amp_env.attack_curve_ratio",
     "amp_env.decay_s",
     "amp_env.sustain_ratio",
     "amp_env.release_s",
@@ -55,11 +62,11 @@ SHARED = [
 
 
 def test_the_catalogue_is_complete_and_in_order() -> None:
-    """All 59 parameters of the voice, in the order of the signal path."""
+    """All 66 parameters of the voice, in the order of the signal path."""
     osc1 = [f"osc1.{name}" for name in OSCILLATOR if name != "detune_cents"]
     osc2 = [f"osc2.{name}" for name in OSCILLATOR]
     assert list(CATALOGUE.names) == ["tune_cents", *osc1, *osc2, *SHARED]
-    assert len(CATALOGUE) == 59
+    assert len(CATALOGUE) == 66
 
 
 @pytest.mark.parametrize("name", CATALOGUE.names)

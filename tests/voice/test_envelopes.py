@@ -17,13 +17,24 @@ times = st.floats(0.001, 2.0)
 STAGES = {"attack_s": 0.1, "decay_s": 0.2, "sustain_ratio": 0.4, "release_s": 0.3}
 
 
-@given(attack_s=times, decay_s=times, sustain_ratio=st.floats(0.0, 1.0), release_s=times)
+@given(
+    attack_s=times,
+    attack_curve_ratio=st.floats(-1.0, 1.0),
+    decay_s=times,
+    sustain_ratio=st.floats(0.0, 1.0),
+    release_s=times,
+)
 def test_the_level_is_that_of_the_voice(
-    attack_s: float, decay_s: float, sustain_ratio: float, release_s: float
+    attack_s: float,
+    attack_curve_ratio: float,
+    decay_s: float,
+    sustain_ratio: float,
+    release_s: float,
 ) -> None:
     """At the edges of its blocks the voice has exactly the level of the function."""
     stages = {
         "attack_s": attack_s,
+        "attack_curve_ratio": attack_curve_ratio,
         "decay_s": max(decay_s, 0.005),
         "sustain_ratio": sustain_ratio,
         "release_s": max(release_s, 0.005),
@@ -35,6 +46,29 @@ def test_the_level_is_that_of_the_voice(
     np.testing.assert_allclose(
         controls[:, _controls.AMP], adsr_level(edges_s, 0.05, **stages), rtol=1e-5, atol=1e-6
     )
+
+
+@pytest.mark.parametrize("bend", [1.0, 0.5, 0.01])
+def test_a_bent_attack_charges_like_a_capacitor(bend: float) -> None:
+    """V (1 - exp(-t / RC)), charged from the voltage V that it reaches 1 with as the attack ends.
+
+    Horowitz and Hill, The Art of Electronics, section 1.4 (from memory).
+    """
+    attack_s = STAGES["attack_s"]
+    t = np.linspace(0.0, attack_s, 50, endpoint=False)
+    level = adsr_level(t, 1.0, **STAGES, attack_curve_ratio=bend)
+    time_constant_s = attack_s / (6.0 * bend * np.log(2.0))
+    voltage = 1.0 / (1.0 - 2.0 ** (-6.0 * bend))
+    # 1e-4: float32, where two numbers near 1 are taken from each other for a small bend.
+    np.testing.assert_allclose(level, voltage * (1.0 - np.exp(-t / time_constant_s)), atol=1e-4)
+
+
+def test_an_attack_bent_the_other_way_is_turned_about_its_middle() -> None:
+    """Slow at first is quick at first, seen from the peak backwards."""
+    t = np.linspace(0.0, STAGES["attack_s"], 41)
+    quick, slow = (adsr_level(t, 1.0, **STAGES, attack_curve_ratio=bend) for bend in (0.7, -0.7))
+    # 1e-5: float32.
+    np.testing.assert_allclose(slow, 1.0 - quick[::-1], atol=1e-5)
 
 
 def test_the_voice_is_as_loud_as_its_envelope() -> None:

@@ -11,7 +11,15 @@ import pytest
 
 from shared import CATALOGUE, PHASE_NAMES, Note
 from tests.voice_sounds import row_of
-from voice import NoteRenderer, _controls, _filters, _oscillators, _packing, list_structures
+from voice import (
+    NoteRenderer,
+    _controls,
+    _filters,
+    _oscillators,
+    _packing,
+    _settings,
+    list_structures,
+)
 from voice import load_structure as load
 from voice.wavetables import sawtooth_tables, triangle_tables
 
@@ -67,14 +75,13 @@ def test_the_controls_are_those_of_plain_python(
 ) -> None:
     """The compiled kernel computes what its source says."""
     render_controls = plain(_controls, "render_controls")
-    settings, controls = renderer._settings.copy(), np.empty_like(renderer._controls)
+    controls = np.empty_like(renderer._controls)
     with np.errstate(all="ignore"):  # both branches of a choice are computed
         render_controls(
             renderer._values, renderer._phases, renderer._note, np.float32(0.003),
-            renderer._block, settings, controls,
+            renderer._block, controls,
         )  # fmt: skip
     # 1e-6: rounding of float32; the compiler may put a product and a sum in another order.
-    np.testing.assert_allclose(renderer._settings, settings, rtol=1e-6)
     np.testing.assert_allclose(renderer._controls, controls, rtol=1e-6, atol=1e-7)
 
 
@@ -142,14 +149,15 @@ def row_names() -> dict[int, str]:
             rest + c.PWM + 2: f"{osc}.pwm.rate_key_track_ratio",
         }
     rows[c.OSC2 + c.OCTAVE + 1] = "osc2.detune_cents"
-    noise_names = ("level", "decay_s", "bypass_ratio")
+    noise_names = ("level", "decay_s", "sustain_ratio", "colour_ratio", "bypass_ratio")
     rows |= {c.NOISE + i: f"noise.{name}" for i, name in enumerate(noise_names)}
     rows[c.HIGHPASS] = "highpass.cutoff_hz"
     filter_names = ("cutoff_hz", "resonance_ratio", "slope_db_per_octave", "key_track_ratio")
     rows |= {c.FILTER + i: f"filter.{name}" for i, name in enumerate((*filter_names, "drive_db"))}
     body_names = ("frequency_hz", "gain_db", "bandwidth_octaves")
-    rows |= {c.BODY + i: f"body.{name}" for i, name in enumerate(body_names)}
-    stages = ("attack_s", "decay_s", "sustain_ratio", "release_s")
+    bodies = [f"{body}.{name}" for body in ("body", "body2") for name in body_names]
+    rows |= {c.BODIES + i: name for i, name in enumerate(bodies)}
+    stages = ("attack_s", "attack_curve_ratio", "decay_s", "sustain_ratio", "release_s")
     filter_env = ("depth_octaves", *stages, "velocity_octaves")
     rows |= {c.FILTER_ENV + i: f"filter_env.{name}" for i, name in enumerate(filter_env)}
     return rows | {
@@ -181,15 +189,26 @@ def test_the_phases_are_in_the_order_of_their_names() -> None:
 @pytest.mark.parametrize("module", [_oscillators, _filters], ids=["oscillators", "filters"])
 def test_constants_that_two_kernel_files_share_are_equal(module: ModuleType) -> None:
     """Each kernel file has its own copy, as numba's cache does not see across files."""
-    shared_names = {
-        name
-        for name, value in vars(module).items()
-        if name.isupper() and isinstance(value, int) and hasattr(_controls, name)
+    settings = (
+        "LEVELS",
+        "MOVING",
+        "SECTIONS",
+        "DRIVE",
+        "HIGHPASS_TAN",
+        "SHARES",
+        "COLOURS",
+        "BELLS",
+    )
+    known = {name: getattr(_settings, name) for name in settings}
+    known |= {
+        name: value
+        for name, value in vars(_controls).items()
+        if name.isupper() and isinstance(value, int) and name not in known
     }
-    assert "LANES" in shared_names
-    assert {n: getattr(module, n) for n in shared_names} == {
-        n: getattr(_controls, n) for n in shared_names
-    }
+    own = {name: value for name, value in vars(module).items() if name in known}
+    assert "LANES" in own
+    assert own.keys() & set(settings)
+    assert own == {name: known[name] for name in own}
     assert module.LANES == _packing.LANES
 
 

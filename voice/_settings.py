@@ -1,0 +1,110 @@
+"""What stays constant during a note: levels, filter sections, drive, high-pass, noise, body.
+
+Computed once for each note of 16 candidates, so in plain numpy and double precision; the kernels
+of `voice._oscillators` and `voice._filters` take the result as float32. Rows of the parameters
+are those of `voice._controls`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from voice import _controls as c
+
+if TYPE_CHECKING:
+    from shared.types import Float32Array, FloatArray
+
+__all__: list[str] = []
+
+# Rows of the settings: levels of sawtooth, pulse and triangle of each oscillator; tuning,
+# damping and on (1) or off (0) of each filter section; drive gain - 1; high-pass tan; 1 for
+# each oscillator whose pitch moves; shares of the noise that go through the filters and past
+# them; shares of white, dark and bright noise; tan, loop factor and added band-pass of each
+# body resonance.
+LEVELS, SECTIONS, DRIVE, HIGHPASS_TAN, MOVING, SHARES = 0, 6, 12, 13, 14, 16
+COLOURS, BELLS = 18, 21
+N_SETTINGS = 27
+
+N_BODIES, BODY_ROWS = 2, 3
+LOWEST_CUTOFF_HZ = 20.0
+HIGHEST_CUTOFF = 0.49  # of the rate
+LEAST_DAMPING = 0.002
+DB_PER_OCTAVE_BETWEEN_SLOPES = 18.0
+
+
+def prepare_settings(values: Float32Array, sample_rate_hz: float, settings: Float32Array) -> None:
+    """Set what stays constant during a note.
+
+    Parameters
+    ----------
+    values : np.ndarray, shape=(N_PARAMETERS, LANES), dtype=float32
+        Parameters in physical units, rows in the catalogue's order.
+    sample_rate_hz : float
+        Sampling rate in Hz.
+    settings : np.ndarray, shape=(N_SETTINGS, LANES), dtype=float32
+        Overwritten.
+    """
+    v = values.astype(np.float64)
+    for o, osc in enumerate((c.OSC1, c.OSC2)):
+        saw, pulse, triangle = v[osc + c.SAW], v[osc + c.PULSE], v[osc + c.TRIANGLE]
+        settings[LEVELS + 3 * o : LEVELS + 3 * o + 3] = saw + pulse, -pulse, triangle
+        depths = np.abs(v[osc + o + c.PITCH_ENV]) + v[osc + o + c.VIBRATO + 1]
+        settings[MOVING + o] = depths > 0.0
+    settings[SECTIONS : SECTIONS + 6] = _sections(v[c.FILTER + 1], v[c.FILTER + 2])
+    settings[DRIVE] = 10.0 ** (v[c.FILTER + 4] / 20.0) - 1.0
+    # 0 switches the high-pass off: 20 Hz is its neutral value.
+    is_on = v[c.HIGHPASS] > LOWEST_CUTOFF_HZ
+    settings[HIGHPASS_TAN] = np.where(is_on, _tan_pi(v[c.HIGHPASS] / sample_rate_hz), 0.0)
+    colour, past = v[c.NOISE + 3], v[c.NOISE + 4]
+    settings[SHARES : SHARES + 2] = 1.0 - past, past
+    dark, bright = np.maximum(-colour, 0.0), np.maximum(colour, 0.0)
+    settings[COLOURS : COLOURS + 3] = 1.0 - dark - bright, dark, bright
+    for i in range(N_BODIES):
+        body = v[c.BODIES + BODY_ROWS * i : c.BODIES + BODY_ROWS * (i + 1)]
+        settings[BELLS + 3 * i : BELLS + 3 * (i + 1)] = _bell(body, sample_rate_hz)
+
+
+def _tan_pi(share: FloatArray) -> FloatArray:
+    """tan(pi f / rate) of a frequency as a share of the rate, which is held below a half."""
+    tangents: FloatArray = np.tan(np.pi * np.minimum(share, HIGHEST_CUTOFF))
+    return tangents
+
+
+def _sections(resonance: FloatArray, slope_db: FloatArray) -> FloatArray:
+    """Tuning, damping and on or off of both filter sections, shape (6, LANES).
+
+    24 dB/octave: the poles of (1 + s)**4 + 4 r (four equal stages in a loop), r the resonance;
+    with k = (4 r)**(1/4) they lie at s = -1 + k exp(+-i pi/4) and s = -1 + k exp(+-3i pi/4).
+    12 dB/octave: s**2 + 2 (1 - r) s + 1, in the first section alone.
+    """
+    k = (4.0 * resonance) ** 0.25
+    turned = np.sqrt(2.0) * k
+    is_fourth = slope_db > DB_PER_OCTAVE_BETWEEN_SLOPES
+    tuning = np.where(is_fourth, np.sqrt(1.0 - turned + k * k), 1.0)
+    damping = np.where(is_fourth, (2.0 - turned) / tuning, 2.0 * (1.0 - resonance))
+    second = np.sqrt(1.0 + turned + k * k)
+    return np.array(
+        [
+            tuning,
+            np.maximum(damping, LEAST_DAMPING),
+            np.ones_like(k),
+            second,
+            (2.0 + turned) / second,
+            is_fourth,
+        ]
+    )
+
+
+def _bell(body: FloatArray, sample_rate_hz: float) -> FloatArray:
+    """Set a body resonance: (s**2 + s A / Q + 1) / (s**2 + s / (A Q) + 1), A**2 its gain.
+
+    That is 1 plus (A - 1 / A) / Q of the band-pass s / (s**2 + s / (A Q) + 1); the bandwidth
+    makes 1 / Q = 2 sinh(ln(2) / 2 * octaves). See `voice.body_resonance` for the source.
+    """
+    g = _tan_pi(body[0] / sample_rate_hz)
+    a = 10.0 ** (body[1] / 40.0)
+    x = 2.0 * np.sinh(0.5 * np.log(2.0) * body[2])
+    # Exactly 0 at 0 dB, where a is exactly 1: that switches the resonance off.
+    return np.array([g, 1.0 / (1.0 + g * (g + x / a)), x * (a - 1.0 / a)])
