@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from matcher.jumps import jump_groups
 from matcher.search import make_descent, make_sampler, restore_sampler
 
 if TYPE_CHECKING:
@@ -152,7 +153,7 @@ def make_step_sampler(
     if not len(columns) or not len(starts):
         return None
     if stage.walks:
-        jumps = stage.jumps(problem)[:, columns]
+        jumps, groups = stage.jumps(problem)[:, columns], jump_groups(problem)[:, columns]
         return make_descent(
             len(columns),
             circular=problem.circular[columns],
@@ -160,6 +161,7 @@ def make_step_sampler(
             seed=seed,
             starts=starts[:, columns],
             jumps=jumps[~np.all(np.isnan(jumps), axis=1)],
+            groups=groups[np.any(groups, axis=1)],
             n_walks=stage.n_walks(n_left),
         )
     return make_sampler(

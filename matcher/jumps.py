@@ -7,6 +7,7 @@ finds out whether a sound has it (common practice, no source).
 
 from __future__ import annotations
 
+from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,10 +17,21 @@ from shared.patch_schema import PHASE_NAMES
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    import numpy.typing as npt
+
     from matcher.problem import Problem
     from shared import FloatArray
 
-__all__ = ["BEATS", "FANS", "JUMPS", "START_VARIANTS", "fan_vectors", "jump_vectors"]
+__all__ = [
+    "BEATS",
+    "FANS",
+    "GROUPS",
+    "JUMPS",
+    "START_VARIANTS",
+    "fan_vectors",
+    "jump_groups",
+    "jump_vectors",
+]
 
 Jump = dict[str, float]
 
@@ -105,6 +117,33 @@ def fan_vectors(
     return fan
 
 
+def jump_groups(problem: Problem) -> npt.NDArray[np.bool_]:
+    """Say which entries of a vector belong together, and are drawn anew together.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is searched.
+
+    Returns
+    -------
+    np.ndarray of bool, shape=(n_groups, n_dimensions)
+        One row for each of `GROUPS` of which the problem has a parameter.
+    """
+    rows = []
+    for patterns, phases in GROUPS:
+        row = np.zeros(problem.n_dimensions, bool)
+        for i, name in enumerate(problem.space.names):
+            row[i] = any(fnmatchcase(name, pattern) for pattern in patterns)
+        if not row.any():
+            continue
+        for i, column in enumerate(problem.phase_columns):
+            first = len(problem.space) + i
+            row[first :: len(problem.phase_columns)] = PHASE_NAMES[column] in phases
+        rows.append(row)
+    return np.array(rows, bool).reshape(len(rows), problem.n_dimensions)
+
+
 def _on_each(*settings: tuple[tuple[str, float], ...]) -> list[Jump]:
     """Make a jump of each setting for oscillator 1, for oscillator 2, and for both together."""
     return [
@@ -120,10 +159,13 @@ _VIBRATOS = _on_each(
     (("vibrato.depth_cents", 20.0), ("vibrato.rate_hz", 4.5)),
     (("vibrato.depth_cents", 20.0), ("vibrato.rate_hz", 6.0)),
 )
+_PULSE_ALONE = (("saw_level", 0.0), ("pulse_level", 1.0), ("triangle_level", 0.0))
 _PULSE_WIDTHS = _on_each(
     (("pulse_level", 0.7), ("pwm.depth_ratio", 0.15), ("pwm.rate_hz", 0.6)),
     (("pulse_level", 0.7), ("pwm.depth_ratio", 0.2), ("pwm.rate_hz", 1.2)),
     (("pulse_level", 0.7), ("pwm.depth_ratio", 0.15), ("pwm.rate_hz", 2.5)),
+    (*_PULSE_ALONE, ("pwm.depth_ratio", 0.2), ("pwm.rate_hz", 0.8)),
+    (*_PULSE_ALONE, ("pwm.depth_ratio", 0.25), ("pwm.rate_hz", 1.3)),
 )
 FRONT_EDGES: list[Jump] = [
     {f"{osc}.pitch_env.depth_cents": cents, f"{osc}.pitch_env.decay_s": decay_s}
@@ -197,6 +239,7 @@ START_VARIANTS: tuple[Jump, ...] = (
     _BREATH,
     _BRIGHT_BREATH,
     {"osc1.vibrato.depth_cents": 10.0, "osc2.vibrato.depth_cents": 10.0},
+    *_PULSE_WIDTHS[-2:],
 )
 JUMPS: tuple[Jump, ...] = (
     *FRONT_EDGES,
@@ -216,6 +259,27 @@ JUMPS: tuple[Jump, ...] = (
     _SLOW_BRIGHTNESS,
     _QUICK_BRIGHTNESS,
 )
+# Parameters that are drawn anew together, with the phases that go with them.
+_VIBRATO = ("rate_hz", "depth_cents", "delay_s", "rate_env_octaves")
+_PULSE = ("pulse_width_ratio", "pwm.rate_hz", "pwm.depth_ratio")
+GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
+    *(
+        (tuple(f"{osc}.vibrato.{name}" for name in _VIBRATO), (f"{osc}.vibrato.phase",))
+        for osc in ("osc1", "osc2")
+    ),
+    *(
+        (tuple(f"{osc}.{name}" for name in _PULSE), (f"{osc}.pwm.phase",))
+        for osc in ("osc1", "osc2")
+    ),
+    *(((f"{osc}.*_level", f"{osc}.pulse_width_ratio"), ()) for osc in ("osc1", "osc2")),
+    *(((f"{osc}.pitch_env.*",), ("osc2.phase",)) for osc in ("osc1", "osc2")),
+    (("osc2.detune_cents",), ("osc2.phase",)),
+    (("noise.*",), ()),
+    (("filter_env.*", "filter.cutoff_hz"), ()),
+    (("amp_env.attack*", "filter_env.attack*"), ()),
+    (("body.*",), ()),
+    (("body2.*",), ()),
+)
 # What is tried at several places of a cycle, and of which.
 FANS: tuple[tuple[str, tuple[Jump, ...]], ...] = (
     ("osc2.phase", (*BEATS, *FRONT_EDGES)),
@@ -233,11 +297,9 @@ FANS: tuple[tuple[str, tuple[Jump, ...]], ...] = (
         (
             f"{osc}.pwm.phase",
             tuple(
-                {
-                    f"{osc}.pulse_level": 0.7,
-                    f"{osc}.pwm.depth_ratio": 0.15,
-                    f"{osc}.pwm.rate_hz": hz,
-                }
+                {f"{osc}.{name}": level for name, level in levels}
+                | {f"{osc}.pwm.depth_ratio": 0.2, f"{osc}.pwm.rate_hz": hz}
+                for levels in ((("pulse_level", 0.7),), _PULSE_ALONE)
                 for hz in (0.6, 0.9, 1.3, 2.0)
             ),
         )

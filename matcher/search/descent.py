@@ -2,9 +2,11 @@
 
 `DescentSampler` goes through three parts. First it takes a few steps from each of the given
 starts and drops the worse half, twice; then it walks the best three to the bottom; then it jumps
-away from the best point, by turns to a place that was handed in (a part of the voice switched
-on) and at random, walks down again, and keeps what is better (basin hopping [1]_). Walks that
-fall behind are given up early. It needs the single differences behind a loss, see `Walk`.
+away from the best point, walks down again, and keeps what is better (basin hopping [1]_). Jumps
+lead by turns to a place that was handed in (a part of the voice switched on), or to the best of
+many places that differ in one group of dimensions (an LFO with its phase), or to a random place.
+Walks that fall behind are given up early. It needs the single differences behind a loss, see
+`Walk`.
 
 References
 ----------
@@ -28,6 +30,7 @@ from matcher.search._arguments import (
     finite_losses,
 )
 from matcher.search._box import Box
+from matcher.search._jumping import group_places, random_place
 from matcher.search._walk import Walk, first_walk, slopes_points, step_points, take_step
 from shared.errors import ParameterError
 
@@ -35,6 +38,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from shared.types import Float32Array, FloatArray
+
+    BoolArray = npt.NDArray[np.bool_]
 
 __all__ = ["DescentSampler"]
 
@@ -51,17 +56,16 @@ MOST_STEPS = 25
 HOP_STEPS = 14
 # A walk after a jump is given up when it is this much worse than the best after so many steps.
 GIVE_UP = ((3, 1.35), (6, 1.12), (10, 1.04))
-# Share of the dimensions that a random jump moves, and how far: a share of the range, drawn
-# between these. Stepped dimensions are drawn anew, less often.
-MOVED_SHARE, STEPPED_SHARE = 0.3, 0.1
-SHORTEST_JUMP, LONGEST_JUMP = 0.03, 0.3
+# Of four jumps, these draw a group anew, if there are groups.
+GROUP_TURNS = (0, 2)
 # Jumps that may bring less than this share of the loss, all together, before the search has
 # converged; all those that were handed in come on top.
 PATIENCE, CONVERGED_GAIN = 16, 0.01
 
-_STATE_VERSION = 1
+_STATE_VERSION = 2
 _PLAIN_FIELDS = (
-    "starts", "jumps", "n_walks", "part", "is_slopes", "queue", "columns", "moved",
+    "starts", "jumps", "groups", "is_group", "n_walks", "part", "is_slopes", "queue", "columns",
+    "moved",
     "best", "best_loss", "i_walk", "i_round", "order", "n_hops", "n_idle", "marked_loss",
 )  # fmt: skip
 
@@ -79,6 +83,8 @@ class DescentSampler:
         Where to begin; all are scored, the best are walked from.
     jumps : np.ndarray, shape=(n_jumps, n_dimensions)
         Places to jump to: what is NaN stays as it is.
+    groups : np.ndarray of bool, shape=(n_groups, n_dimensions)
+        Dimensions that belong together, and are drawn anew together.
     n_walks : int >= 1
         How many of the starts to walk from.
     """
@@ -94,12 +100,15 @@ class DescentSampler:
         seed: int,
         starts: FloatArray,
         jumps: FloatArray | None = None,
+        groups: BoolArray | None = None,
         n_walks: int = MOST_WALKS,
     ) -> None:
         self._box = box
         self._rng = np.random.Generator(np.random.PCG64(seed))
         self._starts = box.fold(starts)
         self._jumps = np.empty((0, box.n_dimensions)) if jumps is None else jumps.copy()
+        self._groups = np.empty((0, box.n_dimensions), bool) if groups is None else groups.copy()
+        self._is_group = False
         self._n_walks = n_walks
         self._part = "scan"
         self._walks: list[Walk] = []
@@ -180,6 +189,9 @@ class DescentSampler:
             return
         if self._part == "scan":
             self._choose_walks(values)
+        elif self._is_group:
+            self._is_group = False
+            self._begin(first_walk(self._queue[index]))
         elif self._is_slopes:
             self._try_steps(values, residuals)
         else:
@@ -263,8 +275,8 @@ class DescentSampler:
         """Take the next step of this walk, or begin the next walk."""
         while self._is_done(self._walk):
             self._next_walk()
-            if self._part == "hops" or not self._is_done(self._walk):
-                break
+            if self._part == "hops":
+                return
         self._begin(self._walk)
 
     def _is_done(self, walk: Walk) -> bool:
@@ -318,24 +330,19 @@ class DescentSampler:
         self._jump()
 
     def _jump(self) -> None:
-        """Begin a walk away from the best point: a given place and a random one by turns."""
+        """Begin a walk away from the best point: a given place, a group, or a random place."""
         point = self._walks[0].point.copy()
         self._n_hops += 1
+        if len(self._groups) and self._n_hops % 4 in GROUP_TURNS:
+            group = self._groups[self._rng.integers(len(self._groups))]
+            self._queue = self._box.fold(group_places(self._rng, self._box, point, group))
+            self._is_slopes, self._is_group = False, True
+            return
         if len(self._jumps) and self._n_hops % 2:
             if not len(self._order):
                 self._order = self._rng.permutation(len(self._jumps))
             jump, self._order = self._jumps[self._order[0]], self._order[1:]
             point = np.where(np.isnan(jump), point, jump)
         else:
-            point = self._random_place(point)
-        self._walk = first_walk(self._box.fold(point[None, :])[0])
-
-    def _random_place(self, point: FloatArray) -> FloatArray:
-        """Move some dimensions by a random length, and draw some stepped ones anew."""
-        draws = self._rng.random((2, len(point)))
-        normals = self._rng.standard_normal(len(point))
-        length = SHORTEST_JUMP * (LONGEST_JUMP / SHORTEST_JUMP) ** self._rng.random()
-        is_stepped = self._box.cells > 0
-        share = np.where(is_stepped, STEPPED_SHARE, MOVED_SHARE)
-        target = np.where(is_stepped, draws[1], point + length * normals)
-        return np.where(draws[0] < share, target, point)
+            point = random_place(self._rng, self._box, point)
+        self._begin(first_walk(self._box.fold(point[None, :])[0]))

@@ -13,6 +13,7 @@ from shared.errors import ParameterError, suggest_names
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from matcher.search.descent import BoolArray
     from shared.types import FloatArray
 
 DEFAULT_SAMPLER = "cmaes"
@@ -166,6 +167,7 @@ def make_descent(
     seed: int,
     starts: npt.ArrayLike,
     jumps: FloatArray | None = None,
+    groups: BoolArray | None = None,
     n_walks: int = MOST_WALKS,
     circular: npt.ArrayLike | None = None,
     cells: npt.ArrayLike | None = None,
@@ -180,6 +182,8 @@ def make_descent(
         Where to begin, in [0, 1].
     jumps : np.ndarray, shape=(n_jumps, n_dimensions), optional
         Places to jump to; what is NaN stays as it is.
+    groups : np.ndarray of bool, shape=(n_groups, n_dimensions), optional
+        Dimensions that are drawn anew together.
     n_walks : int >= 1
         How many of the starts are walked from.
 
@@ -199,7 +203,7 @@ def make_descent(
     if not len(rows):
         raise ParameterError("starts has no row; one and more are accepted.", name="starts")
     box = checked_box(n_dimensions, circular=circular, cells=cells)
-    return DescentSampler(box, seed=seed, starts=rows, jumps=jumps, n_walks=n_walks)
+    return DescentSampler(box, seed=seed, starts=rows, jumps=jumps, groups=groups, n_walks=n_walks)
 
 
 def restore_sampler(state: dict[str, Any]) -> Sampler:
