@@ -21,7 +21,6 @@ _GAIN_SLACK = 1e-5
 # Of 25 evaluations one goes into the study, which costs most of what a record costs.
 _STUDY_SHARE = 25
 _FEWEST_TRIALS = 400
-_SEARCHED = frozenset({"start", "stage", "set", "final"})
 
 
 def write_sounds(
@@ -88,9 +87,14 @@ def add_match_versions(result: MatchResult, folder: Path) -> int:
     """
     from matcher.history import add_version, list_versions  # noqa: PLC0415  as above
 
-    before = [v for v in list_versions(folder) if v.kind in _SEARCHED]
-    known = {(version.kind, version.title) for version in before}
-    parent = before[-1].number if before else None
+    found = {(stage.kind, stage.title) for stage in result.stages}
+    known: dict[tuple[str, str], int] = {}
+    parent = None
+    for version in list_versions(folder):
+        what = (version.kind, version.title)
+        # What the user set in the meantime is not where the search came from.
+        if version.kind == "final" or (what in found and what not in known):
+            known[what] = parent = version.number
     gates_s = tuple(match.note.note.gate_s for match in result.notes)
     for stage in result.stages:
         if (stage.kind, stage.title) not in known:
@@ -103,16 +107,22 @@ def add_match_versions(result: MatchResult, folder: Path) -> int:
                 loss=stage.loss,
                 gates_s=gates_s,
             ).number
-    cut_short = result.stop_reason in {"interrupted", "stopped"}
     return add_version(
         folder,
         result.patch,
         kind="final",
-        title="match, stopped early" if cut_short else "match",
+        title=_final_title(result, is_extended=("final", "match") in known),
         parent=parent,
         loss=result.end,
         gates_s=gates_s,
     ).number
+
+
+def _final_title(result: MatchResult, *, is_extended: bool) -> str:
+    """Say how a match ended, and whether it had ended before."""
+    title = "match, extended" if is_extended else "match"
+    is_cut_short = result.stop_reason in {"interrupted", "stopped"}
+    return f"{title}, stopped early" if is_cut_short else title
 
 
 def _write_sounds(folder: Path, match: NoteMatch | LeftOutNote, name: str) -> float:

@@ -140,6 +140,20 @@ def test_extend_adds_to_a_finished_match(capsys: pytest.CaptureFixture[str]) -> 
     capsys.readouterr()
 
 
+def test_an_extended_match_comes_from_the_match(finished: Path) -> None:
+    """What was set by hand in the meantime is not what the match went on from, and `log` tells."""
+    shutil.copytree(finished, "out")
+    matched = list_versions("out")[-1]
+    assert matched.title == "match"
+    main(["refine", "out", "--set", "amp_env.release_s=0.3", "--evals", "0", "--quiet"])
+    for _ in range(2):
+        main(["match", "--extend", "out", "--evals", "32", "--quiet", "--no-report"])
+    *_, by_hand, last, further = list_versions("out")
+    assert by_hand.kind == "set"
+    assert (last.parent, last.title) == (matched.number, "match, extended")
+    assert further.parent == last.number
+
+
 def test_an_extension_is_gone_on_with_too(monkeypatch: pytest.MonkeyPatch) -> None:
     """An extension that was cut off ends in the same patch as one in one go."""
     for name in ("whole", "cut"):
