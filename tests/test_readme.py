@@ -9,11 +9,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+import optuna
+import pandas as pd
 import pytest
 import soundfile
 
+import matcher
 from matcher.cli import main
 from matcher.evaluator import Evaluator
+from matcher.run_folder import save_run
 from tests.calibration_notes import known_places
 from tests.page_server import serve_page
 
@@ -23,6 +27,7 @@ if TYPE_CHECKING:
     from shared import FloatArray
 
 ROOT = Path(__file__).resolve().parents[1]
+README = ROOT / "README.md"
 TARGETS = ROOT / "targets"
 # The README's files, played by demo targets.
 RECORDINGS = {
@@ -40,7 +45,7 @@ SCALE = ("horn_stab_C4_v100.flac", "horn_stab_C4_v45.flac", "horn_stab_G4_v100.f
 
 def readme_commands() -> Iterator[str]:
     """Go through what shell blocks call earwright with, once each, page by page."""
-    for page in (ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))):
+    for page in (README, *sorted((ROOT / "docs").glob("*.md"))):
         text = page.read_text(encoding="utf-8")
         for block in re.findall(r"```sh\n(.*?)```", text, flags=re.DOTALL):
             yield from re.findall(r"(?:^|\.venv/bin/)(earwright .*)$", block, flags=re.MULTILINE)
@@ -103,6 +108,37 @@ def test_commands_work(
         words += ["--evals", "256" if "--leave-out" in words else "48"]
     assert main(words) == 0
     assert capsys.readouterr().out
+
+
+@pytest.fixture(scope="module")
+def matched(desk: Path) -> Path:
+    """Make a folder with a run that the lines in Python can open."""
+    folder = desk / "python"
+    folder.mkdir()
+    (folder / "targets").symlink_to(TARGETS)
+    for name in ("scale.flac", *RECORDINGS):
+        shutil.copyfile(desk / name, folder / name)
+    target = matcher.load_target(folder / "horn_C4.flac")
+    result = matcher.match(target, structure="two-oscillator", evals=48, progress=False)
+    save_run(result, folder / "runs/horn")
+    return folder
+
+
+@pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning")
+def test_the_lines_in_python_work(matched: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Blocks of the README run as they stand, one after the other; only budgets are small."""
+    monkeypatch.chdir(matched)
+    text = README.read_text(encoding="utf-8")
+    blocks = re.findall(r"```python\n(.*?)```", text, flags=re.DOTALL)
+    names: dict[str, object] = {"matcher": matcher}
+    for block in blocks:
+        exec(re.sub(r"seconds=\d+", "evals=256", block), names)  # noqa: S102  our own README
+    study, frame = names["study"], names["frame"]
+    assert isinstance(study, optuna.Study)
+    assert isinstance(frame, pd.DataFrame)
+    assert len(frame) == 48
+    # The study holds the best of all evaluations, and the same figures.
+    assert study.best_value == pytest.approx(frame["loss"].min(), abs=0.0)
 
 
 def _interrupt_a_match(folder: str, monkeypatch: pytest.MonkeyPatch) -> None:
