@@ -23,8 +23,9 @@ part brings and where it is heard, what can stand in for it, how exactly each
 control has to stand, and which parameters explain the search.
 
 Results go to explain.json in the run folder and into its report, the sound
-after each step of the build order to build/. It takes at most about as long as
-the match did. Ctrl-C ends it; what was found until then is kept.
+after each step of the build order to build/. It takes as long as the match did,
+and five seconds at least. Ctrl-C ends it; what was found until then is kept,
+and so is what an earlier explanation of the same patch found.
 """
 EXAMPLES = """\
 examples:
@@ -50,7 +51,7 @@ def add_parser(subparsers: Subparsers) -> None:
         "--seconds",
         type=number(0.0, 86_400.0, "above 0 and up to 86400 s", above=True),
         metavar="S",
-        help="time to spend (default: as long as the match took)",
+        help="time to spend (default: as long as the match took, at least 5)",
     )
     output = parser.add_mutually_exclusive_group()
     output.add_argument(

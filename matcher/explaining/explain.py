@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -17,7 +18,7 @@ from matcher.explaining.slack import slack_of_patch
 from matcher.run_folder import RunFolder, load_run
 from matcher.run_lock import lock_run
 from matcher.search import SearchRecord
-from shared import ParameterError, sha256_digest
+from shared import ParameterError, RunFolderError, sha256_digest
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -35,6 +36,8 @@ _BUILD_UNTIL = 0.15
 _SEARCH_UNTIL = 0.22
 _PARTS_UNTIL = 0.48
 _JOINT_UNTIL = 0.54
+# What is at work by then is done in time.
+_SLACK_UNTIL = 0.96
 # About the time of fANOVA for each evaluation and parameter of a sample of 200, in s.
 _FANOVA_S = 0.0006
 _FANOVA_RATIO = 0.1
@@ -51,7 +54,8 @@ def explain(
     """Say what mattered in a run: which parts, where, how exactly, and in which order to set them.
 
     `explain.json` in the run folder is written after each section, so that what is done is kept
-    whatever happens; the sounds of the build order go to `build/`.
+    whatever happens; the sounds of the build order go to `build/`. Sections of an earlier
+    explanation of the same patch stay until they are done anew.
 
     Parameters
     ----------
@@ -97,8 +101,11 @@ def explain(
         Clock(budget, show=progress, stop=stop) as clock,
     ):
         found = _begin(folder, ground, clock)
+        is_first = found.build is None
         try:
             for grown in _grow(found, folder, ground, clock):
+                if clock.is_stopped and not is_first:
+                    break  # a section that was cut short is no better than the earlier one
                 found = replace(grown, elapsed_s=clock.elapsed_s)
                 found.save(folder.path)
                 if clock.is_stopped:
@@ -130,9 +137,15 @@ def default_seconds(run: RunFolder) -> float:
 
 
 def _begin(folder: RunFolder, ground: Ground, clock: Clock) -> Explanation:
-    """Make an explanation without sections."""
+    """Make an explanation with the sections of an earlier one of the same patch, if any."""
+    digest = sha256_digest(folder.path / "patch.json")
+    earlier: Explanation | None = None
+    with contextlib.suppress(RunFolderError):
+        earlier = Explanation.load(folder.path)
+    if earlier is not None and earlier.patch_digest != digest:
+        earlier = None
     return Explanation(
-        patch_digest=sha256_digest(folder.path / "patch.json"),
+        patch_digest=digest,
         structure=ground.problem.structure.name,
         loss=ground.loss.total,
         terms=dict(ground.loss.terms),
@@ -141,6 +154,10 @@ def _begin(folder: RunFolder, ground: Ground, clock: Clock) -> Explanation:
         seconds=clock.seconds,
         elapsed_s=clock.elapsed_s,
         stop_reason="running",
+        search=None if earlier is None else earlier.search,
+        parts=None if earlier is None else earlier.parts,
+        slack=None if earlier is None else earlier.slack,
+        build=None if earlier is None else earlier.build,
     )
 
 
@@ -167,7 +184,7 @@ def _grow(
     interactions = find_interactions(ground, parts.parts, seconds=clock.left_s)
     found = replace(found, parts=replace(parts, interactions=interactions))
     yield found
-    clock.begin(1.0)
+    clock.begin(_SLACK_UNTIL)
     yield replace(found, slack=slack_of_patch(ground, clock))
 
 

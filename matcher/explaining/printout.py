@@ -23,6 +23,7 @@ __all__ = ["format_audition", "format_explanation", "format_keyboard", "loudest_
 
 _MOST_SHARES = 6
 _MOST_PAIRS = 8
+_MOST_MISSING = 8
 _TITLE_SIGNS = 31
 _KEY_FIGURES = (
     "  Loudness is against the loudest key, peak against clipping, alias (what folds back) "
@@ -44,9 +45,11 @@ def format_explanation(explanation: Explanation) -> str:
     str
         Tables and sentences, sections separated by blank lines.
     """
+    sections = (explanation.build, explanation.parts, explanation.slack, explanation.search)
+    rest = "is missing" if None in sections else "is from before"
     blocks = [
         f"Loss {explanation.loss:.2f} audible steps; explained in {explanation.elapsed_s:.0f} s"
-        + ("" if explanation.stop_reason == "complete" else " (stopped; the rest is missing)")
+        + ("" if explanation.stop_reason == "complete" else f" (stopped; the rest {rest})")
     ]
     if explanation.build is not None:
         blocks.append("\n".join(_build_lines(explanation.build)))
@@ -175,9 +178,13 @@ def _parts_lines(parts: PartsInPatch) -> Iterator[str]:
             continue
         figures = [effect.largest, effect.refit_largest]
         figures += [effect.by_time.get(name) for name in ("attack", "body", "release")]
-        texts = ["-" if figure is None else f"{figure:.1f}" for figure in figures]
+        texts = ["-" if figure is None else _steps(figure) for figure in figures]
         row = "".join(f"{t:>{w}}" for t, w in zip(texts, (7, 7, 8, 7, 8), strict=True))
+        if effect.largest is None:
+            row = f"  {'without it nothing sounds':35}"
         yield f"  {shorten(effect.part, 29):29}{row}  {_VERDICTS[effect.verdict]}".rstrip()
+    if any(e.largest is not None and e.refit_largest is None for e in parts.parts):
+        yield "  Time was too short to fit the rest again everywhere (-); give more --seconds."
     yield from _folded(
         [f"  {effect.sentence}" for effect in parts.parts if effect.verdict == "replaceable"], 4
     )
@@ -188,7 +195,13 @@ def _parts_lines(parts: PartsInPatch) -> Iterator[str]:
         yield from _folded([f"  {sentence}" for sentence in parts.interactions.sentences], 4)
 
 
-_VERDICTS = {"needed": "", "replaceable": "*", "inaudible": "not heard"}
+def _steps(figure: float) -> str:
+    """Print audible steps; zero has no sign."""
+    # Adding 0.0 turns the -0.0 that rounding may leave into 0.0.
+    return f"{round(figure, 1) + 0.0:.1f}"
+
+
+_VERDICTS = {"needed": "", "replaceable": "replaceable", "inaudible": "not heard"}
 
 
 def _slack_lines(slack: SlackOfPatch) -> Iterator[str]:
@@ -201,8 +214,13 @@ def _slack_lines(slack: SlackOfPatch) -> Iterator[str]:
         value = CATALOGUE[each.name].format(each.value)
         yield f"  {title:31}{value:>13}  {_together(each):17}{_alone(each)}"
     if slack.missing:
-        text = f"  Time was too short for {len(slack.missing)} more controls; give more --seconds."
-        yield text.replace("1 more controls", "1 more control")
+        titles = [f"{part_title(n)} {parameter_label(n)}" for n in slack.missing]
+        titles[_MOST_MISSING:] = [f"{len(titles) - _MOST_MISSING} more"] * (
+            len(titles) > _MOST_MISSING
+        )
+        yield from _folded(
+            [f"  Time was too short for: {'; '.join(titles)}. Give more --seconds."], 4
+        )
     if slack.trade_offs:
         yield "Controls that can stand in for each other"
         told = slack.trade_offs[:_MOST_PAIRS]
@@ -238,7 +256,9 @@ def _interval(slack: Slack, low: float | None, high: float | None) -> str:
     for end in (low, high):
         number, _, unit = ("" if end is None else parameter.format(end)).partition(" ")
         ends.append(number if unit == own else f"{number} {unit}".strip())
-    return "..".join(ends)
+    if low is None or high is None:
+        return f"up to {ends[1]}" if low is None else f"from {ends[0]}"
+    return f"only {ends[0]}" if ends[0] == ends[1] else "..".join(ends)
 
 
 def _search_lines(search: SearchImportance) -> Iterator[str]:

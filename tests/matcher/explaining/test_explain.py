@@ -101,6 +101,22 @@ def test_an_interrupt_keeps_what_was_done(tmp_path: Path, monkeypatch: pytest.Mo
     assert Explanation.load(run.path) == found
 
 
+def test_a_stop_keeps_what_an_earlier_one_found(tmp_path: Path) -> None:
+    """Stopped at once, sections of the same patch stay; after a change of the patch they don't."""
+    run = explained_run(tmp_path / "horn")
+    before = explain(run, seconds=1.0, progress=False)
+    after = explain(run, seconds=30.0, progress=False, stop=lambda: True)
+    assert after.stop_reason == "stopped"
+    sections = ("build", "search", "parts", "slack")
+    assert all(getattr(after, name) == getattr(before, name) for name in sections)
+    assert Explanation.load(run.path) == after
+    assert "(stopped; the rest is from before)" in format_explanation(after)
+    set_patch(run)
+    other = explain(load_run(run.path), seconds=30.0, progress=False, stop=lambda: True)
+    assert other.slack is None
+    assert "(stopped; the rest is missing)" in format_explanation(other)
+
+
 def test_by_default_it_takes_as_long_as_the_match(run: RunFolder) -> None:
     """The budget is the time of the match, at least five seconds."""
     figures = run.run["figures"]
