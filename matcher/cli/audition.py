@@ -90,5 +90,5 @@ def run(arguments: argparse.Namespace) -> int:
     chosen = {name: value for name, value in given.items() if value is not None}
     note = replace(folder.notes[0].played, **chosen)
     found = audition(folder, *arguments.parts, factor=arguments.factor, note=note)
-    sys.stdout.write(f"{format_audition(found)}\n")
+    sys.stdout.write(f"{format_audition(found, arguments.folder)}\n")
     return 0

@@ -99,5 +99,5 @@ def run(arguments: argparse.Namespace) -> int:
     elif arguments.quiet:
         sys.stdout.write(f"{Path(arguments.folder) / EXPLAIN_FILE}\n")
     else:
-        sys.stdout.write(f"{format_explanation(explanation)}\n")
+        sys.stdout.write(f"{format_explanation(explanation, arguments.folder)}\n")
     return request.exit_status

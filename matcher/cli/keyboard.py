@@ -111,5 +111,5 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         sys.stdout.write(f"{json.dumps(found.to_dict(), allow_nan=False)}\n")
     else:
-        sys.stdout.write(f"{format_keyboard(found)}\n")
+        sys.stdout.write(f"{format_keyboard(found, arguments.folder)}\n")
     return request.exit_status

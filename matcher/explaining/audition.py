@@ -19,7 +19,7 @@ from matcher.explaining._sound_files import (
     keep_numbered,
     make_folder,
 )
-from matcher.explaining._switches import works
+from matcher.explaining._switches import part_title, works
 from matcher.interrupts import hold_interrupts
 from matcher.parts import parameter_label
 from matcher.run_folder import RunFolder, load_run
@@ -190,6 +190,8 @@ def _settings(
     names = [name for name in CATALOGUE.names if name in switch.names or name in switch.off]
     changed = [name for name in names if values[name] != before[name]]
     shown = changed or [name for name in names if name in switch.off and works(name, before)]
+    # What goes with a part, as an envelope with its filter, is a part of its own.
+    shown = [name for name in shown if part_title(name) == switch.title] or shown
     text = ", ".join(f"{parameter_label(n)} {CATALOGUE[n].format(values[n])}" for n in shown)
     if version != "exaggerated" or changed:
         return text
@@ -223,8 +225,5 @@ def _write(folder: Path, takes: list[tuple[str, str, str, FloatArray]], factor: 
 
 def _write_cues(path: Path, cues: list[Cue]) -> None:
     """Write the cue list: start, end and label with tabs between, as audio editors import it."""
-    lines = [
-        f"{cue.start_s:.3f}\t{cue.end_s:.3f}\t{cue.part}, {cue.version}: {cue.text}"
-        for cue in cues
-    ]
+    lines = [f"{cue.start_s:.3f}\t{cue.end_s:.3f}\t{cue.part}, {cue.label}" for cue in cues]
     write_atomic(path, "\n".join([*lines, ""]), overwrite=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from matcher._print_text import WIDTH, shorten
@@ -32,13 +33,15 @@ _KEY_FIGURES = (
 _CAUTION = f"{HEARING_CAUTION.partition(':')[0]}."
 
 
-def format_explanation(explanation: Explanation) -> str:
+def format_explanation(explanation: Explanation, run: str = "") -> str:
     """Say what mattered in a run.
 
     Parameters
     ----------
     explanation : Explanation
         What was found; sections that are missing are left out.
+    run : str
+        The run folder, to say where the sounds are; names within it if left out.
 
     Returns
     -------
@@ -52,7 +55,7 @@ def format_explanation(explanation: Explanation) -> str:
         + ("" if explanation.stop_reason == "complete" else f" (stopped; the rest {rest})")
     ]
     if explanation.build is not None:
-        blocks.append("\n".join(_build_lines(explanation.build)))
+        blocks.append("\n".join(_build_lines(explanation.build, run)))
     if explanation.parts is not None:
         blocks.append("\n".join(_parts_lines(explanation.parts)))
     if explanation.slack is not None:
@@ -62,13 +65,15 @@ def format_explanation(explanation: Explanation) -> str:
     return "\n\n".join(blocks)
 
 
-def format_audition(audition: Audition) -> str:
+def format_audition(audition: Audition, run: str = "") -> str:
     """Say what an audition plays, and when.
 
     Parameters
     ----------
     audition : Audition
         What was written.
+    run : str
+        The run folder, to say where the files are; names within it if left out.
 
     Returns
     -------
@@ -76,18 +81,19 @@ def format_audition(audition: Audition) -> str:
         The cue list, and the caution about hearing.
     """
     rows = [f"  {cue.start_s:6.2f} s  {cue.part}, {cue.label}" for cue in audition.cues]
-    return "\n".join(
-        [f"{audition.file}, cues in {audition.cue_file}", *_folded(rows, 12), _CAUTION]
-    )
+    files = f"{_within(run, audition.file)}, cues in {_within(run, audition.cue_file)}"
+    return "\n".join([files, *_folded(rows, 12), _CAUTION])
 
 
-def format_keyboard(keyboard: Keyboard) -> str:
+def format_keyboard(keyboard: Keyboard, run: str = "") -> str:
     """Say what breaks over the keyboard, with a table of keys.
 
     Parameters
     ----------
     keyboard : Keyboard
         What was played.
+    run : str
+        The run folder, to say where the file is; its name within it if left out.
 
     Returns
     -------
@@ -115,7 +121,8 @@ def format_keyboard(keyboard: Keyboard) -> str:
                 f"  {row.pitch_name:6}{row.velocity:4}{figures}  {', '.join(row.problems)}"
             )
     lines += _folded([_KEY_FIGURES], 2)
-    lines.append(f"{keyboard.file} plays the scale. {_CAUTION}")
+    lines.append(f"{_within(run, keyboard.file)} plays the scale.")
+    lines.append(_CAUTION)
     return "\n".join(line.rstrip() for line in lines)
 
 
@@ -138,6 +145,11 @@ def loudest_lufs(keyboard: Keyboard) -> float:
     return max(heard, default=0.0)
 
 
+def _within(run: str, file: str) -> str:
+    """Name a file in a run folder."""
+    return str(PurePath(run) / file)
+
+
 def _number(value: float | None, unit: str, decimals: int) -> str:
     """Print a figure, or that there is none."""
     return "-" if value is None else f"{value:.{decimals}f} {unit}"
@@ -154,7 +166,7 @@ def _folded(lines: list[str], indent: int) -> list[str]:
     ]
 
 
-def _build_lines(build: BuildOrder) -> Iterator[str]:
+def _build_lines(build: BuildOrder, run: str) -> Iterator[str]:
     """Lay out the order in which to build the patch."""
     yield "Build it in this order (loss after each step)"
     rows = [(0, build.start_text, build.start_loss)]
@@ -166,7 +178,7 @@ def _build_lines(build: BuildOrder) -> Iterator[str]:
     for text in build.left_out:
         yield from _folded([f"  not heard: {text}"], 6)
     last = build.steps[-1].file if build.steps else build.start_file
-    yield f"  sounds: {build.start_file} to {last}"
+    yield f"  sounds: {_within(run, build.start_file)} to {PurePath(last).name}"
 
 
 def _parts_lines(parts: PartsInPatch) -> Iterator[str]:

@@ -169,7 +169,17 @@ def test_the_cue_list_tells_times_and_versions(heard: Audition, folder: Path) ->
     assert float(start) == pytest.approx(heard.cues[1].start_s, abs=1e-3)
     assert float(end) == pytest.approx(heard.cues[1].end_s, abs=1e-3)
     assert label == "vibrato, oscillator 1, as it is: depth 8.0 cents"
-    assert "monitor level down" in format_audition(heard)
+    assert lines[2].endswith("\tvibrato, oscillator 1, left out")
+    printed = format_audition(heard, str(folder))
+    assert printed.startswith(str(folder / heard.file))
+    assert "monitor level down" in printed
+
+
+def test_a_filter_is_told_without_its_envelope(folder: Path) -> None:
+    """The depth belongs to the envelope, which is a part of its own."""
+    found = audition(folder, "low-pass filter", note=Note(48.0, gate_s=0.2))
+    assert found.cues[1].text.startswith("cutoff ")
+    assert "depth" not in found.cues[1].text
 
 
 def test_sounds_of_an_earlier_audition_go(folder: Path) -> None:
