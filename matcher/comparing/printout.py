@@ -132,7 +132,7 @@ def _format_losses(comparison: Comparison) -> str:
     ]
     for summary in comparison.summaries:
         total = summary.measures[TOTAL]
-        spread = f"{total.low:.1f}-{total.high:.1f}"
+        spread = f"{total.low:.1f}-{total.high:.1f}" if total.low < total.high else "-"
         terms = "".join(f"{summary.measures[term].median:6.1f}" for term in TERMS)
         name = shorten(summary.structure, NAME_SIGNS)
         lines.append(f"  {name:{NAME_SIGNS}}{total.median:6.2f}  {spread:9}{terms}")
@@ -300,12 +300,15 @@ def _format_files(comparison: Comparison) -> str:
     """Say where the files are, and how to go on."""
     folder = comparison.folder
     example = run_folder(folder, "TARGET", "STRUCTURE").relative_to(folder)
-    lines = [
-        f"Files in {folder}",
-        f"  {f'{example}/':30}whole run of the best seed, with sounds",
-        f"  {'report.html':30}all of this to hear and to see, in a browser"
-        if has_page(comparison)
-        else f"  {'':30}(`earwright report` on one of these makes its page)",
+    lines = [f"Files in {folder}"]
+    if comparison.runs:
+        lines += [
+            f"  {f'{example}/':30}whole run of the best seed, with sounds",
+            f"  {'report.html':30}all of this to hear and to see, in a browser"
+            if has_page(comparison)
+            else f"  {'':30}(`earwright report` on one of these makes its page)",
+        ]
+    lines += [
         f"  {'compare.json':30}all figures",
         f"  {'runs, effects, reached .csv':30}the same as tables",
         f"  {'curves, evaluations .csv':30}for convergence plots",

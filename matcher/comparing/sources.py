@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 __all__ = ["RecordedNote", "StructureSource", "TargetSource", "list_structures_of", "list_targets"]
 
+_MOST_NAMED = 5
+
 
 @dataclass(frozen=True)
 class RecordedNote:
@@ -243,7 +245,9 @@ def _targets_of(given: str | Path | Sequence[str | Path]) -> list[TargetSource]:
     if not is_manifest(given):
         return [TargetSource(Path(given).stem, (_plain_note(Path(given)),))]
     groups: dict[object, list[ManifestEntry]] = {}
-    for place, entry in enumerate(read_every_instrument(given)):
+    listed = read_every_instrument(given)
+    _refuse_missing(given, listed)
+    for place, entry in enumerate(listed):
         groups.setdefault(entry.instrument or place, []).append(entry)
     return [
         TargetSource(
@@ -251,6 +255,19 @@ def _targets_of(given: str | Path | Sequence[str | Path]) -> list[TargetSource]:
         )
         for entries in groups.values()
     ]
+
+
+def _refuse_missing(manifest: str | Path, entries: Sequence[ManifestEntry]) -> None:
+    """Name the recordings that aren't there, all at once: a library can have many."""
+    missing = list(dict.fromkeys(str(e.path) for e in entries if not e.path.exists()))
+    if len(missing) > 1:
+        named = ", ".join(missing[:_MOST_NAMED])
+        more = len(missing) - _MOST_NAMED
+        raise TargetError(
+            f"{manifest}: {len(missing)} recordings don't exist: {named}"
+            f"{f' and {more} more' if more > 0 else ''}. Check their names, or leave them out.",
+            path=manifest,
+        )
 
 
 def _plain_note(path: Path) -> RecordedNote:

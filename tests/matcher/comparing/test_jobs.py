@@ -17,7 +17,7 @@ from matcher import load_target, match
 from matcher.comparing.jobs import Job, JobReport, run_job
 from matcher.comparing.sources import list_targets
 from matcher.losses import weights_for
-from shared import ParameterError
+from shared import ParameterError, TargetError
 from tests.matcher.comparing.small_jobs import small_plan, write_notes
 from tests.matcher.small_match import RATE_HZ, played_note
 from voice import load_structure
@@ -180,6 +180,18 @@ def test_a_manifest_gives_a_target_for_each_instrument(tmp_path: Path) -> None:
     reed, bell = list_targets([tmp_path / "all.toml"])
     assert (reed.name, len(reed.notes), reed.notes[1].gate_s) == ("reed", 2, 0.4)
     assert (bell.name, len(bell.notes), bell.notes[0].is_plain) == ("bell", 1, True)
+
+
+def test_recordings_that_are_missing_are_named_together(tmp_path: Path) -> None:
+    """Whoever starts a library for the night learns of all of them at once."""
+    write_notes(tmp_path, "there.wav")
+    names = ["there.wav", *(f"gone{i}.wav" for i in range(7))]
+    manifest = tmp_path / "all.toml"
+    manifest.write_text("".join(f'[[target]]\nfile = "{name}"\n' for name in names))
+    with pytest.raises(TargetError, match=r"7 recordings don't exist: .* 2 more\.") as caught:
+        list_targets([manifest])
+    assert "gone4.wav" in str(caught.value)
+    assert "there.wav" not in str(caught.value)
 
 
 def test_notes_of_one_file_end_where_others_begin(tmp_path: Path) -> None:

@@ -55,6 +55,23 @@ def test_figures_stand_beside_their_structure() -> None:
     assert re.search(r"^  plain +2\.00  1\.5-4\.0", text, flags=re.MULTILINE)
 
 
+def test_one_run_has_no_range() -> None:
+    """Nothing spreads in a single run."""
+    runs = [made_run(structure=structure, seed=0, loss=6.55) for structure in ("plain", "rich")]
+    text = format_comparison(comparison_of(runs))
+    assert re.search(r"^  plain +6\.55  - ", text, flags=re.MULTILINE)
+
+
+def test_without_runs_no_run_folder_is_named() -> None:
+    """What isn't there is not listed."""
+    runs = [made_run(structure=structure) for structure in ("plain", "rich")]
+    whole = comparison_of(runs, n_missing=2)
+    assert "whole run of the best seed" in format_comparison(whole)
+    text = format_comparison(dataclasses.replace(whole, runs=()))
+    assert "whole run of the best seed" not in text
+    assert "compare --resume" in text
+
+
 def test_losses_that_nobody_reached_are_one_line() -> None:
     """A table of dashes helps nobody."""
     runs = [
