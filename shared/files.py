@@ -163,6 +163,7 @@ def _sync_folder(folder: Path) -> None:
 def _exists(path: Path) -> FileError:
     """Build the error for a name that is taken."""
     return FileError(
-        f"{path} exists already and is kept. Choose another name, or allow overwriting.",
+        f"{path} exists already and is kept. Choose another name, or take it away first; "
+        "--force replaces it where a command has that.",
         path=path,
     )

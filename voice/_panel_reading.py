@@ -42,6 +42,8 @@ PANEL_FIELDS = (
 )  # fmt: skip
 KINDS = ("knob", "switch", "table")
 SCALES = ("linear", "log")
+# Fields without which a control can still be read.
+_OPTIONAL = frozenset({"scale", "step", "errors", "times"})
 MIDI_FIELDS = ("cc", "nrpn", "bits", "values")
 
 
@@ -64,16 +66,19 @@ def read_panel(
     """Read all entries; wrong ones are left out and told."""
     panel = Panel()
     for name, entry in entries.items():
-        if name not in free and name not in fixed:
+        is_set = name in free or name in fixed
+        if not is_set:
             mistakes.add(
                 ("panel", name),
                 f"panel.{name}: {name} is not free; a parameter under free or fixed is accepted. "
                 "A linked one is set by the control that it is linked to.",
             )
-        elif not isinstance(entry, Mapping):
+        if not isinstance(entry, Mapping):
             mistakes.add(("panel", name), f"panel.{name}: a table is needed.")
         else:
-            _read_entry(name, entry, panel, free | set(fixed), mistakes)
+            # Of an entry that nobody asks for, the other mistakes are told all the same.
+            kept = panel if is_set else Panel()
+            _read_entry(name, entry, kept, free | set(fixed), mistakes)
     _check_fixed(panel, fixed, mistakes)
     _check_controllers(panel, mistakes)
     return panel
@@ -94,11 +99,8 @@ def _read_entry(
             f"panel.{name}.label is {label!r}; a line of text is accepted.",
         )
         label = ""
-    scale = controller = None
-    try:
-        scale = _read_scale(name, entry)
-    except ParameterError as error:
-        mistakes.add(_place(name, error), f"panel.{name}: {error}")
+    scale = _read_scale_or_tell(name, entry, mistakes)
+    controller = None
     try:
         controller = _read_controller(entry, scale)
     except ParameterError as error:
@@ -106,6 +108,24 @@ def _read_entry(
     panel.controls[name] = Control(name, label, scale, controller)
     if "sets" in entry:
         _read_sets(name, entry["sets"], scale, panel, taken, mistakes)
+
+
+def _read_scale_or_tell(
+    name: str, entry: Mapping[str, object], mistakes: Mistakes
+) -> PanelScale | None:
+    """Read how a control counts; what can be left out is, to tell what else is wrong."""
+    left = dict(entry)
+    while True:
+        try:
+            scale = _read_scale(name, left)
+        except ParameterError as error:
+            place = _place(name, error)
+            mistakes.add(place, f"panel.{name}: {error}")
+            if place[-1] not in _OPTIONAL or place[-1] not in left:
+                return None
+            del left[place[-1]]
+        else:
+            return scale if len(left) == len(entry) else None
 
 
 def _place(name: str, error: ParameterError) -> tuple[str, ...]:

@@ -207,7 +207,8 @@ def _show(structure: Structure) -> str:
                 parameter = structure.space[name]
                 rows.append(_row(name, _range(parameter), _last_column(structure, name)))
             elif name in structure.links:
-                rows.append(f"  {name:36}= {structure.links[name]}")
+                sign = "set by" if structure.link_values.get(name) else "="
+                rows.append(f"  {name:36}{sign} {structure.links[name]}")
             elif structure.fixed[name] != neutral[name]:
                 fixed = f"fixed at {CATALOGUE[name].format(structure.fixed[name])}"
                 rows.append(_row(name, fixed, _last_column(structure, name)))
@@ -220,7 +221,7 @@ def _show(structure: Structure) -> str:
 
 def _row(name: str, span: str, last: str) -> str:
     """Lay out one row."""
-    return f"  {name:36}{span:{SPAN}}{last:>17}"
+    return f"  {name:36}{span:{SPAN}}{last:>17}".rstrip()
 
 
 def _last_column(structure: Structure, name: str) -> str:

@@ -241,6 +241,36 @@ def test_every_mistake_is_told_at_once_with_its_line(tmp_path: Path) -> None:
         parse_structure(MANY, source="many.toml")
 
 
+SEVERAL = """schema_version = 1
+name = "several"
+meaning = "Several mistakes in one control."
+[free]
+"amp_env.attack_s" = {}
+[panel."amp_env.attack_s"]
+knob = [0, 10]
+values = [0.001, 2]
+scale = "exp"
+step = -1
+times = "to-70-db"
+[panel."osc2.octave"]
+switch = ["16'", "8'"]
+values = [-1, 0, 1]
+"""
+
+
+def test_several_mistakes_of_one_control_are_told_at_once(tmp_path: Path) -> None:
+    """What can be left out is no reason to stop, nor is a control that nothing asks for."""
+    path = tmp_path / "several.toml"
+    path.write_text(SEVERAL, encoding="utf-8")
+    assert [(mistake.line, mistake.field) for mistake in check_structure(path)] == [
+        (9, "panel.amp_env.attack_s.scale"),
+        (10, "panel.amp_env.attack_s.step"),
+        (11, "panel.amp_env.attack_s.times"),
+        (12, "panel.osc2.octave"),
+        (14, "panel.osc2.octave.values"),
+    ]
+
+
 def test_a_shared_envelope_with_sustain_is_a_warning() -> None:
     """The voice's pitch envelope has no sustain; the file can still be used."""
     text = (
