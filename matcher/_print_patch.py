@@ -41,7 +41,8 @@ def format_patch(patch: Patch, structure: Structure | None = None) -> str:
     for part, members in itertools.groupby(rows, key=lambda row: row.part):
         lines.append(f"  {part}")
         for row in members:
-            lines += _panel_lines(row) if has_panel else [_patch_row(row)]
+            source = _source(row, patch)
+            lines += _panel_lines(row, source) if has_panel else [_patch_row(row, source)]
     if any(row.linked_to for row in rows):
         lines.append("  (= : linked, one control sets both)")
     resting = () if structure is None else resting_controls(patch, structure)
@@ -57,16 +58,22 @@ def format_patch(patch: Patch, structure: Structure | None = None) -> str:
     return "\n".join(lines)
 
 
-def _patch_row(row: SheetRow) -> str:
+def _source(row: SheetRow, patch: Patch) -> str:
+    """Name the parameter, or the one whose control sets it, to the same value or to its own."""
+    if row.linked_to is None:
+        return row.name
+    is_equal = patch.values[row.name] == patch.values[row.linked_to]
+    return f"{'=' if is_equal else 'set by'} {row.linked_to}"
+
+
+def _patch_row(row: SheetRow, source: str) -> str:
     """Lay out a row of the patch."""
-    source = f"= {row.linked_to}" if row.linked_to else row.name
     return f"    {row.label:20}{row.value:>16}   {source}"
 
 
-def _panel_lines(row: SheetRow) -> list[str]:
+def _panel_lines(row: SheetRow, source: str) -> list[str]:
     """Lay out a control of the panel, and what its steps do."""
-    panel = "=" if row.linked_to else row.panel or "-"
-    source = f"= {row.linked_to}" if row.linked_to else row.name
+    panel = "=" if source.startswith("=") else row.panel or "-"
     head = one_line(f"    {row.label:22}{panel:>10}{row.value:>14}")
     lines = [f"{head}   {source}"]
     if len(lines[0]) > WIDTH:

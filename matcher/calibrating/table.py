@@ -125,7 +125,7 @@ def _monotone(points: list[CalibrationPoint]) -> tuple[list[CalibrationPoint], l
         why = (
             "within their errors it can't be told from its neighbour"
             if distance <= WRONG_WAY * spread
-            else "it goes against its neighbours: check where the knob stood, and which file was given"
+            else "it goes against its neighbours: check the knob, and that this is the right file"
         )
         result.append(replace(point, is_used=False))
         remarks.append(f"the place {point.panel:g} is left out of the table: {why}")

@@ -211,6 +211,15 @@ def test_linked_parameters_are_named_as_linked(result: MatchResult) -> None:
     assert "linked" in text
 
 
+def test_what_a_switch_sets_is_no_equal() -> None:
+    """A pulse that is full where the sawtooth is off is set by that switch, not equal to it."""
+    desk = load_structure("wagon-desk")
+    values = desk.complete({"osc1.saw_level": 0.0})
+    text = format_patch(Patch(desk.name, values), desk)
+    (line,) = (line for line in text.splitlines() if "osc1.saw_level" in line and "set by" in line)
+    assert line.split() == ["pulse", "-", "1.00", "set", "by", "osc1.saw_level"]
+
+
 def test_phases_are_never_printed(result: MatchResult) -> None:
     """Nobody can dial a phase in."""
     text = format_match(result, _run("out"))

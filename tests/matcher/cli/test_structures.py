@@ -37,7 +37,9 @@ def test_one_shows_each_of_its_parameters(name: str, capsys: pytest.CaptureFixtu
     for parameter in structure.space:
         assert parameter.format(parameter.high) in rows[parameter.name]
     for linked, source in structure.links.items():
-        assert rows[linked].split()[1:] == ["=", source]
+        # A switch sets others to values of their own.
+        sign = "set by" if structure.link_values.get(linked) else "="
+        assert rows[linked].split()[1:] == [*sign.split(), source]
     assert max(map(len, out.splitlines())) <= 79
 
 
