@@ -6,7 +6,14 @@ import json
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from matcher._claim import PATCH_FILE, RECORD_FILE, RUN_FILE, SOUND_FOLDERS, STUDY_FILE
+from matcher._claim import (
+    PATCH_FILE,
+    RECORD_FILE,
+    RUN_FILE,
+    SEARCHES_FOLDER,
+    SOUND_FOLDERS,
+    STUDY_FILE,
+)
 from matcher._run_document import KIND, SCHEMA_VERSION
 from shared import Note, ParameterError, RunFolderError
 from shared.files import read_text_file
@@ -52,12 +59,23 @@ def read_run(
     return document, notes, left_out
 
 
+def is_unfinished(run: Path) -> bool:
+    """Whether a folder holds a search that has not come to a run yet."""
+    return not (run / RUN_FILE).exists() and any((run / SEARCHES_FOLDER).glob("*/request.json"))
+
+
 def _read_document(folder: Path) -> dict[str, object]:
     """Read the document and check what it is."""
     path = folder / RUN_FILE
     try:
         text = read_text_file(path)
     except FileNotFoundError as error:
+        if is_unfinished(folder):
+            raise RunFolderError(
+                f"{folder} holds a match that hasn't ended. Go on with it: earwright match "
+                f"--resume {folder}",
+                path=folder,
+            ) from error
         what = "has no run.json" if folder.is_dir() else "is no folder"
         raise RunFolderError(
             f"{folder} {what}; a folder that `earwright match` has written is accepted. Check "

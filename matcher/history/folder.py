@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from matcher._run_reading import is_unfinished
 from matcher.history._document import read_json, read_version, to_text
 from matcher.history.differences import compare_patches
 from matcher.history.model import Version
@@ -136,6 +137,12 @@ def find_version(run: str | Path, wanted: str | int | None = None) -> Version:
     """
     folder = Path(run) / VERSIONS_FOLDER
     numbers = _numbers(folder)
+    if not numbers and is_unfinished(Path(run)):
+        raise RunFolderError(
+            f"{run} holds a match that hasn't ended. Go on with it: earwright match --resume "
+            f"{run}",
+            path=run,
+        )
     if not numbers:
         raise RunFolderError(
             f"{run} has no versions; a run of `earwright match` that has ended is accepted.",

@@ -244,6 +244,17 @@ def test_a_folder_with_an_interrupted_search_is_not_taken(
     assert [path.name for path in Path("cut/searches").iterdir()] == ["0002"]
 
 
+@pytest.mark.parametrize("command", ["log", "show", "explain", "render", "refine", "report"])
+def test_a_match_that_has_not_ended_is_named_with_its_cure(
+    command: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """After a crash, other commands say how to come to a run."""
+    _cut_off(monkeypatch, "--out", "cut")
+    capsys.readouterr()
+    assert main([command, "cut"]) == 2
+    assert "earwright match --resume" in capsys.readouterr().err
+
+
 def test_force_keeps_the_old_run_until_the_new_one_is_whole(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
