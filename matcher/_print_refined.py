@@ -10,7 +10,7 @@ from matcher._print_history import format_changes
 from matcher._print_loss import format_loss
 from matcher._print_text import WIDTH, one_line
 from matcher.hearing import audible_differences
-from matcher.history import find_version
+from matcher.history import compare_patches, find_version
 
 if TYPE_CHECKING:
     from matcher.result import MatchResult
@@ -43,14 +43,18 @@ def format_refined(result: MatchResult, run: RunFolder) -> str:
         Sections separated by blank lines.
     """
     version = find_version(run.path)
+    before = result.stages[0].patch
+    is_changed = bool(compare_patches(before, result.patch))
     sections = [
         _search_text(result),
         format_loss(
             result.start,
             result.end,
             notes=[(match.note.name, match.loss) for match in result.notes],
-        ),
-        format_changes(result.stages[0].patch, result.patch),
+        )
+        if is_changed
+        else "",
+        format_changes(before, result.patch) if is_changed else _unchanged_text(result),
         format_audible(
             [
                 (match.note.name, differences)
@@ -62,6 +66,14 @@ def format_refined(result: MatchResult, run: RunFolder) -> str:
         f"Version {version.number} of {one_line(str(run.path))}; see earwright log.",
     ]
     return "\n\n".join(section for section in sections if section)
+
+
+def _unchanged_text(result: MatchResult) -> str:
+    """Say that the search has found nothing better; two equal columns would say less."""
+    text = f"Nothing changed: the loss is {result.end.total:.2f} audible steps"
+    if result.n_evaluations:
+        text += f", and none of {result.n_evaluations} candidates came closer"
+    return textwrap.fill(f"{text}.", WIDTH)
 
 
 def _search_text(result: MatchResult) -> str:

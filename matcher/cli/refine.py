@@ -174,8 +174,8 @@ def _add_selection(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="AMOUNT",
-        help="no further than this: 20%% of each range, an amount in a unit (200Hz), or for some "
-        "of them (filter.cutoff_hz=200)",
+        help="no further than this: 20%% of each range, an amount in a unit (200Hz, 5ms), or for "
+        "some of them (filter.cutoff_hz=200)",
     )
     group.add_argument(
         "--set",
@@ -183,7 +183,8 @@ def _add_selection(parser: argparse.ArgumentParser) -> None:
         default=[],
         type=_setting,
         metavar="NAME=VALUE",
-        help="set a value beforehand; it stays there",
+        help="set a value beforehand (filter.cutoff_hz=900, amp_env.attack_s=30ms); it stays "
+        "there",
     )
 
 
@@ -212,16 +213,19 @@ def _add_search(parser: argparse.ArgumentParser) -> None:
 
 def _setting(text: str) -> tuple[str, float]:
     """Read a value to set."""
-    name, mark, value = text.partition("=")
-    try:
-        if not mark or not name.strip():
-            raise ValueError  # noqa: TRY301  one message for all
-        return name.strip(), float(value)
-    except ValueError as error:
+    from matcher.refining.selection import read_value  # noqa: PLC0415  keeps the help quick
+    from shared import ParameterError  # noqa: PLC0415
+
+    name, mark, value = (part.strip() for part in text.partition("="))
+    if not mark or not name:
         raise argparse.ArgumentTypeError(
             f'"{text}" is not understood; NAME=VALUE in the parameter\'s own unit is accepted, '
             "for example filter.cutoff_hz=900"
-        ) from error
+        )
+    try:
+        return name, read_value(name, value)
+    except ParameterError as error:
+        raise argparse.ArgumentTypeError(str(error).rstrip(".")) from error
 
 
 def _joined(amounts: list[str]) -> str | dict[str, str] | None:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from matcher.refining.refine import refine
 from matcher.refining.refinement import DEFAULT_REFINE_SECONDS
 from matcher.refining.saving import refine_and_save, resume_refine
-from matcher.refining.selection import Selection, choose_space, with_values
+from matcher.refining.selection import Selection, choose_space, read_value, with_values
 
 __all__ = [
     "DEFAULT_REFINE_SECONDS",
     "Selection",
     "choose_space",
+    "read_value",
     "refine",
     "refine_and_save",
     "resume_refine",

@@ -17,14 +17,17 @@ if TYPE_CHECKING:
     from shared import Parameter, Patch
     from voice import Structure
 
-__all__ = ["Selection", "Within", "choose_space", "with_values"]
+__all__ = ["Selection", "Within", "choose_space", "read_value", "with_values"]
 
 Within: TypeAlias = "float | str | Mapping[str, float | str]"
 
 _AMOUNT = re.compile(r"\s*(\d+\.?\d*(?:[eE][+-]?\d+)?|\.\d+)\s*([^\d\s.].*?)?\s*")
+_VALUE = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\d\s.].*?)?\s*")
 _EVERY = "*"
+# As values are printed, beside the units of the parameters.
+_PRINTED_UNITS = {"ms": ("s", 1e-3), "khz": ("hz", 1e3)}
 _ACCEPTED = (
-    "a share of each range (20%), or an amount in a unit (200 Hz), for all or for some "
+    "a share of each range (20%), or an amount in a unit (200 Hz, 5 ms), for all or for some "
     "(filter.cutoff_hz=200)"
 )
 
@@ -150,6 +153,46 @@ def choose_space(
     return _narrowed(ParameterSpace(tuple(chosen)), patch, selection.within)
 
 
+def read_value(name: str, text: str) -> float:
+    """Read a value as it is typed or printed: ``"900"``, ``"30 ms"``, ``"1.2 kHz"``.
+
+    Parameters
+    ----------
+    name : str
+        The parameter. Of a name that doesn't exist the unit isn't looked at.
+    text : str
+        A number, in the parameter's own unit if none stands there.
+
+    Returns
+    -------
+    float
+        The value in the parameter's own unit.
+
+    Raises
+    ------
+    ParameterError
+        If it is no number, or has the unit of something else.
+    """
+    form = _VALUE.fullmatch(text)
+    if form is None:
+        raise ParameterError(
+            f'"{text}" is no value of {name}; a number is accepted, with a unit or without.',
+            name=name,
+            value=text,
+        )
+    value, unit = float(form[1]), (form[2] or "").lower()
+    unit, factor = _PRINTED_UNITS.get(unit, (unit, 1.0))
+    if unit and name in CATALOGUE and unit != CATALOGUE[name].label.lower():
+        accepted = CATALOGUE[name].label or "no unit"
+        raise ParameterError(
+            f'"{text}" is no value of {name}, which is counted in {accepted}. Leave the unit out, '
+            "or give that one.",
+            name=name,
+            value=text,
+        )
+    return float(value * factor)
+
+
 def _linked(values: Mapping[str, float], structure: Structure) -> dict[str, float]:
     """Let linked parameters follow."""
     row = np.array([[values[name] for name in CATALOGUE.names]])
@@ -178,7 +221,8 @@ def _narrowed(space: ParameterSpace, patch: Patch, within: Within | None) -> Par
     rules: Mapping[str, float | str]
     rules = within if isinstance(within, Mapping) else {_EVERY: within}
     parameters = {parameter.name: parameter for parameter in space}
-    for pattern, amount in rules.items():
+    # What is said of some counts more than what is said of all, wherever it stands.
+    for pattern, amount in sorted(rules.items(), key=lambda rule: rule[0] != _EVERY):
         share, size, unit = _read_amount(amount, is_share=pattern == _EVERY)
         named = space if pattern == _EVERY else space.only(pattern)
         fitting = [p for p in named if unit is None or p.label.lower() == unit]
@@ -201,6 +245,9 @@ def _read_amount(amount: float | str, *, is_share: bool) -> tuple[float | None, 
     form = _AMOUNT.fullmatch(str(amount))
     size = float(form[1]) if form else 0.0
     unit = form[2].lower() if form and form[2] else None
+    if unit in _PRINTED_UNITS:
+        unit, factor = _PRINTED_UNITS[unit]
+        size *= factor
     if unit == "%":
         share, unit = size / 100.0, None
     elif unit is None and is_share and not isinstance(amount, str):

@@ -85,6 +85,16 @@ def test_values_are_set(capsys: pytest.CaptureFixture[str]) -> None:
     assert list_versions("run")[-1].kind == "set"
 
 
+def test_values_are_set_as_they_are_printed(capsys: pytest.CaptureFixture[str]) -> None:
+    """30ms is what the sheet says, and what is set; setting it again changes nothing."""
+    argv = ["refine", "run", "--set", "amp_env.attack_s=30ms", "--evals", "0"]
+    assert main(argv) == 0
+    assert "30 ms" in capsys.readouterr().out
+    assert load_run("run").patch.values["amp_env.attack_s"] == pytest.approx(0.03)
+    assert main(argv) == 0
+    assert "Nothing changed: the loss is" in capsys.readouterr().out
+
+
 def test_a_patch_file_is_refined_into_a_run_of_its_own(
     capsys: pytest.CaptureFixture[str],
 ) -> None:

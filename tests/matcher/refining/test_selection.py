@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matcher.refining import Selection, choose_space, with_values
+from matcher.refining import Selection, choose_space, read_value, with_values
 from shared import CATALOGUE, ParameterError, Patch
 from voice import load_structure
 
@@ -119,6 +119,66 @@ def test_an_amount_in_a_unit_counts_for_that_unit_alone() -> None:
     space = choose_space(PATCH, COMPLETE, NAMES, Selection(within="200 Hz"))
     assert space["highpass.cutoff_hz"].high == pytest.approx(220.0)
     assert space["amp_env.attack_s"] == COMPLETE.space["amp_env.attack_s"]
+
+
+def test_units_may_be_those_that_are_printed() -> None:
+    """5 ms is 0.005 s, and 0.2 kHz is 200 Hz."""
+    name = "amp_env.attack_s"
+    ms, s = (
+        choose_space(PATCH, COMPLETE, NAMES, Selection((name,), (), w))
+        for w in ("5ms", {name: 0.005})
+    )
+    assert ms[name] == s[name]
+    khz, hz = (
+        choose_space(PATCH, COMPLETE, NAMES, Selection(within=w)) for w in ("0.2 kHz", "200 Hz")
+    )
+    assert khz == hz
+
+
+def test_what_is_said_of_some_counts_more_than_what_is_said_of_all() -> None:
+    """In whatever order both are given."""
+    name = "amp_env.attack_s"
+    rules = {name: "0.002", "*": "10%"}
+    spaces = [
+        choose_space(PATCH, COMPLETE, NAMES, Selection(within=within))
+        for within in (rules, dict(reversed(rules.items())))
+    ]
+    assert spaces[0] == spaces[1]
+    width = spaces[0][name].high - spaces[0][name].low
+    assert width <= 0.004 + 1e-12
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "value"),
+    [
+        ("filter.cutoff_hz", "900", 900.0),
+        ("filter.cutoff_hz", " 1.2 kHz ", 1200.0),
+        ("amp_env.attack_s", "30ms", 0.03),
+        ("osc2.detune_cents", "-7.5 cents", -7.5),
+        ("filter_env.depth_octaves", "+2 octaves", 2.0),
+        ("osc1.saw_level", "1e-1", 0.1),
+        ("no.such_name", "3 ms", 0.003),
+    ],
+)
+def test_values_are_read_as_they_are_printed(name: str, text: str, value: float) -> None:
+    """A sheet's own figures can be typed in."""
+    assert read_value(name, text) == pytest.approx(value)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "said"),
+    [
+        ("filter.cutoff_hz", "30 ms", "counted in Hz"),
+        ("osc1.saw_level", "1 dB", "counted in no unit"),
+        ("filter.cutoff_hz", "high", "is no value of"),
+        ("filter.cutoff_hz", "nan", "is no value of"),
+        ("filter.cutoff_hz", "", "is no value of"),
+    ],
+)
+def test_values_of_something_else_are_refused(name: str, text: str, said: str) -> None:
+    """The message says what it is counted in."""
+    with pytest.raises(ParameterError, match=said):
+        read_value(name, text)
 
 
 def test_switches_keep_the_choices_within_reach() -> None:
