@@ -10,7 +10,11 @@ from typing import TYPE_CHECKING
 from matcher.explaining._clock import Clock
 from matcher.explaining._ground import ground_of_run
 from matcher.explaining.build_order import build_order
-from matcher.explaining.importance import DEFAULT_N_FANOVA, search_importance
+from matcher.explaining.importance import (
+    DEFAULT_N_EVALUATIONS,
+    DEFAULT_N_FANOVA,
+    search_importance,
+)
 from matcher.explaining.in_this_patch import parts_in_patch
 from matcher.explaining.interactions import find_interactions
 from matcher.explaining.model import Explanation
@@ -38,6 +42,10 @@ _PARTS_UNTIL = 0.48
 _JOINT_UNTIL = 0.54
 # What is at work by then is done in time.
 _SLACK_UNTIL = 0.96
+# Time of PED-ANOVA for each evaluation and parameter, in s, and what it may take of the budget.
+_PED_ANOVA_S = 12e-6
+_PED_ANOVA_RATIO = 0.05
+_FEWEST_PED_ANOVA = 400
 # About the time of fANOVA for each evaluation and parameter of a sample of 200, in s.
 _FANOVA_S = 0.0006
 _FANOVA_RATIO = 0.1
@@ -172,8 +180,13 @@ def _grow(
     clock.tell("importance over the search")
     record = SearchRecord.from_npz(folder.record)
     names = ground.problem.space.names
-    n_fanova = _n_fanova(clock.seconds, len(names))
-    found = replace(found, search=search_importance(record, names, n_fanova=n_fanova))
+    search = search_importance(
+        record,
+        names,
+        n_evaluations=_n_ped_anova(clock.seconds, len(names)),
+        n_fanova=_n_fanova(clock.seconds, len(names)),
+    )
+    found = replace(found, search=search)
     yield found
     clock.begin(_PARTS_UNTIL)
     parts = parts_in_patch(ground, clock)
@@ -186,6 +199,12 @@ def _grow(
     yield found
     clock.begin(_SLACK_UNTIL)
     yield replace(found, slack=slack_of_patch(ground, clock))
+
+
+def _n_ped_anova(seconds: float, n_parameters: int) -> int:
+    """Choose how many evaluations PED-ANOVA sees, by the time that it may take."""
+    affordable = round(_PED_ANOVA_RATIO * seconds / (_PED_ANOVA_S * max(n_parameters, 1)))
+    return min(max(affordable, _FEWEST_PED_ANOVA), DEFAULT_N_EVALUATIONS)
 
 
 def _n_fanova(seconds: float, n_parameters: int) -> int:

@@ -39,7 +39,7 @@ BEST_RATIO = 0.1
 QUARTER = 0.25
 # PED-ANOVA wants at least five evaluations among the best ones.
 FEWEST_EVALUATIONS = 50
-# Half a millisecond each, most of which goes into making a trial of it.
+# Half a millisecond each in 50 dimensions, most of which goes into making a trial of it.
 DEFAULT_N_EVALUATIONS = 4000
 # 64 trees on 200 evaluations of 20 parameters take two seconds, on 400 six.
 DEFAULT_N_FANOVA = 200
@@ -98,9 +98,13 @@ def search_importance(
     if len(rows) < FEWEST_EVALUATIONS or not np.any(np.ptp(table, axis=0) > 0.0):
         return SearchImportance(len(record), ())
     found = []
-    for scope, ratio in (("all evaluations", 1.0), ("best quarter", QUARTER)):
-        evaluator = PedAnova(target_quantile=BEST_RATIO * ratio, region_quantile=ratio)
-        shares = importances_of(table, losses, judged, evaluator)
+    scopes = {"all evaluations": 1.0, "best quarter": QUARTER}
+    evaluators = [
+        PedAnova(target_quantile=BEST_RATIO * ratio, region_quantile=ratio)
+        for ratio in scopes.values()
+    ]
+    by_scope = _all_importances(table, losses, judged, evaluators)
+    for (scope, ratio), shares in zip(scopes.items(), by_scope, strict=True):
         found.append(_measure("PED-ANOVA", scope, round(ratio * len(rows)), shares))
     if n_fanova > 0:
         few = _sample(np.arange(len(rows)), n_fanova, seed)
@@ -134,6 +138,16 @@ def importances_of(
     dict of str to float
         Shares that add up to 1, largest first.
     """
+    return _all_importances(candidates, losses, names, [evaluator])[0]
+
+
+def _all_importances(
+    candidates: FloatArray,
+    losses: FloatArray,
+    names: Sequence[str],
+    evaluators: Sequence[BaseImportanceEvaluator],
+) -> list[dict[str, float]]:
+    """Let several evaluators judge one study: making it takes most of the time."""
     import optuna  # noqa: PLC0415  slow; only where it is needed
 
     # A column that never moved explains nothing, and fANOVA stumbles over it.
@@ -141,8 +155,11 @@ def importances_of(
     still = {name: 0.0 for i, name in enumerate(names) if i not in moved}
     with quiet_optuna():
         study = _study(candidates[:, moved], losses, [names[int(i)] for i in moved])
-        found = optuna.importance.get_param_importances(study, evaluator=evaluator)
-    return {**{name: float(share) for name, share in found.items()}, **still}
+        judged = [
+            optuna.importance.get_param_importances(study, evaluator=evaluator)
+            for evaluator in evaluators
+        ]
+    return [{**{name: float(share) for name, share in found.items()}, **still} for found in judged]
 
 
 def _measure(method: str, scope: str, n_seen: int, shares: dict[str, float]) -> Importance:
