@@ -57,6 +57,8 @@ def find_trade_offs(own: Ground, columns: IntArray, clock: Clock) -> tuple[Trade
     n_space = len(own.problem.space)
     controls = columns[columns < n_space]
     slopes = fitter.slopes(own.vector, columns)
+    if clock.is_over():
+        return ()
     phases = slopes[columns >= n_space]
     bare = _without(slopes[columns < n_space], phases)
     lengths = np.linalg.norm(bare, axis=1) + 1e-12
@@ -72,7 +74,7 @@ def find_trade_offs(own: Ground, columns: IntArray, clock: Clock) -> tuple[Trade
         if clock.is_over():
             break
         pair = int(controls[i]), int(controls[j])
-        trade_off = _try_pair(own, fitter, pair, columns, slopes)
+        trade_off = _try_pair(own, fitter, pair, columns, slopes, clock=clock)
         if trade_off is not None:
             found.append(trade_off)
     return tuple(sorted(found, key=lambda each: -each.strength))
@@ -87,13 +89,19 @@ def _without(effects: Float32Array, phases: Float32Array) -> FloatArray:
 
 
 def _try_pair(
-    own: Ground, fitter: Fitter, pair: tuple[int, int], columns: IntArray, slopes: Float32Array
+    own: Ground,
+    fitter: Fitter,
+    pair: tuple[int, int],
+    columns: IntArray,
+    slopes: Float32Array,
+    *,
+    clock: Clock,
 ) -> TradeOff | None:
     """Move one control until it is clearly heard, and let the other follow, on both sides."""
     best: TradeOff | None = None
     for first, second in (pair, pair[::-1]):
         for sign in (-1.0, 1.0):
-            moved = _clearly_heard(own, first, sign)
+            moved = None if clock.is_over() else _clearly_heard(own, first, sign)
             if moved is None:
                 continue
             vector, alone = moved
