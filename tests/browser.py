@@ -21,7 +21,15 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Browser, Page
 
-__all__ = ["DESKTOP", "PHONE", "WatchedPage", "chromium", "open_page", "serious_findings"]
+__all__ = [
+    "DESKTOP",
+    "PATIENCE_MS",
+    "PHONE",
+    "WatchedPage",
+    "chromium",
+    "open_page",
+    "serious_findings",
+]
 
 CHROMIUM_NAMES = ("chromium", "chromium-browser")
 ARGUMENTS = (
@@ -37,6 +45,10 @@ ARGUMENTS = (
 DESKTOP = (1280, 900)
 # Width of common phones in CSS pixels; common practice, no source.
 PHONE = (390, 844)
+# Whatever is waited for may share the machine with other work; Playwright itself waits 30 s.
+PATIENCE_MS = 120_000.0
+# What Chromium calls a request that the page itself ended, as it was left or asked anew.
+CUT_OFF = "net::ERR_ABORTED"
 # Of axe-core's impacts, those that keep somebody from using a page.
 SERIOUS = frozenset({"serious", "critical"})
 
@@ -50,7 +62,8 @@ class WatchedPage:
     page : playwright.sync_api.Page
         The page.
     problems : list of str
-        Errors and warnings of the console, uncaught exceptions, requests that failed.
+        Errors and warnings of the console, uncaught exceptions, requests that failed; not those
+        that the page ended itself.
     requests : list of str
         Addresses that were asked for, without data and blob addresses.
     """
@@ -109,6 +122,7 @@ def open_page(
         color_scheme="dark" if is_dark else "light",
         offline=is_offline,
     )
+    context.set_default_timeout(PATIENCE_MS)
     try:
         watched = WatchedPage(context.new_page())
         _watch(watched)
@@ -155,13 +169,15 @@ def _watch(watched: WatchedPage) -> None:
         if message.type in {"error", "warning"}:
             watched.problems.append(f"console {message.type}: {message.text}")
 
+    def note_failure(request: Any) -> None:  # noqa: ANN401
+        if request.failure != CUT_OFF:
+            watched.problems.append(f"failed: {request.url[:200]}")
+
     def note_request(request: Any) -> None:  # noqa: ANN401
         if not request.url.startswith(("data:", "blob:")):
             watched.requests.append(request.url)
 
     page.on("console", note_message)
     page.on("pageerror", lambda error: watched.problems.append(f"exception: {error}"))
-    page.on(
-        "requestfailed", lambda request: watched.problems.append(f"failed: {request.url[:200]}")
-    )
+    page.on("requestfailed", note_failure)
     page.on("request", note_request)

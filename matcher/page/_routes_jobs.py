@@ -236,10 +236,14 @@ def _play_best(request: Request) -> Played:
     name = request.path_params["job"]
     folder = desk.jobs.folder(name)
     job = desk.jobs.get(name)
-    if not (folder / BEST_FILE).is_file() or "target" not in job.settings:
+    target, run = (job.settings.get(key) for key in ("target", "run"))
+    if not (folder / BEST_FILE).is_file() or not (target or run):
         raise ParameterError("There is no sound yet. Wait a moment.", name="job", value=name)
-    notes = desk.targets.load(str(job.settings["target"])).notes
     number = number_of(request, "note")
+    if not target:
+        # A run of the command line, whose recording isn't among the page's targets.
+        return desk.runs.play(str(run), number, Patch.load(folder / BEST_FILE))
+    notes = desk.targets.load(str(target)).notes
     if number >= len(notes):
         raise ParameterError(f"note is {number}; 0 to {len(notes) - 1} is accepted.", name="note")
     return desk.placer.play(notes[number], number, Patch.load(folder / BEST_FILE))

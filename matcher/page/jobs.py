@@ -94,7 +94,9 @@ class JobBench:
     def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
         self._own: dict[str, subprocess.Popen[bytes]] = {}
+        self._starting: set[str] = set()
         self._lock = threading.Lock()
+        self._trying = threading.Lock()
         self._read: dict[str, tuple[int, dict[str, Any]]] = {}
         self._reading = threading.Lock()
 
@@ -137,8 +139,13 @@ class JobBench:
                 "started": time.time(),
             }
             text = json.dumps(document, indent=2) + "\n"
-            write_atomic(folder / JOB_FILE, text, overwrite=False)
-            self._own[folder.name] = self._spawn(folder)
+            # Others may look at the job as soon as its file is there.
+            self._starting.add(folder.name)
+            try:
+                write_atomic(folder / JOB_FILE, text, overwrite=False)
+                self._own[folder.name] = self._spawn(folder)
+            finally:
+                self._starting.discard(folder.name)
         return self.get(folder.name)
 
     def list_all(self) -> list[Job]:
@@ -223,12 +230,15 @@ class JobBench:
         own = self._own.get(folder.name)
         if own is not None:
             return own.poll() is None
-        lock = FileLock(folder / LOCK_FILE)
-        try:
-            with lock.acquire(blocking=False):
-                return False
-        except Timeout:
+        if folder.name in self._starting:
             return True
+        # One at a time: who tries the lock has it for a moment, and would be taken for the job.
+        with self._trying:
+            try:
+                with FileLock(folder / LOCK_FILE).acquire(blocking=False):
+                    return False
+            except Timeout:
+                return True
 
     def _new_folder(self) -> Path:
         """Make a folder with the next number."""

@@ -97,18 +97,20 @@ class RunShelf:
     def list_all(self) -> list[dict[str, object]]:
         """List the runs, newest first, with what tells them apart."""
         names = self._workspace.names(self._workspace.runs, "run.json")
-        found = {name: self._listed_run(name) for name in names}
-        # What is gone is forgotten.
-        self._listed = {name: self._listed[name] for name in found}
-        return list(found.values())
+        known = self._listed
+        # Made anew, as several requests may list at once; what is gone is forgotten.
+        listed = {name: self._listed_run(name, known.get(name)) for name in names}
+        self._listed = listed
+        return [entry for _, entry in listed.values()]
 
-    def _listed_run(self, name: str) -> dict[str, object]:
+    def _listed_run(
+        self, name: str, known: tuple[int, dict[str, object]] | None
+    ) -> tuple[int, dict[str, object]]:
         """Describe a run for the list; one whose file hasn't changed is kept from before."""
         stamp = (self.path(name) / "run.json").stat().st_mtime_ns
-        known = self._listed.get(name)
-        if known is None or known[0] != stamp:
-            known = self._listed[name] = stamp, self._in_short(name)
-        return known[1]
+        if known is not None and known[0] == stamp:
+            return known
+        return stamp, self._in_short(name)
 
     def _in_short(self, name: str) -> dict[str, object]:
         """Say of a run what tells it from others, or why it can't be read."""

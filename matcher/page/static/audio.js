@@ -49,6 +49,18 @@ export function loudness() {
 
 export const decode = (data) => audioContext().decodeAudioData(data);
 
+// As long as the longer one, so that repeats of both begin together.
+const padded = new WeakMap();
+function together(buffer, duration) {
+  if (buffer.duration >= duration) return buffer;
+  const known = padded.get(buffer);
+  if (known && known.duration >= duration) return known;
+  const longer = context.createBuffer(1, Math.ceil(duration * buffer.sampleRate), buffer.sampleRate);
+  longer.copyToChannel(buffer.getChannelData(0), 0);
+  padded.set(buffer, longer);
+  return longer;
+}
+
 // Two sounds that run together; one of them is heard.
 export class Pair {
   constructor() {
@@ -87,8 +99,8 @@ export class Pair {
     this.gains = {};
     this.sources = [];
     for (const which of ["target", "match"]) {
-      const buffer = this.buffers[which];
-      if (!buffer) continue;
+      if (!this.buffers[which]) continue;
+      const buffer = together(this.buffers[which], this.duration);
       const source = audio.createBufferSource();
       const gain = audio.createGain();
       source.buffer = buffer;
@@ -145,25 +157,35 @@ export class Pair {
   }
 }
 
-// A single sound, from the start; the one before fades out.
+// A single sound, from the start; the one before ends, also if it comes in later.
 let current = null;
-export async function playOnce(data, onEnd = () => {}) {
-  const audio = audioContext();
-  const buffer = await decode(data);
+export async function playOnce(load, onEnd = () => {}) {
   stopOnce();
-  const source = audio.createBufferSource();
-  const gain = audio.createGain();
-  source.buffer = buffer;
-  source.connect(gain).connect(out());
-  source.onended = onEnd;
-  source.start();
-  current = { source, gain };
-  return buffer.duration;
+  const mine = { onEnd };
+  current = mine;
+  try {
+    audioContext();
+    const buffer = await decode(await load());
+    if (current !== mine) return;
+    mine.source = context.createBufferSource();
+    mine.gain = context.createGain();
+    mine.source.buffer = buffer;
+    mine.source.connect(mine.gain).connect(out());
+    mine.source.onended = () => { if (current === mine) stopOnce(); };
+    mine.source.start();
+  } catch (error) {
+    if (current === mine) stopOnce();
+    throw error;
+  }
 }
 
 export function stopOnce() {
   if (!current) return;
-  current.gain.gain.setTargetAtTime(0, context.currentTime, 0.006);
-  current.source.stop(context.currentTime + 0.04);
+  const { source, gain, onEnd } = current;
   current = null;
+  if (source) {
+    gain.gain.setTargetAtTime(0, context.currentTime, 0.006);
+    source.stop(context.currentTime + 0.04);
+  }
+  onEnd();
 }

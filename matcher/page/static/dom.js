@@ -1,5 +1,7 @@
 // Elements made by hand. Text from files and names only ever becomes text, never markup.
 
+import { playOnce, stopOnce } from "./audio.js";
+
 export function h(tag, properties = {}, ...children) {
   const element = document.createElement(tag);
   for (const [name, value] of Object.entries(properties || {})) {
@@ -31,6 +33,25 @@ export function replace(element, ...children) {
 
 export function button(text, listener, properties = {}) {
   return h("button", { type: "button", ...properties, on: { click: listener } }, text);
+}
+
+// A button that plays one sound, and stops it again.
+export function playButton(text, load, properties = {}) {
+  const name = text === "Play" ? "" : text.replace(/^Play/, "");
+  const element = button(text, () => attempt(async () => {
+    if (element.dataset.state === "playing") {
+      stopOnce();
+      return;
+    }
+    const playing = playOnce(load, () => {
+      element.dataset.state = "stopped";
+      element.textContent = text;
+    });
+    element.dataset.state = "playing";
+    element.textContent = `Stop${name}`;
+    await playing;
+  }), { "data-state": "stopped", ...properties });
+  return element;
 }
 
 let count = 0;

@@ -11,23 +11,30 @@ const AHEAD_S = 0.06;
 const FADE_S = 0.012;
 const LETTERS = "awsedftgyhujkolp";
 
+// MIDI is allowed once for the page; the keys that are on the screen are the ones it plays.
+let midiAccess = null;
+let played = null;
+
 export class Keys {
   constructor(run, getValues) {
     this.run = run;
     this.getValues = getValues;
     this.sounding = new Map();
     this.cache = new Map();
+    this.patch = 0;
     this.low = 48;
     this.times = [];
   }
 
   // The patch has changed: what was kept is another sound.
   forget() {
+    this.patch += 1;
     this.cache.clear();
   }
 
   async sound(pitch, velocity, gate) {
-    const key = `${pitch} ${velocity} ${gate}`;
+    // What is asked for before a change and comes in after it is kept under the old number.
+    const key = `${this.patch} ${pitch} ${velocity} ${gate}`;
     if (!this.cache.has(key)) {
       const { data, gain } = await api.postForSound(api.path("runs", this.run, "key"),
         { midi_pitch: pitch, velocity, gate_s: gate, values: this.getValues() });
@@ -108,6 +115,8 @@ export class Keys {
     this.fill();
     const velocityText = h("output", {}, "100");
     this.velocity.addEventListener("input", () => { velocityText.textContent = this.velocity.value; });
+    played = this;
+    if (midiAccess) this.connect();
     return put2(this.root, board,
       h("div", { class: "row" },
         button("Octave down", () => this.shift(-12)), button("Octave up", () => this.shift(12)),
@@ -193,17 +202,21 @@ export class Keys {
       return;
     }
     try {
-      const access = await navigator.requestMIDIAccess();
-      const connect = () => {
-        for (const input of access.inputs.values()) input.onmidimessage = (message) => this.hear(message.data);
-        const names = [...access.inputs.values()].map((input) => input.name);
-        this.said.textContent = names.length ? `Playing from ${names.join(", ")}.` : "No MIDI keyboard is connected yet.";
-      };
-      access.onstatechange = connect;
-      connect();
+      midiAccess = await navigator.requestMIDIAccess();
+      this.connect();
     } catch {
       this.said.textContent = "The browser didn't allow MIDI. Allow it for this address.";
     }
+  }
+
+  connect() {
+    const inputs = [...midiAccess.inputs.values()];
+    for (const input of inputs) {
+      input.onmidimessage = (message) => { if (played.root.isConnected) played.hear(message.data); };
+    }
+    midiAccess.onstatechange = () => played.connect();
+    this.said.textContent = inputs.length ? `Playing from ${inputs.map((input) => input.name).join(", ")}.`
+      : "No MIDI keyboard is connected yet.";
   }
 
   // MIDI 1.0: 9n key velocity is note on, 8n (or velocity 0) note off.

@@ -1,7 +1,8 @@
 // Beginning: the address holds the key only until here; then views follow the address.
 
-import { attempt, button, h, replace, say } from "./dom.js";
-import { VIEWS, go, read, refresh, store } from "./store.js";
+import { stopOnce } from "./audio.js";
+import { attempt, button, h, put, replace, say } from "./dom.js";
+import { VIEWS, go, newest, read, refresh, store } from "./store.js";
 import * as compare from "./view-compare.js";
 import * as keep from "./view-keep.js";
 import * as listen from "./view-listen.js";
@@ -14,7 +15,9 @@ import * as why from "./view-why.js";
 const views = { target, match, listen, shape, keep, why, compare, take };
 const view = document.getElementById("view");
 const work = document.getElementById("work");
+const steps = document.getElementById("steps");
 let shown = null;
+const rendering = newest();
 
 if (location.search) history.replaceState(null, "", `/${location.hash}`);
 
@@ -23,8 +26,13 @@ function fillChoices(chosen) {
   document.getElementById("folder").textContent = state.folder;
   const fill = (id, names, current, empty, change) => {
     const element = document.getElementById(id);
-    replace(element, h("option", { value: "" }, empty),
-      names.map((name) => h("option", { value: name, selected: name === current }, name)));
+    // A list that is open, or has the focus, stays as it is unless there is something new in it.
+    const wanted = JSON.stringify([empty, names]);
+    if (element.dataset.filled !== wanted) {
+      replace(element, h("option", { value: "" }, empty), names.map((name) => h("option", { value: name }, name)));
+      element.dataset.filled = wanted;
+    }
+    element.value = current || "";
     element.onchange = () => change(element.value);
   };
   fill("choose-target", state.targets, chosen.target, state.targets.length ? "choose" : "none yet",
@@ -32,31 +40,59 @@ function fillChoices(chosen) {
   fill("choose-run", state.runs.filter((run) => !run.problem).map((run) => run.name), chosen.run,
     state.runs.length ? "choose" : "none yet",
     (value) => go({ run: value || null, note: 0, target: state.runs.find((run) => run.name === value)?.target || chosen.target, view: ["target", "match", "compare"].includes(chosen.view) ? "listen" : chosen.view }));
-  replace(document.getElementById("steps"), VIEWS.map(([name, text]) => {
-    const query = new URLSearchParams();
-    for (const key of ["target", "run"]) if (chosen[key]) query.set(key, chosen[key]);
-    return h("a", { href: `#/${name}${query.size ? `?${query}` : ""}`, "aria-current": name === chosen.view ? "page" : null }, text);
-  }));
+  const query = new URLSearchParams();
+  for (const key of ["target", "run"]) if (chosen[key]) query.set(key, chosen[key]);
+  VIEWS.forEach(([name, text], i) => {
+    const link = steps.children[i] || steps.appendChild(h("a", {}, text));
+    link.href = `#/${name}${query.size ? `?${query}` : ""}`;
+    if (name === chosen.view) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
+  });
 }
 
 // On a phone the steps don't all fit: the one that is open is brought into sight.
 function showStep() {
-  const current = document.querySelector("#steps [aria-current]");
-  const nav = current?.parentElement;
-  if (nav) nav.scrollLeft = current.offsetLeft - (nav.clientWidth - current.clientWidth) / 2;
+  const current = steps.querySelector("[aria-current]");
+  if (current) steps.scrollLeft = current.offsetLeft - (steps.clientWidth - current.clientWidth) / 2;
 }
 
-// Work that runs is seen from every view, also when another window has begun it.
+// Where each kind of work is watched.
+const VIEW_OF = { compare: "compare", explain: "why", keyboard: "why" };
+const KINDS = { match: "Matching", resume: "Going on", refine: "Refining", explain: "Finding out", keyboard: "Keys", compare: "Comparing" };
+const rows = new Map();
+
+// Work that runs is seen from every view, also when another window has begun it. Rows stay while
+// their figures change, so that a button keeps the focus.
 function showWork(chosen) {
   const busy = store.state.jobs.filter((job) => ["starting", "running", "stopping"].includes(job.state));
-  replace(work, !store.state.is_voice_ready && h("div", { class: "busy" }, h("span", { class: "pulse", "aria-hidden": "true" }),
-    h("span", {}, "The voice is being made ready, which takes half a minute the first time.")),
-  busy.map((job) => {
+  const wanted = new Map(busy.map((job) => [job.name, job]));
+  for (const [name, row] of rows) {
+    if (name === "voice" ? store.state.is_voice_ready : !wanted.has(name)) {
+      row.element.remove();
+      rows.delete(name);
+    }
+  }
+  const dot = () => h("span", { class: "pulse", "aria-hidden": "true" });
+  if (!store.state.is_voice_ready && !rows.has("voice")) {
+    const element = h("div", { class: "busy", role: "status" }, dot(),
+      h("span", {}, "The voice is being made ready, which takes half a minute the first time."));
+    rows.set("voice", { element });
+    put(work, element);
+  }
+  for (const job of busy) {
+    if (!rows.has(job.name)) {
+      const [figure, watch] = [h("span", { class: "quiet" }), button("Watch", () => {}, { class: "small" })];
+      const element = h("div", { class: "busy" }, dot(), h("span", { role: "status" }, `${KINDS[job.kind]}: ${job.title}`), figure, watch);
+      rows.set(job.name, { element, figure, watch });
+      put(work, element);
+    }
+    const { figure, watch } = rows.get(job.name);
     const loss = job.last.progress?.loss;
-    return h("div", { class: "busy" }, h("span", { class: "pulse", "aria-hidden": "true" }),
-      h("span", {}, `${job.kind}: ${job.title}${loss ? `, ${loss.toFixed(2)} audible steps` : ""}`),
-      chosen.job !== job.name && button("Watch", () => go({ view: job.kind === "compare" ? "compare" : "match", job: job.name }), { class: "small" }));
-  }));
+    figure.textContent = loss ? `${loss.toFixed(2)} audible steps` : "";
+    const view = VIEW_OF[job.kind] || "match";
+    watch.onclick = () => go({ view, job: job.name, ...(view === "why" && { run: job.settings.run }) });
+    watch.hidden = chosen.view === view && (chosen.job === job.name || busy.length === 1);
+  }
 }
 
 function completed(chosen) {
@@ -72,27 +108,48 @@ function completed(chosen) {
   return found;
 }
 
+// What had the focus before a view was built anew has it afterwards, if it is there again.
+function mark() {
+  const element = document.activeElement;
+  if (!element || !view.contains(element) || element === view) return null;
+  const name = element.id && !/-\d+$/.test(element.id) ? `#${element.id}` : null;
+  return { name, label: element.getAttribute("aria-label") || element.textContent };
+}
+
+function restore(marked) {
+  if (document.activeElement !== document.body) return;
+  const found = marked && ((marked.name && view.querySelector(marked.name))
+    || [...view.querySelectorAll("button, a, input, select")].find((each) =>
+      marked.label && (each.getAttribute("aria-label") || each.textContent) === marked.label));
+  (found || view).focus({ preventScroll: true });
+}
+
 async function render() {
+  const isNewest = rendering();
   const asked = read();
-  if (!(await attempt(refresh))) return;
-  const chosen = completed(asked);
+  document.body.dataset.ready = "";
+  const state = await attempt(refresh);
+  if (!state || !isNewest()) return;
+  const chosen = { ...completed(asked), isGone: () => !isNewest() };
   if (chosen.target !== asked.target || chosen.run !== asked.run) go(chosen, true);
   fillChoices(chosen);
   showStep();
   showWork(chosen);
-  match.leave();
-  compare.leave();
-  why.leave();
+  for (const each of Object.values(views)) each.leave?.();
+  stopOnce();
   document.title = `${VIEWS.find(([name]) => name === chosen.view)[1]}, earwright`;
   const isNew = shown !== null && shown !== chosen.view;
+  const marked = isNew ? null : mark();
+  const isFirst = shown === null;
   shown = chosen.view;
   document.body.dataset.view = chosen.view;
-  await views[chosen.view].show(view, chosen, store.state);
-  document.body.dataset.ready = chosen.view;
+  await views[chosen.view].show(view, chosen, state);
+  if (!isNewest()) return;
   if (isNew) {
     view.focus({ preventScroll: true });
     window.scrollTo(0, 0);
-  }
+  } else if (!isFirst) restore(marked);
+  document.body.dataset.ready = chosen.view;
 }
 
 async function relist() {
@@ -102,24 +159,17 @@ async function relist() {
   showWork(chosen);
 }
 
-window.addEventListener("hashchange", () => {
-  document.body.dataset.ready = "";
-  render();
-});
+window.addEventListener("hashchange", render);
 window.addEventListener("listed", relist);
 window.addEventListener("unhandledrejection", (event) => say(String(event.reason?.message || event.reason), true));
 // Other windows and the command line make runs, too.
 setInterval(async () => {
   if (document.hidden) return;
   try {
-    const before = JSON.stringify([store.state?.targets, store.state?.runs.map((run) => run.name), store.state?.jobs.map((job) => [job.name, job.state])]);
     await refresh();
-    const after = JSON.stringify([store.state.targets, store.state.runs.map((run) => run.name), store.state.jobs.map((job) => [job.name, job.state])]);
-    if (before !== after) {
-      const chosen = completed(read());
-      fillChoices(chosen);
-    }
-    showWork(read());
+    const chosen = completed(read());
+    fillChoices(chosen);
+    showWork(chosen);
     document.body.classList.remove("offline");
   } catch {
     document.body.classList.add("offline");

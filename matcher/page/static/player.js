@@ -4,15 +4,25 @@ import * as api from "./api.js";
 import { Pair, decode, level, loudness, setLevel, audioContext } from "./audio.js";
 import { attempt, button, choice, h, milliseconds, replace } from "./dom.js";
 import { canvas, paintLevels } from "./draw.js";
+import { newest } from "./store.js";
 
 export const pair = new Pair();
 const root = () => document.getElementById("player");
 const now = { key: null, target: null, match: null, marks: [], onset: 0.02, data: {} };
+const asking = newest();
+const replacing = newest();
 let parts = null;
 let frame = 0;
+let repeat = "once";
+let isLoading = false;
 
 const ATTACK_S = 0.2;
-const attackLoop = () => [Math.max(0, now.onset - 0.01), Math.min(now.onset + ATTACK_S, pair.duration || 1)];
+// Asked for when it starts, as the length of the sounds is known only then.
+function stretch() {
+  if (repeat === "once") return null;
+  if (repeat === "whole") return [0, pair.duration || 1];
+  return [Math.max(0, now.onset - 0.01), Math.min(now.onset + ATTACK_S, pair.duration || 1)];
+}
 
 function build() {
   const strip = canvas("Level of target and match over time", "strip", (context, width, height) => {
@@ -45,39 +55,46 @@ function build() {
 
 function seek(event) {
   const box = parts.strip.getBoundingClientRect();
-  pair.loop = pair.loop && null;
-  parts.loop.querySelector("input").checked = true;
+  setRepeat("once");
   start(((event.clientX - box.left) / box.width) * pair.duration);
 }
 
+// Fetches what is missing. Sounds of a pair that is no longer shown are let go, and so is what was
+// replaced while it was fetched.
 async function fill() {
-  for (const which of ["target", "match"]) {
+  const { key, data } = now;
+  await Promise.all(["target", "match"].map(async (which) => {
     const source = now[`${which}Sound`];
-    if (source && !now.data[which]) {
-      const data = await source();
-      if (data) {
-        now.data[which] = true;
-        pair.set(which, await decode(data));
-      }
-    }
-  }
+    if (!source || data[which]) return;
+    const buffer = await decode(await source());
+    if (now.key !== key || now.data !== data || data[which]) return;
+    data[which] = true;
+    pair.set(which, buffer);
+  }));
 }
 
 async function start(from = null) {
+  const isNewest = asking();
   audioContext();
+  isLoading = true;
+  show();
   await attempt(fill);
+  if (!isNewest()) return;
+  isLoading = false;
+  pair.loop = stretch();
   pair.play(from);
+  parts.strip.repaint();
   show();
 }
 
 export function toggle() {
-  if (pair.isPlaying) {
-    pair.halt();
-    show();
-  } else start();
+  if (pair.isPlaying || isLoading) stop();
+  else start();
 }
 
 export function stop() {
+  asking();
+  isLoading = false;
   pair.halt();
   if (parts) show();
 }
@@ -89,15 +106,22 @@ export function switchTo(which) {
 }
 
 function setLoop(value) {
-  pair.change({ loop: value === "once" ? null : value === "whole" ? [0, pair.duration] : attackLoop() });
+  repeat = value;
+  pair.change({ loop: stretch() });
   parts.strip.repaint();
+}
+
+function setRepeat(value) {
+  repeat = value;
+  pair.loop = null;
+  for (const input of parts.loop.querySelectorAll("input")) input.checked = input.value === value;
 }
 
 function show() {
   const isPlaying = pair.isPlaying;
-  root().dataset.state = isPlaying ? "playing" : "stopped";
+  root().dataset.state = isPlaying ? "playing" : isLoading ? "loading" : "stopped";
   root().dataset.heard = pair.heard;
-  parts.play.textContent = isPlaying ? "Stop" : "Play";
+  parts.play.textContent = isPlaying || isLoading ? "Stop" : "Play";
   cancelAnimationFrame(frame);
   if (isPlaying) frame = requestAnimationFrame(tick);
   else {
@@ -121,11 +145,11 @@ function tick() {
 export async function showPair(key, { target, match, marks, onset, targetSound, matchSound, title, names = ["Target", "Match"] }) {
   if (!parts) build();
   if (now.key !== key) {
-    pair.halt();
-    pair.loop = null;
+    stop();
+    replacing();
+    setRepeat("once");
     pair.buffers = { target: null, match: null };
     now.data = {};
-    parts.loop.querySelector("input").checked = true;
   }
   Object.assign(now, { key, target, match, marks: marks || [], onset: onset ?? 0.02, targetSound, matchSound });
   parts.which.querySelectorAll("label span").forEach((each, i) => { each.textContent = names[i]; });
@@ -140,14 +164,18 @@ export async function showPair(key, { target, match, marks, onset, targetSound, 
   show();
 }
 
-export function showMatchPicture(picture) {
+export function showMatchPicture(key, picture) {
+  if (now.key !== key) return;
   now.match = picture;
   parts.strip.repaint();
 }
 
-// The match was changed by hand: take the new sound, and go on playing if something plays.
-export async function replaceMatch(data, isHeard) {
+// The match was changed: take the new sound, unless the player shows something else by now or a
+// newer sound has come in, and go on playing if something plays.
+export async function replaceMatch(key, data, isHeard) {
+  const isNewest = replacing();
   const buffer = await decode(data);
+  if (!isNewest() || now.key !== key) return;
   now.data.match = true;
   pair.set("match", buffer);
   if (isHeard) {
@@ -155,6 +183,8 @@ export async function replaceMatch(data, isHeard) {
     if (!pair.isPlaying) await start();
   }
 }
+
+export const isShown = (key) => now.key === key;
 
 export function hide() {
   if (!parts) return;
@@ -169,7 +199,7 @@ export const runSound = (run, note, which) => () => api.sound(api.path("runs", r
 document.addEventListener("keydown", (event) => {
   if (root().hidden || event.ctrlKey || event.metaKey || event.altKey) return;
   if (event.target.closest("input:not([type=range]):not([type=radio]):not([type=checkbox]), select, textarea, .keys")) return;
-  if (event.key === " " && !event.target.closest("button, a, summary, input")) {
+  if (event.key === " " && !event.target.closest("button, a, summary, input:not([type=range])")) {
     event.preventDefault();
     toggle();
   } else if (event.key === "x" || event.key === "X") {

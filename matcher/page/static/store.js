@@ -13,7 +13,17 @@ export const VIEWS = [
   ["take", "Take away"],
 ];
 
-export const store = { state: null, run: null, runName: null };
+export const store = { state: null };
+
+// Answers may overtake each other. Each question takes a number; only the newest one's answer counts.
+export function newest() {
+  let count = 0;
+  return () => {
+    count += 1;
+    const mine = count;
+    return () => mine === count;
+  };
+}
 
 export function read() {
   const [view, query] = location.hash.replace(/^#\/?/, "").split("?");
@@ -38,15 +48,13 @@ export function go(changes, isQuiet = false) {
   else window.dispatchEvent(new HashChangeEvent("hashchange"));
 }
 
+const asking = newest();
 export async function refresh() {
-  store.state = await api.get("/api/state");
-  return store.state;
+  const isNewest = asking();
+  const state = await api.get("/api/state");
+  if (isNewest() || !store.state) store.state = state;
+  return state;
 }
 
-export async function loadRun(name, isFresh = false) {
-  if (isFresh || store.runName !== name) {
-    store.run = await api.get(api.path("runs", name));
-    store.runName = name;
-  }
-  return store.run;
-}
+// Always asked for anew: another window, or the command line, may have changed it.
+export const loadRun = (name) => api.get(api.path("runs", name));

@@ -4,10 +4,12 @@ import * as api from "./api.js";
 import { attempt, button, field, h, newId, number, replace, say } from "./dom.js";
 import { canvas, paintCurves } from "./draw.js";
 import * as player from "./player.js";
-import { go, refresh } from "./store.js";
+import { go, newest, refresh } from "./store.js";
 
 const INKS = ["--ink-1", "--ink-2", "--ink-3", "--ink-4", "--ink-5", "--match", "--quiet", "--ink"];
 const picked = new Set();
+const settings = { seconds: 10, seeds: 3 };
+const asking = newest();
 let endFollowing = () => {};
 
 export function leave() {
@@ -24,15 +26,23 @@ export async function show(root, chosen, state) {
     chosen.target ? form(chosen, state) : h("p", {}, "Give a target first. ", h("a", { href: "#/target" }, "To the target")),
     state.comparisons.length > 0 && h("div", { class: "row" }, h("span", { class: "quiet" }, "Earlier:"),
       state.comparisons.map((name) => button(name, async () => {
-        const found = await attempt(() => api.get(api.path("comparisons", name)));
-        if (found) showComparison(live, found);
+        leave();
+        await load(live, name);
       }, { class: "small" }))),
     live);
   if (busy) watch(live, busy);
   else if (state.comparisons.length) {
-    const found = await attempt(() => api.get(api.path("comparisons", state.comparisons[0])));
-    if (found) showComparison(live, found);
+    await load(live, state.comparisons[0]);
   }
+}
+
+// Only what was asked for last is shown, and only where it was asked for.
+async function load(root, name, onFound = () => {}) {
+  const isNewest = asking();
+  const found = await attempt(() => api.get(api.path("comparisons", name)));
+  if (!found || !isNewest() || !root.isConnected) return;
+  onFound(found);
+  showComparison(root, found);
 }
 
 function form(chosen, state) {
@@ -42,8 +52,10 @@ function form(chosen, state) {
       on: { change: () => (box.checked ? picked.add(each.name) : picked.delete(each.name)) } });
     return h("div", { class: "pick" }, box, h("label", { for: id }, h("b", {}, each.name), h("span", { class: "quiet" }, each.meaning)));
   });
-  const seconds = h("input", { type: "number", min: "1", max: "86400", value: "10", id: "compare-seconds" });
-  const seeds = h("input", { type: "number", min: "1", max: "50", value: "3", id: "compare-seeds" });
+  const seconds = h("input", { type: "number", min: "1", max: "86400", value: String(settings.seconds), id: "compare-seconds",
+    on: { change: () => { settings.seconds = Number(seconds.value); } } });
+  const seeds = h("input", { type: "number", min: "1", max: "50", value: String(settings.seeds), id: "compare-seeds",
+    on: { change: () => { settings.seeds = Number(seeds.value); } } });
   const start = async (event) => {
     event.preventDefault();
     const job = await attempt(() => api.post("/api/jobs", { kind: "compare", target: chosen.target,
@@ -65,18 +77,14 @@ function watch(root, job) {
   const stop = button("Stop and keep", () => attempt(() => api.post(api.path("jobs", job.name, "stop"))));
   const body = h("div", { class: "stack" });
   replace(root, h("div", { class: "card row spread", "data-job": job.name }, status, stop), body);
-  const load = async (name) => {
-    const found = await attempt(() => api.get(api.path("comparisons", name)));
-    if (found) {
-      status.textContent = `${found.n_finished} of ${found.n_finished + found.n_missing} runs are finished.`;
-      showComparison(body, found);
-    }
+  const tell = (found) => {
+    status.textContent = `${found.n_finished} of ${found.n_finished + found.n_missing} runs are finished.`;
   };
   endFollowing = api.follow(job.name, async (event) => {
-    if (event.kind === "compared") await load(event.comparison);
+    if (event.kind === "compared") await load(body, event.comparison, tell);
     if (event.kind === "done") {
       stop.remove();
-      await load(event.comparison);
+      await load(body, event.comparison, tell);
       root.dataset.state = "done";
       window.dispatchEvent(new Event("listed"));
     } else if (event.kind === "failed" || event.kind === "lost") {
@@ -114,12 +122,15 @@ function showComparison(root, found) {
     found.failed.map((each) => h("p", { class: "problem" }, Object.values(each).join(": ")))));
 }
 
+const hearing = newest();
 async function hear(found, structure) {
+  const isNewest = hearing();
+  const place = document.getElementById("comparison");
   const target = found.targets[0];
   const query = new URLSearchParams({ target, structure });
   const address = (which, what) => `${api.path("comparisons", found.name, "notes", 0, which, what)}?${query}`;
   const pictures = await attempt(() => Promise.all(["target", "match"].map((which) => api.get(address(which, "picture")))));
-  if (!pictures) return;
-  await player.showPair(`compare ${found.name} ${structure}`, { target: pictures[0], match: pictures[1], title: structure,
+  if (!pictures || !isNewest() || !place.isConnected) return;
+  player.showPair(`compare ${found.name} ${structure}`, { target: pictures[0], match: pictures[1], title: structure,
     targetSound: () => api.sound(address("target", "sound")), matchSound: () => api.sound(address("match", "sound")) });
 }

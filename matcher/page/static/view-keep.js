@@ -3,8 +3,10 @@
 import * as api from "./api.js";
 import { attempt, button, h, number, replace, say, select } from "./dom.js";
 import * as player from "./player.js";
-import { loadRun } from "./store.js";
+import { loadRun, newest } from "./store.js";
 import { noRun, noteChoice } from "./view-listen.js";
+
+const comparing = newest();
 
 export async function show(root, chosen) {
   if (!chosen.run) {
@@ -14,7 +16,7 @@ export async function show(root, chosen) {
   }
   const run = await attempt(() => loadRun(chosen.run));
   const found = run && (await attempt(() => api.get(api.path("runs", run.name, "versions"))));
-  if (!found) return;
+  if (!found || chosen.isGone()) return;
   const note = Math.min(chosen.note, run.notes.length - 1);
   const { versions } = found;
   player.hide();
@@ -22,7 +24,7 @@ export async function show(root, chosen) {
     replace(root, h("h1", {}, "Keep"), h("p", { class: "lead" }, "This run has one state. Change something by hand, or refine it, and its line of versions begins."));
     return;
   }
-  const again = () => show(root, chosen);
+  const again = () => window.dispatchEvent(new HashChangeEvent("hashchange"));
   const compared = h("div", { class: "card", id: "compared" });
   const line = h("ol", { class: "line", reversed: true }, [...versions].reverse().map((version) => item(run, version, versions.at(-1), again)));
   const options = versions.map((each) => [String(each.number), `${each.number}: ${each.names.at(-1) || each.title}`]).reverse();
@@ -54,7 +56,7 @@ function item(run, version, current, again) {
     const gone = await attempt(() => api.post(api.path("runs", run.name, "back"), { version: version.number }));
     if (gone) {
       say(`Version ${gone.version} equals version ${version.number}.`);
-      window.dispatchEvent(new HashChangeEvent("hashchange"));
+      again();
     }
   };
   const changes = version.changes.slice(0, 6).map((each) => `${each.part}, ${each.label}: ${moved(each)}`);
@@ -75,10 +77,11 @@ function moved(change) {
 }
 
 async function compare(run, note, root, first, second) {
+  const isNewest = comparing();
   const [a, b] = await Promise.all([first, second].map((version) => attempt(() =>
     api.post(api.path("runs", run.name, "notes", note, "look"), { version: Number(version) }))));
   const difference = await attempt(() => api.get(`${api.path("runs", run.name, "diff")}?${new URLSearchParams({ a: first, b: second })}`));
-  if (!a || !b || !difference) return;
+  if (!a || !b || !difference || !isNewest() || !root.isConnected) return;
   const play = (version) => async () =>
     (await api.postForSound(api.path("runs", run.name, "notes", note, "play"), { version: Number(version) })).data;
   root.hidden = false;
@@ -87,7 +90,7 @@ async function compare(run, note, root, first, second) {
     difference.changes.length === 0 ? h("p", {}, "No value differs.") :
       h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, ["Part", "Control", `Version ${first}`, `Version ${second}`].map((text) => h("th", { scope: "col" }, text)))),
         h("tbody", {}, difference.changes.map((each) => h("tr", {}, h("td", {}, each.part), h("td", {}, each.label), h("td", {}, each.before_text), h("td", {}, each.after_text)))))));
-  await player.showPair(`versions ${run.name} ${first} ${second} ${note}`, {
+  player.showPair(`versions ${run.name} ${first} ${second} ${note}`, {
     target: a.picture, match: b.picture, onset: run.notes[note].onset_s,
     names: [`Version ${first}`, `Version ${second}`],
     title: `version ${first} against version ${second}`, targetSound: play(first), matchSound: play(second),

@@ -8,11 +8,13 @@ import * as player from "./player.js";
 import { go, loadRun } from "./store.js";
 import { extendBox } from "./view-match.js";
 
-export async function showRunPair(run, note) {
+// Each view has a pair of its own: what is changed by hand in one is no match in the other.
+export async function showRunPair(run, note, key, isGone) {
   const entry = run.notes[note];
   const [target, match] = await Promise.all(["target", "match"].map((which) =>
     api.get(api.path("runs", run.name, "notes", note, which, "picture"))));
-  await player.showPair(`run ${run.name} ${note}`, {
+  if (isGone()) return null;
+  player.showPair(key, {
     target, match, onset: entry.onset_s, title: `${run.name}, ${entry.name}`,
     marks: [[entry.onset_s, "onset"], [entry.onset_s + entry.gate_s, "key let go"]],
     targetSound: player.runSound(run.name, note, "target"),
@@ -36,7 +38,7 @@ export async function show(root, chosen, state) {
     return;
   }
   const run = await attempt(() => loadRun(chosen.run));
-  if (!run) return;
+  if (!run || chosen.isGone()) return;
   const note = Math.min(chosen.note, run.notes.length - 1);
   const entry = run.notes[note];
   const pictures = h("div", { class: "two" });
@@ -49,7 +51,8 @@ export async function show(root, chosen, state) {
       h("p", { class: "large" }, h("b", {}, number(loss.total)), " audible steps from the target"),
       pictures, sentences(entry), extendBox(run)),
     h("section", { class: "card" }, h("h2", {}, "Play it"), keys.element()));
-  const both = await attempt(() => showRunPair(run, note));
+  player.hide();
+  const both = await attempt(() => showRunPair(run, note, `listen ${run.name} ${note}`, chosen.isGone));
   if (!both) return;
   for (const [which, ink, name] of [["target", "--target", "Target"], ["match", "--match", "Match"]]) {
     pictures.append(h("figure", {}, canvas(`Spectrogram of the ${which}`, "spectrogram",

@@ -1,14 +1,15 @@
 // Match: choose, start, watch, listen while it goes, stop and keep.
 
 import * as api from "./api.js";
-import { attempt, button, choice, field, h, number, replace, say, select } from "./dom.js";
+import { attempt, button, choice, field, h, number, put, replace, say, select } from "./dom.js";
 import { canvas, paintCurves, paintSpectrogram } from "./draw.js";
 import * as player from "./player.js";
-import { go, refresh, store } from "./store.js";
+import { go, refresh } from "./store.js";
 
 const TERM_WORDS = { spectral: "spectrum", onset: "attack", envelope: "level over time", modulation: "movement", pitch: "pitch" };
 const INKS = { spectral: "--ink-1", onset: "--ink-2", envelope: "--ink-3", modulation: "--ink-4", pitch: "--ink-5" };
 const settings = { structure: "complete", seconds: 30, weights: "balanced", seed: 0 };
+const SEARCHES = ["match", "resume", "refine"];
 let endFollowing = () => {};
 
 export function leave() {
@@ -19,8 +20,9 @@ export function leave() {
 export async function show(root, chosen, state) {
   player.hide();
   const live = h("div", { class: "stack", id: "live" });
-  const busy = state.jobs.filter((job) => ["starting", "running", "stopping"].includes(job.state));
-  const job = state.jobs.find((each) => each.name === chosen.job) || busy[0];
+  const searches = state.jobs.filter((job) => SEARCHES.includes(job.kind));
+  const job = searches.find((each) => each.name === chosen.job)
+    || searches.find((each) => ["starting", "running", "stopping"].includes(each.state));
   replace(root, h("h1", {}, "Match"),
     chosen.target ? startForm(chosen, state) : h("p", {}, "Give a target first. ", h("a", { href: "#/target" }, "To the target")),
     state.interrupted.length > 0 && h("section", { class: "card" }, h("h2", {}, "Interrupted searches"),
@@ -78,21 +80,42 @@ async function goOn(settings) {
   go({ view: "match", job: job.name });
 }
 
+// What is left of a match that was stopped is used before more is asked for.
+function unused(run) {
+  const { seconds, evals } = run.settings;
+  if (run.stop_reason !== "stopped" || !run.figures) return 0;
+  return Math.floor(seconds ? seconds - run.figures.elapsed_s : evals ? evals - run.figures.evaluations : 0);
+}
+
 // More time for a match that has ended: its search goes on from where it was.
 export function extendBox(run) {
   const isTimed = run.settings.seconds !== null && run.settings.seconds !== undefined;
+  const rest = unused(run);
+  if (rest > 0) {
+    return h("div", { class: "row" }, button("Go on with this match", () => goOn({ run: run.name }), { id: "extend" }),
+      h("span", { class: "quiet" }, `It was stopped with ${isTimed ? `${rest} s` : `${rest} candidates`} left.`));
+  }
   const more = h("input", { type: "number", min: "1", value: isTimed ? "30" : "2000" });
-  return h("div", { class: "row" }, field(isTimed ? "Search on for, s" : "Try so many more", more),
+  return h("div", { class: "row ends" }, field(isTimed ? "Search on for, s" : "Try so many more", more),
     button("Go on with this match", () => goOn({ run: run.name, [isTimed ? "seconds" : "evals"]: Number(more.value) }), { id: "extend" }));
 }
 
-// The work on a job, as it goes; also after a reload, and in a second window.
-export function watch(root, job, note = 0) {
+// The work on a job, as it goes; also after a reload, and in a second window. `inShape` is what to do
+// at its end where the controls are on the screen, too.
+export function watch(root, job, note = 0, inShape = null) {
   endFollowing();
   const history = [];
   let last = null;
   let bestShown = 0;
   let isFetching = false;
+  let isLeft = false;
+  // By hand something else may be in the player by now; it isn't taken away again.
+  let hasPlayer = inShape !== null && job.state === "done";
+  const { target: targetName, run: runName } = job.settings;
+  const hasSound = Boolean(targetName || runName);
+  const targetSound = targetName ? api.path("targets", targetName, "notes", note, "sound")
+    : runName && api.path("runs", runName, "notes", note, "target", "sound");
+  const playerKey = `job ${job.name}`;
   let bestPicture = null;
   let targetPicture = null;
   const figure = h("div", { class: "figures" });
@@ -121,34 +144,41 @@ export function watch(root, job, note = 0) {
     h("div", { class: "row" }, bar, left), figure, curves,
     h("ul", { class: "legend" }, h("li", { class: "legend-match" }, "whole"),
       Object.entries(INKS).map(([term, ink]) => h("li", { class: `legend${ink.replace("--", "-")}` }, TERM_WORDS[term]))),
-    job.settings.target && h("div", { class: "two" },
+    hasSound && h("div", { class: "two" },
       h("figure", {}, target, h("figcaption", {}, "Target")), h("figure", {}, best, h("figcaption", {}, "Best so far"))),
     actions));
 
   async function showBest() {
-    if (isFetching || !job.settings.target || !last || last.best === bestShown) return;
+    if (isFetching || !hasSound || !last || last.best === bestShown) return;
     isFetching = true;
     const number_ = last.best;
     try {
       if (!targetPicture) {
-        targetPicture = (await api.get(api.path("targets", job.settings.target))).notes[note].picture;
+        targetPicture = targetName ? (await api.get(api.path("targets", targetName))).notes[note].picture
+          : await api.get(api.path("runs", runName, "notes", note, "target", "picture"));
         target.repaint();
       }
       bestPicture = await api.get(api.path("jobs", job.name, "best", note, "picture"));
+      if (isLeft) return;
       best.repaint();
       bestShown = number_;
-      player.showPair(`job ${job.name}`, {
-        target: targetPicture, match: bestPicture, title: `${job.title}, best so far`,
-        targetSound: () => api.sound(api.path("targets", job.settings.target, "notes", note, "sound")),
-        matchSound: () => api.sound(api.path("jobs", job.name, "best", note, "sound")),
-      });
-      if (player.pair.buffers.match) {
-        await player.replaceMatch(await api.sound(api.path("jobs", job.name, "best", note, "sound")), false);
+      if (!hasPlayer || player.isShown(playerKey)) {
+        hasPlayer = true;
+        player.showPair(playerKey, {
+          target: targetPicture, match: bestPicture, title: `${job.title}, best so far`,
+          targetSound: () => api.sound(targetSound),
+          matchSound: () => api.sound(api.path("jobs", job.name, "best", note, "sound")),
+        });
+      }
+      if (player.isShown(playerKey) && player.pair.buffers.match) {
+        await player.replaceMatch(playerKey, await api.sound(api.path("jobs", job.name, "best", note, "sound")), false);
       }
     } catch {
       // The next best will do; a search that ends in between is told by its events.
     }
     isFetching = false;
+    // Another one may have come meanwhile, and it may be the last.
+    if (!isLeft && bestShown === number_ && last.best !== number_) showBest();
   }
 
   function showFigures() {
@@ -179,7 +209,7 @@ export function watch(root, job, note = 0) {
     root.querySelector("#job").dataset.state = state;
   }
 
-  endFollowing = api.follow(job.name, async (event) => {
+  const end = api.follow(job.name, async (event) => {
     if (event.kind === "begun" && job.state === "starting") setState("running");
     if (event.kind === "listening") left.textContent = `The search begins; ${event.text}.`;
     if (event.kind === "progress") {
@@ -191,13 +221,12 @@ export function watch(root, job, note = 0) {
       stop.remove();
       bar.value = 1;
       left.textContent = "";
-      await refresh();
       window.dispatchEvent(new Event("listed"));
       if (event.run) {
-        actions.append(button("Listen to the match", () => go({ view: "listen", run: event.run, note: 0 }), { class: "main", id: "listen" }),
-          button("Shape it", () => go({ view: "shape", run: event.run, note: 0 })));
-        store.runName = null;
+        put(actions, button("Listen to the match", () => go({ view: "listen", run: event.run }), { class: "main", id: "listen" }),
+          !inShape && button("Shape it", () => go({ view: "shape", run: event.run })));
         say(`${job.title}: ${number(event.loss)} audible steps from the target.`);
+        if (job.state !== "done") inShape?.();
       }
     } else if (event.kind === "failed" || event.kind === "lost") {
       setState(event.kind);
@@ -205,5 +234,8 @@ export function watch(root, job, note = 0) {
       say(event.text || "The search is gone: its process was ended from outside.", true);
       window.dispatchEvent(new Event("listed"));
     }
-  });
+  });  endFollowing = () => {
+    isLeft = true;
+    end();
+  };
 }

@@ -4,7 +4,7 @@ import * as api from "./api.js";
 import { attempt, button, choice, field, h, newId, number, replace, say, select } from "./dom.js";
 import { Keys } from "./keys.js";
 import * as player from "./player.js";
-import { loadRun, refresh, go } from "./store.js";
+import { loadRun, newest, refresh, go } from "./store.js";
 import { noRun, noteChoice, showRunPair } from "./view-listen.js";
 import { watch } from "./view-match.js";
 
@@ -16,24 +16,37 @@ const of = (name) => {
 };
 let page = null;
 
-export async function show(root, chosen) {
+export function leave() {
+  page?.asked?.abort();
+}
+
+export async function show(root, chosen, state) {
   if (!chosen.run) {
     player.hide();
     noRun(root, "Shape");
     return;
   }
-  const run = await attempt(() => loadRun(chosen.run, true));
-  if (!run) return;
+  const run = await attempt(() => loadRun(chosen.run));
+  if (!run || chosen.isGone()) return;
   const note = Math.min(chosen.note, run.notes.length - 1);
   const slack = await attempt(() => api.get(api.path("runs", run.name, "slack")));
-  const fresh = { run, note, slack: slack || {}, ...of(run.name), rows: new Map(), ticket: 0 };
+  if (chosen.isGone()) return;
+  const fresh = { run, note, slack: slack || {}, ...of(run.name), rows: new Map(), asking: newest(),
+    player: `shape ${run.name} ${note}`, isGone: chosen.isGone };
   fresh.keys = new Keys(run.name, () => fresh.values);
-  await attempt(() => showRunPair(run, note));
+  player.hide();
+  await attempt(() => showRunPair(run, note, fresh.player, chosen.isGone));
+  if (chosen.isGone()) return;
   // What is on the screen works with the page before until the new one is built.
   page = fresh;
   build(root);
+  const job = state.jobs.find((each) => each.name === chosen.job && each.kind === "refine" && each.settings.run === run.name);
+  if (job) watch(page.job, job, note, again);
   if (Object.keys(page.values).length) changed(false);
 }
+
+// The run has another state now.
+const again = () => window.dispatchEvent(new HashChangeEvent("hashchange"));
 
 function build(root) {
   const { run, note } = page;
@@ -97,11 +110,14 @@ function partListening() {
   const text = h("output", { for: "amount" }, "as it is");
   const word = (value) => (value === 0 ? "left out" : value === 1 ? "as it is" : `${value.toFixed(1)} times`);
   const place = choice("Heard", [["context", "with the rest"], ["alone", "alone"]], "context", () => play(), "mini");
+  const here = page;
   const play = async () => {
-    const body = { values: page.values, part: which.value, amount: Number(amount.value),
+    const isNewest = here.asking();
+    const body = { values: here.values, part: which.value, amount: Number(amount.value),
       is_alone: place.querySelector("input:checked").value === "alone" };
-    const sound = await attempt(() => api.postForSound(api.path("runs", page.run.name, "notes", page.note, "part"), body));
-    if (sound) await player.replaceMatch(sound.data, true);
+    const sound = await attempt(() => api.postForSound(api.path("runs", here.run.name, "notes", here.note, "part"), body));
+    if (!sound || !isNewest() || !(await takePlayer(here))) return;
+    await player.replaceMatch(here.player, sound.data, true);
   };
   amount.addEventListener("input", () => {
     text.textContent = word(Number(amount.value));
@@ -217,25 +233,30 @@ async function changed(isHeard) {
   const here = page;
   showCount();
   here.keys.forget();
-  here.ticket += 1;
-  const { ticket } = here;
+  const isNewest = here.asking();
   here.asked?.abort();
   await new Promise((later) => { setTimeout(later, 40); });
-  if (ticket !== here.ticket) return;
+  if (!isNewest() || here.isGone()) return;
   here.asked = new AbortController();
   try {
     const sound = await api.postForSound(api.path("runs", here.run.name, "notes", here.note, "play"), { values: here.values }, here.asked.signal);
-    if (ticket !== here.ticket) return;
+    if (here.isGone()) return;
     showLoss(here, sound.loss.total);
-    await player.replaceMatch(sound.data, isHeard);
+    if (isNewest() && (await takePlayer(here))) await player.replaceMatch(here.player, sound.data, isHeard);
     const look = await api.post(api.path("runs", here.run.name, "notes", here.note, "look"), { values: here.values });
-    if (ticket !== here.ticket) return;
-    player.showMatchPicture(look.picture);
+    if (!isNewest() || here.isGone()) return;
+    player.showMatchPicture(here.player, look.picture);
     showHearable(here, look.hearable);
     replace(here.words, look.differences.filter((each) => each.steps >= 1).slice(0, 4).map((each) => h("li", {}, each.sentence)));
   } catch (error) {
     if (error.name !== "AbortError") say(error.message, true);
   }
+}
+
+// A search that was begun from here may have the player; what is done by hand takes it back.
+async function takePlayer(here) {
+  if (!player.isShown(here.player)) await showRunPair(here.run, here.note, here.player, here.isGone);
+  return !here.isGone();
 }
 
 // Parts come and go with what is changed by hand.
@@ -261,7 +282,7 @@ async function keep(note) {
   if (!kept) return;
   for (const name of Object.keys(page.values)) delete page.values[name];
   say(`Kept as version ${kept.version}.`);
-  window.dispatchEvent(new HashChangeEvent("hashchange"));
+  again();
 }
 
 async function refine(seconds) {
@@ -269,7 +290,7 @@ async function refine(seconds) {
   if (!job) return;
   await refresh();
   for (const name of Object.keys(page.values)) delete page.values[name];
-  watch(page.job, job, page.note);
+  watch(page.job, job, page.note, again);
   go({ job: job.name }, true);
   page.job.scrollIntoView({ block: "nearest" });
 }

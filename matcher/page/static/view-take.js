@@ -14,7 +14,7 @@ export async function show(root, chosen) {
   }
   const run = await attempt(() => loadRun(chosen.run));
   const sheet = run && (await attempt(() => api.get(api.path("runs", run.name, "sheet"))));
-  if (!sheet) return;
+  if (!sheet || chosen.isGone()) return;
   const to = (...parts) => api.path("runs", run.name, ...parts);
   const file = (text, address, id, name) => h("a", { href: address, download: name || "", class: "button", id }, text);
   replace(root, h("h1", {}, "Take away"),

@@ -1,15 +1,16 @@
 // Target: recordings in, what is heard in them, and corrections by hand.
 
 import * as api from "./api.js";
-import { playOnce } from "./audio.js";
-import { attempt, button, field, h, milliseconds, number, replace, say } from "./dom.js";
+import { attempt, button, field, h, milliseconds, number, playButton, replace, say } from "./dom.js";
 import { canvas, paintLevels, paintSpectrogram } from "./draw.js";
 import * as player from "./player.js";
 import { Recorder } from "./recorder.js";
-import { go, refresh } from "./store.js";
+import { go, newest, read, refresh } from "./store.js";
 
 const ACCEPTED = ".wav,.flac,.aiff,.aif,.ogg,.mp3";
 let recorder = null;
+let recordButton = null;
+let isPreparing = false;
 
 export async function show(root, chosen, state) {
   player.hide();
@@ -21,6 +22,7 @@ export async function show(root, chosen, state) {
   if (!name || !state.targets.includes(name)) return;
   replace(notes, h("p", { class: "quiet", role: "status" }, "Listening to the recording …"));
   const target = await attempt(() => api.get(api.path("targets", name)));
+  if (chosen.isGone()) return;
   if (target) showNotes(notes, target);
   else notes.replaceChildren();
 }
@@ -29,11 +31,12 @@ function dropArea(chosen) {
   const input = h("input", { type: "file", id: "recordings", multiple: true, accept: ACCEPTED,
     on: { change: () => take([...input.files], adds.checked ? chosen.target : null) } });
   const adds = h("input", { type: "checkbox", id: "adds" });
-  const record = button("Record from an input", () => toggleRecording(record, () => (adds.checked ? chosen.target : null)), { id: "record" });
+  recordButton = button(recorder ? "Stop recording" : "Record from an input",
+    () => toggleRecording(() => (adds.checked ? chosen.target : null)), { id: "record" });
   const area = h("div", { class: "drop card" },
     h("p", {}, h("label", { for: "recordings", class: "big" }, "Drop recordings here, or choose them"), input),
     h("p", { class: "quiet" }, "WAV, FLAC, AIFF, OGG or MP3. Names such as horn_C4_v100.wav tell pitch and velocity. Several files dropped together become the notes of one target."),
-    h("div", { class: "row" }, record,
+    h("div", { class: "row" }, recordButton,
       chosen.target && h("label", { class: "check" }, adds, ` add to ${chosen.target} as another note`)));
   for (const kind of ["dragover", "dragenter"]) {
     area.addEventListener(kind, (event) => { event.preventDefault(); area.classList.add("over"); });
@@ -58,35 +61,56 @@ async function take(files, to) {
   if (!name) return;
   say(files.length > 1 ? `${files.length} recordings are in ${name}.` : `${name} is here.`);
   await refresh();
-  go({ view: "target", target: name });
+  if (read().view === "target") go({ target: name });
 }
 
-async function toggleRecording(element, where) {
+async function toggleRecording(where) {
+  if (isPreparing) return;
+  isPreparing = true;
   await attempt(async () => {
     if (recorder) {
-      const content = await recorder.stop();
+      const recorded = recorder;
       recorder = null;
-      element.textContent = "Record from an input";
+      recordButton.textContent = "Record from an input";
+      const content = await recorded.stop();
       const to = where();
       const added = await api.upload("/api/targets", to ? { name: "recording.wav", to } : { name: "recording.wav" }, content);
       await refresh();
-      go({ view: "target", target: added.name });
+      if (read().view === "target") go({ target: added.name });
       return;
     }
     if (!navigator.mediaDevices) throw new Error("This browser lets no page record at this address. Open 127.0.0.1.");
-    const begun = new Recorder((seconds) => { element.textContent = `Stop recording, ${seconds} s`; });
+    const begun = new Recorder((seconds) => { recordButton.textContent = `Stop recording, ${seconds} s`; });
     try {
       await begun.start();
     } catch (error) {
       throw new Error(`The input can't be recorded: ${error.message}. Allow it in the browser, or choose a file.`);
     }
     recorder = begun;
-    element.textContent = "Stop recording";
+    recordButton.textContent = "Stop recording";
   });
+  isPreparing = false;
+}
+
+// A field in which somebody writes keeps the focus, and what is written, when the notes come anew.
+function keepingFocus(root, build) {
+  const before = document.activeElement;
+  const { id, value } = before || {};
+  const isWritten = value !== undefined && value !== before.defaultValue;
+  build();
+  if (!id || before.isConnected) return;
+  const after = root.querySelector(`#${CSS.escape(id)}`);
+  if (!after) return;
+  if (isWritten) after.value = value;
+  after.focus({ preventScroll: true });
 }
 
 function showNotes(root, target) {
-  const again = (changed) => showNotes(root, changed);
+  keepingFocus(root, () => buildNotes(root, target));
+}
+
+function buildNotes(root, target) {
+  const again = (changed) => { if (root.isConnected) showNotes(root, changed); };
   const files = new Set(target.notes.map((note) => note.file));
   replace(root,
     h("div", { class: "row spread" },
@@ -94,7 +118,23 @@ function showNotes(root, target) {
       h("div", { class: "row" },
         files.size === 1 && splitBox(target, again),
         button("Match this target", () => go({ view: "match", target: target.name }), { class: "main" }))),
-    target.notes.map((note, i) => noteCard(target, note, i, again)));
+    target.notes.map((note, i) => noteCard(target, note, i, corrections(target, again), again)));
+}
+
+// Corrections go one after the other, each with all that were made before it.
+let sending = Promise.resolve();
+function corrections(target, again) {
+  const asking = newest();
+  target.said ??= target.notes.map((note) => ({ ...note.given }));
+  return (i, changes) => {
+    const isNewest = asking();
+    Object.assign(target.said[i], changes);
+    sending = sending.then(async () => {
+      const changed = await attempt(() => api.post(api.path("targets", target.name, "notes"), { notes: target.said }));
+      if (!changed) target.said = null;
+      if (isNewest()) again(changed || target);
+    });
+  };
 }
 
 function splitBox(target, again) {
@@ -115,19 +155,16 @@ function splitBox(target, again) {
     h("div", { class: "row" }, button("Find the notes", () => run(null)), times, button("Cut here", read)));
 }
 
-function noteCard(target, note, i, again) {
+function noteCard(target, note, i, correct, again) {
   const marks = [[note.onset_s, "onset"], [note.onset_s + note.gate_s, "key let go"]];
   const label = `${note.name}: onset at ${milliseconds(note.onset_s)}, key let go at ${milliseconds(note.onset_s + note.gate_s)}`;
   const levels = canvas(`Level of ${label}`, "levels drag", (context, width, height) =>
     paintLevels(context, width, height, { target: note.picture, marks }));
   const picture = canvas(`Spectrogram of ${label}`, "spectrogram", (context, width, height) =>
     paintSpectrogram(context, width, height, note.picture));
-  const fields = correctionFields(target, note, i, again);
+  const fields = correctionFields(note, i, correct);
   dragMarks(levels, note, fields, (at) => { marks[0][0] = at.onset; marks[1][0] = at.onset + at.gate; levels.repaint(); });
-  const play = button("Play", () => attempt(async () => {
-    play.dataset.state = "playing";
-    await playOnce(await api.sound(api.path("targets", target.name, "notes", i, "sound")), () => { play.dataset.state = "stopped"; });
-  }), { "data-state": "stopped" });
+  const play = playButton("Play", () => api.sound(api.path("targets", target.name, "notes", i, "sound")));
   return h("article", { class: "card note" },
     h("div", { class: "row spread" }, h("h3", {}, note.name),
       h("div", { class: "row" }, play,
@@ -155,7 +192,7 @@ function facts(note) {
   return all;
 }
 
-function correctionFields(target, note, i, again) {
+function correctionFields(note, i, correct) {
   const isGiven = (name) => note.given[name] !== undefined;
   const pitch = h("input", { type: "text", size: 6, value: isGiven("pitch") ? String(note.given.pitch) : note.pitch });
   const velocity = h("input", { type: "number", min: "1", max: "127", step: "1", value: String(note.velocity) });
@@ -167,15 +204,18 @@ function correctionFields(target, note, i, again) {
     ["gate_s", "Key held, ms", gate, () => Number(gate.value) / 1000],
     ["onset_s", "Onset in the file, s", onset, () => Number(onset.value)],
   ];
-  const save = async (changes) => {
-    const notes = target.notes.map((each, at) => (at === i ? { ...each.given, ...changes } : each.given));
-    const changed = await attempt(() => api.post(api.path("targets", target.name, "notes"), { notes }));
-    if (changed) again(changed);
-    else again(target);
-  };
+  const save = (changes) => correct(i, changes);
   const estimated = { pitch: "pitch", velocity: "velocity", gate_s: "gate", onset_s: "onset" };
   const element = h("div", { class: "row fields" }, rows.map(([name, label, input, read]) => {
-    input.addEventListener("change", () => save({ [name]: read() }));
+    input.id = `note-${i}-${name}`;
+    let known = input.value;
+    for (const kind of ["change", "blur"]) {
+      input.addEventListener(kind, () => {
+        if (input.value === known || !input.isConnected) return;
+        known = input.value;
+        save({ [name]: read() });
+      });
+    }
     const origin = isGiven(name) ? "by hand" : !note.estimated.includes(estimated[name]) ? "from the name" : name === "velocity" ? "assumed" : "heard";
     return h("div", { class: "with-origin" }, field(label, input),
       h("span", { class: `origin ${isGiven(name) ? "hand" : ""}` }, origin),
@@ -188,6 +228,7 @@ function correctionFields(target, note, i, again) {
 function dragMarks(element, note, fields, onMove) {
   const at = { onset: note.onset_s, gate: note.gate_s };
   let held = null;
+  let isMoved = false;
   const time = (event) => {
     const box = element.getBoundingClientRect();
     return Math.min(1, Math.max(0, (event.clientX - box.left) / box.width)) * note.picture.duration_s;
@@ -196,17 +237,19 @@ function dragMarks(element, note, fields, onMove) {
     const moment = time(event);
     const end = at.onset + at.gate;
     held = Math.abs(moment - at.onset) < Math.abs(moment - end) ? "onset" : "gate";
+    isMoved = false;
     element.setPointerCapture(event.pointerId);
   });
   element.addEventListener("pointermove", (event) => {
     if (!held) return;
+    isMoved = true;
     if (held === "onset") at.onset = time(event);
     else at.gate = Math.max(0.01, time(event) - at.onset);
     onMove(at);
   });
   element.addEventListener("pointerup", () => {
-    if (held === "gate") fields.save({ gate_s: Number(at.gate.toFixed(4)) });
-    if (held === "onset") fields.save({ onset_s: Number(Math.max(0, note.source_onset_s + at.onset - note.onset_s).toFixed(4)) });
+    if (isMoved && held === "gate") fields.save({ gate_s: Number(at.gate.toFixed(4)) });
+    if (isMoved && held === "onset") fields.save({ onset_s: Number(Math.max(0, note.source_onset_s + at.onset - note.onset_s).toFixed(4)) });
     held = null;
   });
 }

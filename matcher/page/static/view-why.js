@@ -1,19 +1,23 @@
 // Why: what mattered, how exactly, and in which order to build it, with sound.
 
 import * as api from "./api.js";
-import { playOnce } from "./audio.js";
-import { attempt, button, field, h, number, replace, say } from "./dom.js";
+import { attempt, button, field, h, number, playButton, replace, say } from "./dom.js";
 import { canvas, paintCurves } from "./draw.js";
 import * as player from "./player.js";
-import { loadRun, refresh } from "./store.js";
+import { loadRun, newest, refresh } from "./store.js";
 import { noRun } from "./view-listen.js";
 
 const VERDICTS = { needed: "needed", replaceable: "others can take over", inaudible: "not heard", absent: "does nothing here" };
-let endFollowing = () => {};
+const filling = newest();
+// What is followed: what mattered, and the check of the keyboard.
+const following = { explain: () => {}, keyboard: () => {} };
+const range = { low: "C2", high: "C6" };
 
 export function leave() {
-  endFollowing();
-  endFollowing = () => {};
+  for (const kind of Object.keys(following)) {
+    following[kind]();
+    following[kind] = () => {};
+  }
 }
 
 export async function show(root, chosen, state) {
@@ -23,7 +27,7 @@ export async function show(root, chosen, state) {
     return;
   }
   const run = await attempt(() => loadRun(chosen.run));
-  if (!run) return;
+  if (!run || chosen.isGone()) return;
   const body = h("div", { class: "stack", id: "why" });
   const seconds = h("input", { type: "number", min: "1", max: "86400", value: String(Math.max(10, Math.round(run.figures?.elapsed_s || 30))) });
   const status = h("span", { role: "status", id: "why-state", class: "quiet" });
@@ -39,17 +43,19 @@ export async function show(root, chosen, state) {
     h("p", { class: "lead" }, "What makes this sound this sound, what may be left out, how exactly each control must stand, and in which order to build it."),
     h("div", { class: "card" }, h("div", { class: "row" }, field("Time, s", seconds, "as long as the match does well"), start, stop, status)),
     body);
-  const busy = state.jobs.find((job) => job.kind === "explain" && job.settings.run === run.name && ["starting", "running", "stopping"].includes(job.state));
-  if (busy) follow(run, body, status, stop, busy);
+  const busy = state.jobs.filter((job) => job.settings.run === run.name && ["starting", "running", "stopping"].includes(job.state));
+  const [explains, plays] = ["explain", "keyboard"].map((kind) => busy.find((job) => job.kind === kind));
+  if (explains) follow(run, body, status, stop, explains);
+  if (plays) followKeys(run, body, plays);
   await fill(run, body);
 }
 
 function follow(run, body, status, stop, job) {
-  leave();
+  following.explain();
   status.textContent = "at work";
   stop.hidden = false;
   stop.onclick = () => attempt(() => api.post(api.path("jobs", job.name, "stop")));
-  endFollowing = api.follow(job.name, async (event) => {
+  following.explain = api.follow(job.name, async (event) => {
     if (event.kind === "explained") await fill(run, body);
     if (["done", "failed", "lost"].includes(event.kind)) {
       stop.hidden = true;
@@ -62,11 +68,12 @@ function follow(run, body, status, stop, job) {
 }
 
 async function fill(run, body) {
+  const isNewest = filling();
   const found = await attempt(() => api.get(api.path("runs", run.name, "why")));
-  if (!found) return;
+  if (!found || !isNewest() || !body.isConnected) return;
   const { explanation } = found;
   if (!explanation) {
-    replace(body, keyboardCheck(run, found.keyboard));
+    replace(body, keyboardCheck(run, body, found.keyboard));
     return;
   }
   replace(body,
@@ -74,25 +81,45 @@ async function fill(run, body) {
     explanation.build && buildOrder(run, explanation.build),
     explanation.parts && partsTable(explanation.parts),
     explanation.slack && slackTable(explanation.slack, found.slack_texts),
-    keyboardCheck(run, found.keyboard),
+    keyboardCheck(run, body, found.keyboard),
     explanation.search && searchTable(explanation.search));
 }
 
-function keyboardCheck(run, found) {
-  const low = h("input", { type: "text", size: 4, value: "C2" });
-  const high = h("input", { type: "text", size: 4, value: "C6" });
+let checked = null;
+function followKeys(run, body, job) {
+  following.keyboard();
+  checked = job.name;
+  const end = api.follow(job.name, async (event) => {
+    if (event.kind === "failed" || event.kind === "lost") say(event.text || "The check is gone.", true);
+    if (["done", "failed", "lost"].includes(event.kind)) {
+      checked = null;
+      await fill(run, body);
+      window.dispatchEvent(new Event("listed"));
+    }
+  });
+  following.keyboard = () => {
+    checked = null;
+    end();
+  };
+}
+
+function keyboardCheck(run, body, found) {
+  const [low, high] = ["low", "high"].map((end) => {
+    const input = h("input", { type: "text", size: 4, value: range[end], on: { change: () => { range[end] = input.value; } } });
+    return input;
+  });
+  const isBusy = () => {
+    start.disabled = true;
+    start.textContent = "Measuring every key …";
+  };
   const start = button("Check the keyboard", async () => {
     const job = await attempt(() => api.post("/api/jobs", { kind: "keyboard", run: run.name, low: low.value, high: high.value, step: 1 }));
-    if (!job) return;
-    start.disabled = true;
-    start.textContent = "Playing every key …";
-    leave();
-    endFollowing = api.follow(job.name, async (event) => {
-      if (event.kind === "failed" || event.kind === "lost") say(event.text || "The check is gone.", true);
-      if (["done", "failed", "lost"].includes(event.kind)) await fill(run, document.getElementById("why"));
-    });
+    if (!job || !body.isConnected) return;
+    isBusy();
+    followKeys(run, body, job);
   }, { id: "check-keyboard" });
-  const play = button("Play the scale", () => attempt(async () => playOnce(await api.sound(api.path("runs", run.name, "why", "keyboard", "sound")))));
+  if (checked) isBusy();
+  const play = playButton("Play the scale", () => api.sound(api.path("runs", run.name, "why", "keyboard", "sound")));
   return h("section", { class: "card", id: "keyboard-check" }, h("h2", {}, "Over the keyboard"),
     h("div", { class: "row" }, field("From", low), field("to", high), start, found && play),
     found && (found.findings.length ? h("ul", {}, found.findings.map((text) => h("li", {}, text)))
@@ -118,10 +145,8 @@ function keyPicture(found) {
 }
 
 function buildOrder(run, build) {
-  const play = (step) => button(`Play ${step === 0 ? "the plain patch" : `step ${step}`}`, (event) => attempt(async () => {
-    event.target.dataset.state = "playing";
-    await playOnce(await api.sound(api.path("runs", run.name, "why", "build", String(step), "sound")), () => { event.target.dataset.state = "stopped"; });
-  }), { class: "small" });
+  const play = (step) => playButton(`Play ${step === 0 ? "the plain patch" : `step ${step}`}`,
+    () => api.sound(api.path("runs", run.name, "why", "build", String(step), "sound")), { class: "small" });
   return h("section", { class: "card" }, h("h2", {}, "In which order to build it"),
     h("ol", { class: "steps" },
       h("li", { value: 0 }, h("span", { class: "step-text" }, build.start_text), h("span", { class: "value" }, number(build.start_loss)), play(0)),
