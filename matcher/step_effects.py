@@ -72,8 +72,9 @@ def _both(up: AudibleDifference | None, down: AudibleDifference | None) -> str:
     """Put what both steps do into a line."""
     there = [difference for difference in (up, down) if difference is not None]
     if there and not any(difference.is_audible for difference in there):
-        changes = ", ".join(_change(difference) for difference in there)
-        return f"a step is not audible ({changes})"
+        changes = dict.fromkeys(_change(difference) for difference in there)
+        moving = [change for change in changes if not change.startswith("the same")]
+        return "a step is not audible" + (f" ({', '.join(moving)})" if moving else "")
     return "; ".join(
         f"one {word}: {_change(difference)}, "
         f"{'audible' if difference.is_audible else 'not audible'}"

@@ -9,6 +9,7 @@ would be in the way of other tests' loops if it lived as long as the session.
 from __future__ import annotations
 
 import contextlib
+import re
 import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -27,6 +28,7 @@ __all__ = [
     "PHONE",
     "WatchedPage",
     "chromium",
+    "count_pages",
     "open_page",
     "serious_findings",
 ]
@@ -159,6 +161,11 @@ def serious_findings(page: Page) -> list[str]:
         for finding in result["violations"]
         if finding["impact"] in SERIOUS
     ]
+
+
+def count_pages(content: bytes) -> int:
+    """Count the pages of a PDF (ISO 32000: each has an object of the type Page)."""
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", content))
 
 
 def _watch(watched: WatchedPage) -> None:

@@ -127,6 +127,15 @@ def test_a_fine_step_is_not_audible(patch: Patch) -> None:
     assert re.fullmatch(r"a step is not audible \(\d % brighter .*, \d % darker .*\)", text)
 
 
+def test_a_step_that_changes_nothing_is_not_described() -> None:
+    """Beside a loud sawtooth, 1/127 of a soft one is the same up and down: that is said once."""
+    console = load_structure("pit-console")
+    values = {"osc1.saw_level": 1.0, "osc1.triangle_level": 45 / 127}
+    patch = Patch("x", console.complete({**console.space.neutral(), **values}))
+    text = describe_steps(patch, console, ["osc1.triangle_level"])["osc1.triangle_level"]
+    assert text == "a step is not audible"
+
+
 def test_a_coarse_step_is_audible() -> None:
     """Eleven places over 6.6 octaves: each step of the tone control is heard."""
     box = load_structure("prompt-box")

@@ -73,6 +73,19 @@ export function select(options, chosen, listener) {
   return element;
 }
 
+// A table that may be wider than the window: then it can be scrolled by keyboard, too.
+export function scrollable(label, ...children) {
+  const element = h("div", { class: "scroll" }, ...children);
+  new ResizeObserver(() => {
+    const isWider = element.scrollWidth > element.clientWidth;
+    for (const [name, value] of [["tabindex", "0"], ["role", "region"], ["aria-label", label]]) {
+      if (isWider) element.setAttribute(name, value);
+      else element.removeAttribute(name);
+    }
+  }).observe(element);
+  return element;
+}
+
 // A set of choices of which one holds, moved through with the arrow keys.
 export function choice(legend, options, chosen, listener, className = "") {
   const name = newId("choice");

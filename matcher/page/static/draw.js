@@ -112,6 +112,18 @@ export function paintLevels(context, width, height, { target, match, marks = [],
     context.fillStyle = colour("--tint");
     context.fillRect((loop[0] / duration) * width, 0, ((loop[1] - loop[0]) / duration) * width, height - AXIS);
   }
+  const floor = (target || match).range_db * 0.72;
+  context.font = "11px system-ui, sans-serif";
+  context.textAlign = "right";
+  context.textBaseline = "middle";
+  for (let below = 20; below < floor - 5; below += 20) {
+    const y = (below / floor) * (height - AXIS - 6) + 4;
+    context.fillStyle = colour("--line");
+    context.fillRect(0, y, width, 1);
+    context.fillStyle = colour("--quiet");
+    context.fillText(`−${below} dB`, width - 3, y - 7);
+  }
+  context.textAlign = "left";
   if (target) {
     levelPath(context, target, width, height, duration);
     context.lineTo(width, height - AXIS);
@@ -139,17 +151,23 @@ export function paintLevels(context, width, height, { target, match, marks = [],
     context.fillRect(x, 0, 1, height - AXIS);
     context.globalAlpha = 1;
     const wide = context.measureText(text).width;
-    context.fillStyle = colour("--quiet");
-    context.fillText(text, x + 4 + wide > width ? x - wide - 4 : x + 4, 2);
+    const left = x + 4 + wide > width ? x - wide - 4 : x + 4;
+    // A rim in the colour of the card, so that it can be read over the curve.
+    context.strokeStyle = colour("--card");
+    context.lineWidth = 4;
+    context.lineJoin = "round";
+    context.strokeText(text, left, height - AXIS - 15);
+    context.fillStyle = colour("--ink");
+    context.fillText(text, left, height - AXIS - 15);
   }
   timeAxis(context, width, height, duration);
 }
 
 // Curves over a budget: each is a list of [x, y]; lower is closer.
-export function paintCurves(context, width, height, { curves, xMax, xText, yMax, xStart = "0" }) {
+export function paintCurves(context, width, height, { curves, xMax, xText, yMax, xStart = "0", yText = "audible steps" }) {
   const left = 34;
   const bottom = height - 18;
-  const top = 8;
+  const top = yText ? 22 : 8;
   const yOf = (value) => bottom - (Math.min(value, yMax) / yMax) * (bottom - top);
   context.font = "11px system-ui, sans-serif";
   context.textBaseline = "middle";
@@ -159,6 +177,10 @@ export function paintCurves(context, width, height, { curves, xMax, xText, yMax,
     context.fillRect(left, yOf(value), width - left, 1);
     context.fillStyle = colour("--quiet");
     context.fillText(String(value), 4, yOf(value));
+  }
+  if (yText) {
+    context.textBaseline = "top";
+    context.fillText(yText, 4, 0);
   }
   context.textBaseline = "bottom";
   context.fillStyle = colour("--quiet");

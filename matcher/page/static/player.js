@@ -15,6 +15,7 @@ let parts = null;
 let frame = 0;
 let repeat = "once";
 let isLoading = false;
+let everywhere = null;
 
 const ATTACK_S = 0.2;
 // Asked for when it starts, as the length of the sounds is known only then.
@@ -35,6 +36,9 @@ function build() {
   const which = choice("Heard", [["target", "Target"], ["match", "Match"]], pair.heard, switchTo, "ab");
   const loop = choice("Loop", [["once", "Once"], ["whole", "Whole"], ["attack", "Attack"]], "once", setLoop);
   const speed = choice("Speed", [["1", "Full"], ["0.5", "Half"]], "1", (value) => pair.change({ speed: Number(value) }));
+  // WCAG 2.2, 2.1.4: single letters can be turned off, and then work in the player only.
+  everywhere = h("input", { type: "checkbox", id: "everywhere", checked: localStorage.getItem("keys") !== "player",
+    on: { change: () => localStorage.setItem("keys", everywhere.checked ? "page" : "player") } });
   const volume = h("input", { type: "range", min: "0", max: "1", step: "0.01", value: String(Math.sqrt(level())),
     id: "level", on: { input: () => setLevel(volume.value ** 2) } });
   const meter = h("meter", { min: "-60", max: "0", high: "-9", optimum: "-20", value: "-60", id: "meter", "aria-label": "Level that is playing" });
@@ -49,7 +53,8 @@ function build() {
     h("div", { class: "strip-box", title: "Click to play from here", on: { click: seek } }, strip, head),
     h("div", { class: "player-row" }, play, which, more, loop, speed,
       h("div", { class: "volume extra" }, h("label", { for: "level" }, "Level"), volume, meter)),
-    h("p", { class: "quiet keys-hint" }, "Start with the monitor level down. Space plays and stops, X switches between target and match. Half speed sounds an octave lower."));
+    h("p", { class: "quiet keys-hint" }, "Start with the monitor level down. Space plays and stops, X switches. Half speed sounds an octave lower. ",
+      h("label", { class: "check" }, everywhere, " Both keys work anywhere on the page")));
   pair.onEnd = show;
 }
 
@@ -199,6 +204,7 @@ export const runSound = (run, note, which) => () => api.sound(api.path("runs", r
 document.addEventListener("keydown", (event) => {
   if (root().hidden || event.ctrlKey || event.metaKey || event.altKey) return;
   if (event.target.closest("input:not([type=range]):not([type=radio]):not([type=checkbox]), select, textarea, .keys")) return;
+  if (!everywhere.checked && !root().contains(event.target)) return;
   if (event.key === " " && !event.target.closest("button, a, summary, input:not([type=range])")) {
     event.preventDefault();
     toggle();

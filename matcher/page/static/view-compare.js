@@ -1,7 +1,7 @@
 // Compare: several structures on the same target; curves that grow, the verdict, and both by ear.
 
 import * as api from "./api.js";
-import { attempt, button, field, h, newId, number, replace, say } from "./dom.js";
+import { attempt, button, field, h, newId, number, replace, say, scrollable } from "./dom.js";
 import { canvas, paintCurves } from "./draw.js";
 import * as player from "./player.js";
 import { go, newest, refresh } from "./store.js";
@@ -67,7 +67,7 @@ function form(chosen, state) {
   };
   return h("form", { class: "card form", on: { submit: start } },
     h("fieldset", { class: "picks" }, h("legend", {}, "Structures, the plainest first; the others are set against the first"), boxes),
-    h("div", { class: "row" }, field("Time for each run, s", seconds), field("Runs of each", seeds, "more runs, firmer verdict"),
+    h("div", { class: "row form-row" }, field("Time for each run, s", seconds), field("Runs of each", seeds, "more runs, firmer verdict"),
       h("button", { type: "submit", class: "main", id: "compare-start" }, `Compare on ${chosen.target}`)));
 }
 
@@ -110,14 +110,14 @@ function showComparison(root, found) {
     found.verdict && h("p", { class: "verdict", id: "verdict" }, found.verdict),
     found.notes.map((text) => h("p", { class: "quiet" }, text)),
     curves.length > 0 && [picture, h("p", { class: "quiet" }, "Median of the runs, with the quartiles as a band; lower is closer. 1 is about one just-noticeable difference.")],
-    h("div", { class: "scroll" }, h("table", {},
-      h("thead", {}, h("tr", {}, ["Structure", "Runs", "Left at the end", "Quartiles", "Hear"].map((text) => h("th", { scope: "col" }, text)))),
+    scrollable("What each structure leaves", h("table", { class: "stacks" },
+      h("thead", {}, h("tr", {}, ["Structure", "Runs", "Audible steps left", "Quartiles", "Hear"].map((text) => h("th", { scope: "col" }, text)))),
       h("tbody", {}, found.summaries.map((each) => h("tr", {},
-        h("th", { scope: "row", class: `legend${ink(each.structure).replace("--", "-")} with-swatch` }, each.structure),
-        h("td", {}, each.n_runs),
-        h("td", { class: "value" }, number(each.measures.total.median)),
-        h("td", {}, `${number(each.measures.total.low)} to ${number(each.measures.total.high)}`),
-        h("td", {}, button(`Hear ${each.structure}`, () => hear(found, each.structure), { class: "small" }))))))),
+        h("th", { scope: "row", class: `wide legend${ink(each.structure).replace("--", "-")} with-swatch` }, each.structure),
+        h("td", { "data-label": "runs" }, each.n_runs),
+        h("td", { class: "value", "data-label": "left at the end" }, number(each.measures.total.median)),
+        h("td", { "data-label": "quartiles" }, `${number(each.measures.total.low)} to ${number(each.measures.total.high)}`),
+        h("td", { class: "wide" }, button(`Hear ${each.structure}`, () => hear(found, each.structure), { class: "small" }))))))),
     found.n_finished > 0 && h("p", {}, h("a", { href: api.path("comparisons", found.name, "report"), target: "_blank", rel: "noopener", class: "button" }, "Report of this comparison")),
     found.failed.map((each) => h("p", { class: "problem" }, Object.values(each).join(": ")))));
 }
@@ -131,6 +131,6 @@ async function hear(found, structure) {
   const address = (which, what) => `${api.path("comparisons", found.name, "notes", 0, which, what)}?${query}`;
   const pictures = await attempt(() => Promise.all(["target", "match"].map((which) => api.get(address(which, "picture")))));
   if (!pictures || !isNewest() || !place.isConnected) return;
-  player.showPair(`compare ${found.name} ${structure}`, { target: pictures[0], match: pictures[1], title: structure,
+  player.showPair(`compare ${found.name} ${structure}`, { target: pictures[0], match: pictures[1], title: structure, names: ["Target", structure],
     targetSound: () => api.sound(address("target", "sound")), matchSound: () => api.sound(address("match", "sound")) });
 }

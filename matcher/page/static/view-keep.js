@@ -1,7 +1,7 @@
 // Keep: the line of versions; keep, go back, compare any two by ear.
 
 import * as api from "./api.js";
-import { attempt, button, h, number, replace, say, select } from "./dom.js";
+import { attempt, button, h, number, replace, say, scrollable, select } from "./dom.js";
 import * as player from "./player.js";
 import { loadRun, newest } from "./store.js";
 import { noRun, noteChoice } from "./view-listen.js";
@@ -88,7 +88,7 @@ async function compare(run, note, root, first, second) {
   replace(root, h("h2", {}, `Version ${first} against version ${second}`),
     h("p", {}, h("b", {}, number(a.loss.total)), " against ", h("b", {}, number(b.loss.total)), " audible steps from the target."),
     difference.changes.length === 0 ? h("p", {}, "No value differs.") :
-      h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, ["Part", "Control", `Version ${first}`, `Version ${second}`].map((text) => h("th", { scope: "col" }, text)))),
+      scrollable("What differs", h("table", {}, h("thead", {}, h("tr", {}, ["Part", "Control", `Version ${first}`, `Version ${second}`].map((text) => h("th", { scope: "col" }, text)))),
         h("tbody", {}, difference.changes.map((each) => h("tr", {}, h("td", {}, each.part), h("td", {}, each.label), h("td", {}, each.before_text), h("td", {}, each.after_text)))))));
   player.showPair(`versions ${run.name} ${first} ${second} ${note}`, {
     target: a.picture, match: b.picture, onset: run.notes[note].onset_s,

@@ -6,7 +6,7 @@ import { canvas, paintSpectrogram } from "./draw.js";
 import { Keys } from "./keys.js";
 import * as player from "./player.js";
 import { go, loadRun } from "./store.js";
-import { extendBox } from "./view-match.js";
+import { extendBox, termWords } from "./view-match.js";
 
 // Each view has a pair of its own: what is changed by hand in one is no match in the other.
 export async function showRunPair(run, note, key, isGone) {
@@ -48,7 +48,8 @@ export async function show(root, chosen, state) {
     h("p", { class: "caution" }, state.caution),
     noteChoice(run, note),
     h("div", { class: "card" },
-      h("p", { class: "large" }, h("b", {}, number(loss.total)), " audible steps from the target"),
+      h("div", { class: "figures" }, h("span", { class: "large" }, h("b", {}, number(loss.total)), " audible steps from the target"),
+        termWords(loss.terms)),
       pictures, sentences(entry), extendBox(run)),
     h("section", { class: "card" }, h("h2", {}, "Play it"), keys.element()));
   player.hide();
@@ -63,6 +64,7 @@ export async function show(root, chosen, state) {
 export function sentences(entry) {
   const list = (title, all) => all.length > 0 && h("div", {}, h("h3", {}, title),
     h("ul", {}, all.map((each) => h("li", {}, each.sentence.replace(/: (not )?audible$/, "")))));
-  return h("div", { class: "two" }, list("Still audible", entry.audible),
-    list("Not audible", entry.not_audible));
+  return [entry.audible.length === 0 && entry.not_audible.length > 0 && h("p", {},
+    "Of what is compared here by name, no difference is heard. The distance also counts what has no simple name: each partial, moment by moment."),
+  h("div", { class: "two" }, list("Still audible", entry.audible), list("Not audible", entry.not_audible))];
 }

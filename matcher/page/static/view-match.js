@@ -4,7 +4,7 @@ import * as api from "./api.js";
 import { attempt, button, choice, field, h, number, put, replace, say, select } from "./dom.js";
 import { canvas, paintCurves, paintSpectrogram } from "./draw.js";
 import * as player from "./player.js";
-import { go, refresh } from "./store.js";
+import { go, loadRun, refresh } from "./store.js";
 
 const TERM_WORDS = { spectral: "spectrum", onset: "attack", envelope: "level over time", modulation: "movement", pitch: "pitch" };
 const INKS = { spectral: "--ink-1", onset: "--ink-2", envelope: "--ink-3", modulation: "--ink-4", pitch: "--ink-5" };
@@ -28,8 +28,18 @@ export async function show(root, chosen, state) {
     state.interrupted.length > 0 && h("section", { class: "card" }, h("h2", {}, "Interrupted searches"),
       h("p", { class: "quiet" }, "They were ended from outside; at most a few seconds of them are lost."),
       state.interrupted.map((name) => h("div", { class: "row" }, h("span", {}, name), button("Go on", () => goOn({ run: name }))))),
-    live);
+    live, matchesSoFar(chosen, state));
   if (job) watch(live, job, chosen.note);
+}
+
+// What there is already for this target, the newest first.
+function matchesSoFar(chosen, state) {
+  const runs = state.runs.filter((run) => !run.problem && chosen.target && run.target === chosen.target);
+  return runs.length > 0 && h("section", { class: "card" }, h("h2", {}, `Matches of ${chosen.target} so far`),
+    h("ul", { class: "so-far" }, runs.slice(0, 12).map((run) => h("li", {},
+      h("span", { class: "plain" }, h("b", {}, run.name), " ", h("span", { class: "quiet" }, run.structure)),
+      h("span", {}, typeof run.loss === "number" && [h("b", {}, number(run.loss)), " audible steps"]),
+      button(`Listen to ${run.name}`, () => go({ view: "listen", run: run.name }), { class: "small" })))));
 }
 
 function startForm(chosen, state) {
@@ -57,7 +67,7 @@ function startForm(chosen, state) {
     (value) => { settings.weights = value; });
   explain();
   return h("form", { class: "card form", on: { submit: (event) => { event.preventDefault(); start(chosen.target); } } },
-    h("div", { class: "row" },
+    h("div", { class: "row form-row" },
       field("Structure of your instrument", structure),
       h("div", { class: "field" }, h("label", { for: "own-structure" }, "Or a structure file of your own"), own),
       field("Time, s", seconds, "10 s gives a usable patch, 60 s a good one"),
@@ -80,6 +90,10 @@ async function goOn(settings) {
   go({ view: "match", job: job.name });
 }
 
+// What the distance is made of, one word for each term.
+export const termWords = (terms) => Object.entries(terms || {}).map(([term, value]) =>
+  h("span", {}, h("b", {}, number(value)), ` ${TERM_WORDS[term] || term}`));
+
 // What is left of a match that was stopped is used before more is asked for.
 function unused(run) {
   const { seconds, evals } = run.settings;
@@ -96,7 +110,7 @@ export function extendBox(run) {
       h("span", { class: "quiet" }, `It was stopped with ${isTimed ? `${rest} s` : `${rest} candidates`} left.`));
   }
   const more = h("input", { type: "number", min: "1", value: isTimed ? "30" : "2000" });
-  return h("div", { class: "row ends" }, field(isTimed ? "Search on for, s" : "Try so many more", more),
+  return h("div", { class: "row form-row" }, field(isTimed ? "Search on for, s" : "Try so many more", more),
     button("Go on with this match", () => goOn({ run: run.name, [isTimed ? "seconds" : "evals"]: Number(more.value) }), { id: "extend" }));
 }
 
@@ -109,6 +123,7 @@ export function watch(root, job, note = 0, inShape = null) {
   let bestShown = 0;
   let isFetching = false;
   let isLeft = false;
+  let isEnded = false;
   // By hand something else may be in the player by now; it isn't taken away again.
   let hasPlayer = inShape !== null && job.state === "done";
   const { target: targetName, run: runName } = job.settings;
@@ -134,6 +149,7 @@ export function watch(root, job, note = 0, inShape = null) {
   });
   const target = canvas("Spectrogram of the target", "spectrogram", (context, width, height) => targetPicture && paintSpectrogram(context, width, height, targetPicture));
   const best = canvas("Spectrogram of the best so far", "spectrogram", (context, width, height) => bestPicture && paintSpectrogram(context, width, height, bestPicture, "--match"));
+  const caption = h("figcaption", {}, "Best so far");
   const stop = button("Stop and keep", async () => {
     await attempt(() => api.post(api.path("jobs", job.name, "stop")));
     status.textContent = "stopping";
@@ -145,11 +161,11 @@ export function watch(root, job, note = 0, inShape = null) {
     h("ul", { class: "legend" }, h("li", { class: "legend-match" }, "whole"),
       Object.entries(INKS).map(([term, ink]) => h("li", { class: `legend${ink.replace("--", "-")}` }, TERM_WORDS[term]))),
     hasSound && h("div", { class: "two" },
-      h("figure", {}, target, h("figcaption", {}, "Target")), h("figure", {}, best, h("figcaption", {}, "Best so far"))),
+      h("figure", {}, target, h("figcaption", {}, "Target")), h("figure", {}, best, caption)),
     actions));
 
   async function showBest() {
-    if (isFetching || !hasSound || !last || last.best === bestShown) return;
+    if (isFetching || isEnded || !hasSound || !last || last.best === bestShown) return;
     isFetching = true;
     const number_ = last.best;
     try {
@@ -159,7 +175,7 @@ export function watch(root, job, note = 0, inShape = null) {
         target.repaint();
       }
       bestPicture = await api.get(api.path("jobs", job.name, "best", note, "picture"));
-      if (isLeft) return;
+      if (isLeft || isEnded) return;
       best.repaint();
       bestShown = number_;
       if (!hasPlayer || player.isShown(playerKey)) {
@@ -181,9 +197,28 @@ export function watch(root, job, note = 0, inShape = null) {
     if (!isLeft && bestShown === number_ && last.best !== number_) showBest();
   }
 
+  // What is kept may differ from the best that was tried: parts that nobody hears are left out.
+  async function showEnd(name) {
+    const run = await loadRun(name);
+    const at = Math.min(note, run.notes.length - 1);
+    const [of, to] = await Promise.all(["target", "match"].map((which) => api.get(api.path("runs", name, "notes", at, which, "picture"))));
+    if (isLeft) return;
+    [targetPicture, bestPicture] = [of, to];
+    caption.textContent = "Match";
+    last = { ...last, loss: run.loss.end.total, terms: run.loss.end.terms };
+    isEnded = true;
+    showFigures();
+    target.repaint();
+    best.repaint();
+    if (!player.isShown(playerKey)) return;
+    player.showPair(`${playerKey} end`, { target: of, match: to, onset: run.notes[at].onset_s, title: name,
+      targetSound: player.runSound(name, at, "target"), matchSound: player.runSound(name, at, "match") });
+  }
+
   function showFigures() {
-    const words = Object.entries(last.terms).map(([term, value]) => h("span", {}, h("b", {}, number(value)), ` ${TERM_WORDS[term] || term}`));
-    replace(figure, h("span", { class: "large" }, h("b", { id: "loss" }, number(last.loss)), " audible steps from the target"), words);
+    replace(figure, h("span", { class: "large" }, h("b", { id: "loss" }, number(last.loss)), " audible steps from the target"),
+      termWords(last.terms));
+    if (isEnded) return;
     const share = last.seconds ? last.elapsed_s / last.seconds : last.evaluations / last.evals;
     bar.value = Math.min(1, share);
     const rest = last.seconds ? last.seconds - last.elapsed_s : (last.elapsed_s / Math.max(share, 1e-6)) * (1 - share);
@@ -227,6 +262,7 @@ export function watch(root, job, note = 0, inShape = null) {
           !inShape && button("Shape it", () => go({ view: "shape", run: event.run })));
         say(`${job.title}: ${number(event.loss)} audible steps from the target.`);
         if (job.state !== "done") inShape?.();
+        if (last) await attempt(() => showEnd(event.run));
       }
     } else if (event.kind === "failed" || event.kind === "lost") {
       setState(event.kind);

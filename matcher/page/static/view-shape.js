@@ -73,10 +73,10 @@ function build(root) {
         button("Keep this state", () => keep(note_.value), { id: "keep-state" })),
       page.words,
       h("div", { class: "row" }, h("span", {}, "Hold a group:"), run.groups.map((group) => groupToggle(group))),
-      h("div", { class: "row" },
+      h("div", { class: "row form-row" },
         field("Refine the rest for, s", seconds),
         button("Refine the rest", () => refine(Number(seconds.value)), { class: "main", id: "refine" }),
-        h("span", { class: "quiet" }, "What is held stays as it is, to the last digit."))),
+        h("span", { class: "quiet beside" }, "What is held stays as it is, to the last digit."))),
     page.run.hearable.length > 0 && h("div", { class: "card" }, partListening()),
     page.job,
     h("details", { class: "card" }, h("summary", {}, "Play it"), page.keys.element()),
@@ -124,10 +124,10 @@ function partListening() {
     amount.setAttribute("aria-valuetext", text.textContent);
   });
   amount.addEventListener("change", play);
-  return h("div", { class: "row", id: "part-listening" }, field("Hear one part", which),
+  return h("div", { class: "row form-row", id: "part-listening" }, field("Hear one part", which),
     h("div", { class: "field" }, h("label", { for: "amount" }, "How much of it"), h("span", { class: "row tight" }, amount, text)),
     place, button("Hear it", play, { id: "hear-part" }),
-    h("span", { class: "quiet" }, "Exaggerate it to know it, then bring it back until it is no longer heard by itself."));
+    h("p", { class: "quiet whole" }, "Exaggerate it to know it, then bring it back until it is no longer heard by itself."));
 }
 
 function nearest(places, value) {

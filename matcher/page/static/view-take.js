@@ -1,7 +1,7 @@
 // Take away: sheet, report, patch, MIDI file, sounds.
 
 import * as api from "./api.js";
-import { attempt, button, h, replace } from "./dom.js";
+import { attempt, button, h, replace, scrollable } from "./dom.js";
 import * as player from "./player.js";
 import { loadRun } from "./store.js";
 import { noRun } from "./view-listen.js";
@@ -29,7 +29,13 @@ export async function show(root, chosen) {
       ["target", "match"].map((which) => [file(which, to("notes", i, which, "sound"), null, `${note.name}-${which}.wav`), " "]))))),
     sheetTable(run, sheet),
     sheet.resting.length > 0 && h("div", { class: "card" }, h("h2", {}, "Controls that stay at rest"),
-      h("p", {}, sheet.resting.map((row) => `${row.part}, ${row.label}: ${row.panel || row.value}`).join("; "))));
+      restingList(sheet.resting)));
+}
+
+function restingList(rows) {
+  const parts = [...new Set(rows.map((row) => row.part))];
+  return h("ul", { class: "resting" }, parts.map((part) => h("li", {}, h("b", {}, part), ": ",
+    rows.filter((row) => row.part === part).map((row) => `${row.label} ${row.panel || row.value}`).join(", "))));
 }
 
 function sheetTable(run, sheet) {
@@ -39,14 +45,16 @@ function sheetTable(run, sheet) {
   const titles = ["Control", "Value", hasPanel && "Panel", hasSlack && "Sounds the same", hasSteps && "One step"].filter(Boolean);
   const labels = new Map(sheet.rows.map((row) => [row.name, row.label]));
   const parts = [...new Set(sheet.rows.map((row) => row.part))];
-  return h("section", { class: "card sheet" },
+  // About as many lines of paper as rows and sentences take; see the rules for printing.
+  const n = sheet.rows.length + sheet.rows.filter((row) => row.slack).length + 1.6 * sheet.rows.filter((row) => row.step).length + 1.5 * parts.length;
+  return h("section", { class: `card sheet ${n > 130 ? "tight" : n > 70 ? "dense" : ""}` },
     h("h2", {}, `Patch sheet: ${run.name}`),
     h("p", { class: "quiet" }, `${run.structure.name}: ${run.structure.meaning} Parts at neutral are left out.`),
-    h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, titles.map((text) => h("th", { scope: "col" }, text)))),
+    scrollable("Patch sheet", h("table", { class: "stacks" }, h("thead", {}, h("tr", {}, titles.map((text) => h("th", { scope: "col" }, text)))),
       parts.map((part) => h("tbody", {},
         h("tr", {}, h("th", { colspan: String(titles.length), scope: "rowgroup", class: "part-title" }, part)),
         sheet.rows.filter((row) => row.part === part).map((row) => h("tr", {},
           h("td", {}, row.label), h("td", { class: "value" }, row.linked_to ? `as ${labels.get(row.linked_to) || row.linked_to}` : row.value),
           hasPanel && h("td", { class: "value" }, row.panel ?? ""),
-          hasSlack && h("td", {}, row.slack ?? ""), hasSteps && h("td", {}, row.step ?? ""))))))));
+          hasSlack && h("td", { class: "wide remark" }, row.slack ?? ""), hasSteps && h("td", { class: "wide remark" }, row.step ?? ""))))))));
 }

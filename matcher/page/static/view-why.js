@@ -1,7 +1,7 @@
 // Why: what mattered, how exactly, and in which order to build it, with sound.
 
 import * as api from "./api.js";
-import { attempt, button, field, h, number, playButton, replace, say } from "./dom.js";
+import { attempt, button, field, h, number, playButton, replace, say, scrollable } from "./dom.js";
 import { canvas, paintCurves } from "./draw.js";
 import * as player from "./player.js";
 import { loadRun, newest, refresh } from "./store.js";
@@ -41,7 +41,7 @@ export async function show(root, chosen, state) {
   const stop = button("Stop and keep", () => {}, { hidden: true });
   replace(root, h("h1", {}, "Why"),
     h("p", { class: "lead" }, "What makes this sound this sound, what may be left out, how exactly each control must stand, and in which order to build it."),
-    h("div", { class: "card" }, h("div", { class: "row" }, field("Time, s", seconds, "as long as the match does well"), start, stop, status)),
+    h("div", { class: "card" }, h("div", { class: "row form-row" }, field("Time, s", seconds, "as long as the match does well"), start, stop, status)),
     body);
   const busy = state.jobs.filter((job) => job.settings.run === run.name && ["starting", "running", "stopping"].includes(job.state));
   const [explains, plays] = ["explain", "keyboard"].map((kind) => busy.find((job) => job.kind === kind));
@@ -121,7 +121,7 @@ function keyboardCheck(run, body, found) {
   if (checked) isBusy();
   const play = playButton("Play the scale", () => api.sound(api.path("runs", run.name, "why", "keyboard", "sound")));
   return h("section", { class: "card", id: "keyboard-check" }, h("h2", {}, "Over the keyboard"),
-    h("div", { class: "row" }, field("From", low), field("to", high), start, found && play),
+    h("div", { class: "row form-row" }, field("From", low), field("to", high), start, found && play),
     found && (found.findings.length ? h("ul", {}, found.findings.map((text) => h("li", {}, text)))
       : h("p", {}, `Nothing breaks from ${found.keys[0]?.pitch_name} to ${found.keys.at(-1)?.pitch_name}.`)),
     found && found.keys.length > 0 && keyPicture(found));
@@ -139,7 +139,7 @@ function keyPicture(found) {
   const points = (value) => keys.map((key, i) => [i, value(key)]);
   const label = `From ${keys[0].pitch_name} to ${keys.at(-1).pitch_name} at velocity ${velocity}: up to ${number(Math.max(...keys.map(soft)), 1)} dB between keys`;
   return [canvas(label, "curves", (context, width, height) => paintCurves(context, width, height, { xMax: keys.length - 1,
-    yMax: Math.max(6, ...keys.map(soft), ...keys.map(octaves)), xText: keys.at(-1).pitch_name, xStart: keys[0].pitch_name,
+    yMax: Math.max(6, ...keys.map(soft), ...keys.map(octaves)), xText: keys.at(-1).pitch_name, xStart: keys[0].pitch_name, yText: null,
     curves: [{ ink: "--ink-1", weight: 2, points: points(soft) }, { ink: "--ink-2", weight: 2, points: points(octaves) }] })),
   h("ul", { class: "legend" }, h("li", { class: "legend-ink-1" }, "dB below the loudest key"), h("li", { class: "legend-ink-2" }, "brightness, octaves above the darkest key"))];
 }
@@ -153,35 +153,36 @@ function buildOrder(run, build) {
       build.steps.map((step) => h("li", { value: step.number },
         h("span", { class: "step-text" }, step.text), h("span", { class: "value" }, number(step.loss)), play(step.number)))),
     h("p", { class: "quiet" }, "Audible steps from the target after each step; the step that helps most comes first."),
-    build.left_out.length > 0 && h("p", { class: "quiet" }, `Set besides, and not heard: ${build.left_out.join(", ")}.`));
+    build.left_out.length > 0 && h("p", { class: "quiet" }, `Set besides, and not heard: ${build.left_out.join("; ")}.`));
 }
 
 function partsTable({ parts, times }) {
   const columns = Object.keys(times);
   const most = Math.max(0.5, ...parts.flatMap((part) => columns.map((time) => part.by_time[time] || 0)));
   return h("section", { class: "card" }, h("h2", {}, "What each part brings"),
-    h("div", { class: "scroll" }, h("table", {},
+    h("p", { class: "quiet" }, "How much further from the target the sound would be without the part, in audible steps."),
+    scrollable("What each part brings", h("table", { class: "stacks" },
       h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Part"), h("th", { scope: "col" }, "Without it"),
         columns.map((time) => h("th", { scope: "col" }, time, h("span", { class: "quiet" }, ` ${times[time]}`))))),
       h("tbody", {}, parts.filter((part) => part.verdict !== "absent").map((part) => h("tr", {},
-        h("th", { scope: "row" }, part.part, h("span", { class: `tag verdict-${part.verdict}` }, VERDICTS[part.verdict])),
-        h("td", {}, part.sentence),
+        h("th", { scope: "row", class: "wide" }, part.part, h("span", { class: `tag verdict-${part.verdict}` }, VERDICTS[part.verdict])),
+        h("td", { class: "wide" }, part.sentence),
         columns.map((time) => {
           const value = part.by_time[time];
           const bar = h("span", { class: "bar", "aria-hidden": "true" });
           bar.style.width = `${Math.max(0, Math.min(100, (100 * (value || 0)) / most))}%`;
-          return h("td", { class: "bar-cell" }, bar, h("span", {}, value === undefined ? "" : number(value)));
+          return h("td", { class: "bar-cell", "data-label": time }, bar, h("span", {}, value === undefined ? "" : number(value)));
         })))))),
     parts.some((part) => part.verdict === "absent") && h("p", { class: "quiet" },
-      `Does nothing in this patch: ${parts.filter((part) => part.verdict === "absent").map((part) => part.part).join(", ")}.`));
+      `Does nothing in this patch: ${parts.filter((part) => part.verdict === "absent").map((part) => part.part).join("; ")}.`));
 }
 
 function slackTable({ slacks, trade_offs: pairs }, texts) {
   return h("section", { class: "card" }, h("h2", {}, "How exactly each control has to stand"),
-    h("div", { class: "scroll" }, h("table", {},
+    scrollable("How exactly each control has to stand", h("table", { class: "stacks" },
       h("thead", {}, h("tr", {}, ["Control", "How exactly", "Sounds the same"].map((text) => h("th", { scope: "col" }, text)))),
-      h("tbody", {}, slacks.map((slack) => h("tr", {}, h("th", { scope: "row" }, `${slack.part}, ${slack.label}`),
-        h("td", {}, slack.exactness), h("td", {}, texts[slack.name].replace(" sounds the same", ""))))))),
+      h("tbody", {}, slacks.map((slack) => h("tr", {}, h("th", { scope: "row", class: "wide" }, `${slack.part}, ${slack.label}`),
+        h("td", {}, slack.exactness), h("td", { class: "rest" }, texts[slack.name].replace(" sounds the same", ""))))))),
     pairs.length > 0 && [h("h3", {}, "Controls that stand in for each other"), h("ul", {}, pairs.map((pair) => h("li", {}, pair.sentence)))]);
 }
 

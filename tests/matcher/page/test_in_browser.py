@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import re
+import shutil
 from typing import TYPE_CHECKING
 
 import pytest
@@ -11,7 +12,15 @@ import pytest
 from matcher import load_run
 from matcher.history import find_version, list_versions
 from shared import CATALOGUE
-from tests.browser import PATIENCE_MS, PHONE, chromium, open_page, serious_findings
+from tests.browser import (
+    DESKTOP,
+    PATIENCE_MS,
+    PHONE,
+    chromium,
+    count_pages,
+    open_page,
+    serious_findings,
+)
 from tests.matcher.page.windows import (
     HORN,
     STRUCTURE,
@@ -21,6 +30,13 @@ from tests.matcher.page.windows import (
     quick_run,
     show_view,
     wait_for_view,
+)
+from tests.matcher.report.report_runs import (
+    check_keyboard,
+    explain_run,
+    fullest_patch,
+    set_patch,
+    small_run,
 )
 from tests.page_server import PageServer, serve_page
 
@@ -45,6 +61,17 @@ def server(tmp_path_factory: pytest.TempPathFactory, chromium: Browser) -> Itera
 def run(server: PageServer) -> str:
     """Make a target and a quick run, for the tests of what is done with one."""
     return quick_run(server)
+
+
+@pytest.fixture(scope="module")
+def everything(server: PageServer, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Make a run in which every control does something, with all that can be told of it."""
+    full = small_run(tmp_path_factory.mktemp("full"), "reed")
+    set_patch(full, fullest_patch())
+    explain_run(full)
+    check_keyboard(full, "Above C5 it gets thin.")
+    shutil.move(full.path, server.folder / "runs" / "everything")
+    return "everything"
 
 
 def _is_key(midi_pitch: int) -> Callable[[Response], bool]:
@@ -309,6 +336,7 @@ def test_the_sheet_is_taken_away(server: PageServer, run: str, chromium: Browser
             page.click("#take-midi")
         # Standard MIDI Files 1.0: the header chunk.
         assert midi.value.path().read_bytes()[:4] == b"MThd"
+        assert count_pages(page.pdf(prefer_css_page_size=True)) == 1
         page.emulate_media(media="print")
         assert page.locator(".sheet").is_visible()
         assert not page.locator("nav").is_visible()
@@ -316,27 +344,57 @@ def test_the_sheet_is_taken_away(server: PageServer, run: str, chromium: Browser
     assert report.headers["content-security-policy"].startswith("sandbox")
 
 
-@pytest.mark.parametrize("is_dark", [False, True], ids=["light", "dark"])
-def test_everybody_can_use_it(
-    server: PageServer, run: str, chromium: Browser, *, is_dark: bool
+def test_the_longest_sheet_prints_on_one_page(
+    server: PageServer, everything: str, chromium: Browser
 ) -> None:
-    """axe-core finds nothing serious in any view, in light and dark."""
-    with open_page(chromium, address_of(server, "target", run=run), is_dark=is_dark) as watched:
-        wait_for_view(watched.page, "target")
-        for view in VIEWS:
-            show_view(watched.page, view, run)
-            assert serious_findings(watched.page) == [], view
+    """Every control of the whole voice, each with what sounds the same: one page of A4."""
+    with open_page(chromium, address_of(server, "take", run=everything)) as watched:
+        page = watched.page
+        wait_for_view(page, "take")
+        assert page.locator(".sheet .remark:not(:empty)").count() > 40
+        assert count_pages(page.pdf(prefer_css_page_size=True)) == 1
         assert watched.problems == []
 
 
-def test_a_phone_shows_all_of_it(server: PageServer, run: str, chromium: Browser) -> None:
-    """At 390 pixels no view is wider than the screen."""
-    with open_page(chromium, address_of(server, "target", run=run), size=PHONE) as watched:
+def test_less_motion_is_respected(server: PageServer, run: str, chromium: Browser) -> None:
+    """Who asks for less motion sees no dot that pulses beside running work."""
+    job = server.post("/api/jobs", {"kind": "resume", "run": run, "evals": 10_000_000}).document
+    with open_page(chromium, address_of(server, "take", run=run)) as watched:
+        page = watched.page
+        wait_for_view(page, "take")
+        dot = page.locator(".pulse")
+        dot.wait_for()
+        motion = "(dot) => getComputedStyle(dot).animationName"
+        assert dot.evaluate(motion) == "pulse"
+        page.emulate_media(reduced_motion="reduce")
+        assert dot.evaluate(motion) == "none"
+    server.post(f"/api/jobs/{job['name']}/stop", {})
+    server.wait_for_job(job["name"])
+
+
+@pytest.mark.parametrize(
+    ("size", "is_dark"),
+    [(DESKTOP, False), (DESKTOP, True), (PHONE, False)],
+    ids=["light", "dark", "phone"],
+)
+def test_everybody_can_use_it(
+    server: PageServer,
+    run: str,
+    everything: str,
+    chromium: Browser,
+    *,
+    size: tuple[int, int],
+    is_dark: bool,
+) -> None:
+    """axe-core finds nothing serious in any view, and no view is wider than the window."""
+    address = address_of(server, "target", run=run)
+    with open_page(chromium, address, size=size, is_dark=is_dark) as watched:
         wait_for_view(watched.page, "target")
-        for view in VIEWS:
-            show_view(watched.page, view, run)
-            width = watched.page.evaluate("document.documentElement.scrollWidth")
-            assert width <= PHONE[0], view
+        views = [*((view, run) for view in VIEWS), ("why", everything), ("take", everything)]
+        for view, name in views:
+            show_view(watched.page, view, name)
+            assert serious_findings(watched.page) == [], view
+            assert watched.page.evaluate("document.documentElement.scrollWidth") <= size[0], view
         assert watched.problems == []
 
 

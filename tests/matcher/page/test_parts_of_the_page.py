@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from matcher.page._manifest_text import manifest_text
 from matcher.page._messages import EventWriter, read_events
+from matcher.page.jobs import JobBench
 from matcher.page.parameters import describe_parameters, describe_values
 from matcher.page.pictures import picture
 from matcher.page.sound import LONGEST_GATE_S, SoundCache
@@ -139,6 +141,21 @@ def test_any_name_survives_a_manifest(name: str, tmp_path: Path) -> None:
     )
     (entry,) = read_manifest(tmp_path / "m.toml")
     assert (entry.instrument, entry.onset_s) == (name, 0.25)
+
+
+def test_a_job_that_is_being_started_is_not_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its file is there, its process not yet: another window that looks sees it start."""
+    bench, seen = JobBench(Workspace(tmp_path)), []
+
+    def start(*_: object, **__: object) -> SimpleNamespace:
+        seen.extend(job.state for job in bench.list_all())
+        return SimpleNamespace(poll=lambda: None)
+
+    monkeypatch.setattr("matcher.page.jobs.subprocess.Popen", start)
+    assert bench.start("match", "horn", {}).state == "starting"
+    assert seen == ["starting"]
 
 
 def test_half_a_line_does_not_end_the_story(tmp_path: Path) -> None:

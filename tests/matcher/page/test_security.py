@@ -14,7 +14,7 @@ import pytest
 import soundfile
 
 from matcher.page.security import is_loopback, new_token
-from matcher.page.targets import MAX_FILE_BYTES
+from matcher.page.targets import MAX_FILE_BYTES, MAX_FILES
 from tests.page_server import ROOT, PageServer, serve_page
 
 if TYPE_CHECKING:
@@ -211,6 +211,21 @@ def test_large_uploads_are_refused_before_they_are_read(server: PageServer) -> N
         assert answer.status == 413
         assert b"are accepted" in answer.read()
         connection.close()
+
+
+def test_more_recordings_than_accepted_are_refused(server: PageServer) -> None:
+    """A target takes so many recordings; one more is refused, and the others stay."""
+    names = [f"n{i}.wav" for i in range(MAX_FILES)]
+    tone = _wav(8000)
+    first, *others = names
+    target = server.ask(f"/api/targets?name={first}", method="POST", body=tone).document["name"]
+    path = f"/api/targets?to={target}&name="
+    for name in others:
+        assert server.ask(f"{path}{name}", method="POST", body=tone).status == 201
+    refused = server.ask(f"{path}more.wav", method="POST", body=tone)
+    assert refused.status == 400
+    assert str(MAX_FILES) in refused.document["error"]
+    assert len(server.ask(f"/api/targets/{target}").document["notes"]) == MAX_FILES
 
 
 def test_a_long_sound_in_a_small_file_is_refused(server: PageServer) -> None:

@@ -129,6 +129,12 @@ def test_a_run_of_the_command_line_is_seen(server: PageServer) -> None:
     arguments = ["match", str(HORN), "--structure", STRUCTURE, "--evals", "48", "--quiet"]
     assert main([*arguments, "--out", str(out)]) == 0
     assert "by-hand" in [each["name"] for each in server.ask("/api/state").document["runs"]]
+    # Its recording is no target of the page; what a refinement finds is heard all the same.
+    body = {"kind": "refine", "run": "by-hand", "evals": 48}
+    job = server.post("/api/jobs", body).document["name"]
+    assert server.wait_for_job(job)[-1]["kind"] == "done"
+    sound, _ = _signal(server.ask(f"/api/jobs/{job}/best/0/sound").body)
+    assert np.abs(sound).max() > 0.01
 
 
 def test_progress_tells_loss_by_term_and_the_best_sound(server: PageServer, target: str) -> None:

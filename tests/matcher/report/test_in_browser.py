@@ -13,7 +13,7 @@ from matcher import load_run
 from matcher.report import render_template, write_report
 from matcher.report._sheet import Sheet, SheetLine, SheetPart
 from matcher.report._view import make_view
-from tests.browser import DESKTOP, PHONE, open_page, serious_findings
+from tests.browser import DESKTOP, PHONE, count_pages, open_page, serious_findings
 from tests.matcher.report.report_runs import (
     HOSTILE,
     explain_run,
@@ -323,7 +323,7 @@ def test_the_patch_sheet_prints_on_one_page(
         page = watched.page
         assert page.locator(f".sheet.{density}").count() == 1
         content = page.pdf(prefer_css_page_size=True, print_background=True)
-        assert _n_pages(content) == 1
+        assert count_pages(content) == 1
         # ISO 216: 210 mm x 297 mm are 595.3 x 841.9 points; a point is rounding.
         box = re.search(rb"/MediaBox \[([^\]]*)\]", content)
         assert box is not None
@@ -342,12 +342,7 @@ def test_more_than_a_page_is_seen_as_more(chromium: Browser, tmp_path: Path) -> 
     path = tmp_path / "long.html"
     path.write_text("<!doctype html><p style='height: 1500px'>Text", encoding="utf-8")
     with open_page(chromium, path) as watched:
-        assert _n_pages(watched.page.pdf(format="A4")) == 2
-
-
-def _n_pages(content: bytes) -> int:
-    """Count the pages of a PDF (ISO 32000: each has an object of the type Page)."""
-    return len(re.findall(rb"/Type\s*/Page\b(?!s)", content))
+        assert count_pages(watched.page.pdf(format="A4")) == 2
 
 
 def test_without_a_script_the_sounds_can_be_played(chromium: Browser, report: Path) -> None:
