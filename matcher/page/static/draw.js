@@ -86,9 +86,11 @@ export function paintSpectrogram(context, width, height, picture, ink = "--targe
     context.fillRect(0, y, 5, 1);
     context.fillStyle = colour("--ink");
     const text = hz >= 1000 ? `${hz / 1000} kHz` : `${hz} Hz`;
-    context.globalAlpha = 0.8;
+    context.strokeStyle = colour("--ground");
+    context.lineWidth = 4;
+    context.lineJoin = "round";
+    context.strokeText(text, 8, y);
     context.fillText(text, 8, y);
-    context.globalAlpha = 1;
   }
   timeAxis(context, width, height, picture.duration_s);
 }

@@ -112,15 +112,17 @@ function completed(chosen) {
 function mark() {
   const element = document.activeElement;
   if (!element || !view.contains(element) || element === view) return null;
-  const name = element.id && !/-\d+$/.test(element.id) ? `#${element.id}` : null;
-  return { name, label: element.getAttribute("aria-label") || element.textContent };
+  const name = element.id && !/-\d+$/.test(element.id) ? `#${CSS.escape(element.id)}` : null;
+  const label = labelOf(element);
+  return { name, label, nth: alike(label).indexOf(element) };
 }
+
+const labelOf = (element) => element.getAttribute("aria-label") || element.textContent;
+const alike = (label) => [...view.querySelectorAll("button, a, input, select")].filter((each) => label && labelOf(each) === label);
 
 function restore(marked) {
   if (document.activeElement !== document.body) return;
-  const found = marked && ((marked.name && view.querySelector(marked.name))
-    || [...view.querySelectorAll("button, a, input, select")].find((each) =>
-      marked.label && (each.getAttribute("aria-label") || each.textContent) === marked.label));
+  const found = marked && ((marked.name && view.querySelector(marked.name)) || alike(marked.label)[marked.nth]);
   (found || view).focus({ preventScroll: true });
 }
 

@@ -59,10 +59,10 @@ HEARD = """(() => {
 WAIT = """() => new Promise((resolve, reject) => {{
   const look = () => {{
     if ({condition}) resolve();
-    else if (performance.now() > end) reject(new Error("still not so after two minutes"));
+    else if (performance.now() > end) reject(new Error("still not so after five minutes"));
     else setTimeout(look, 10);
   }};
-  const end = performance.now() + 120000;
+  const end = performance.now() + 300000;
   look();
 }})"""
 PLAYER = "[data-player]"
