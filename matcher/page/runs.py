@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import warnings
 from collections import OrderedDict
@@ -117,7 +118,8 @@ class RunShelf:
         try:
             run = self.load(name)
         except EarwrightError as error:
-            return {"name": name, "problem": str(error)}
+            folder = f"{self._workspace.root}{os.sep}"
+            return {"name": name, "problem": str(error).replace(folder, "")}
         return {
             "name": name,
             "structure": run.patch.structure,

@@ -28,7 +28,7 @@ export async function show(root, chosen, state) {
     state.interrupted.length > 0 && h("section", { class: "card" }, h("h2", {}, "Interrupted searches"),
       h("p", { class: "quiet" }, "They were ended from outside; at most a few seconds of them are lost."),
       state.interrupted.map((name) => h("div", { class: "row" }, h("span", {}, name), button("Go on", () => goOn({ run: name }))))),
-    live, matchesSoFar(chosen, state));
+    live, matchesSoFar(chosen, state), unreadable(state));
   if (job) watch(live, job, chosen.note);
 }
 
@@ -40,6 +40,13 @@ function matchesSoFar(chosen, state) {
       h("span", { class: "plain" }, h("b", {}, run.name), " ", h("span", { class: "quiet" }, run.structure)),
       h("span", {}, typeof run.loss === "number" && [h("b", {}, number(run.loss)), " audible steps"]),
       button(`Listen to ${run.name}`, () => go({ view: "listen", run: run.name }), { class: "small" })))));
+}
+
+// Runs that can't be read are in no list; here it is said why.
+function unreadable(state) {
+  const runs = state.runs.filter((run) => run.problem);
+  return runs.length > 0 && h("section", { class: "card" }, h("h2", {}, "Runs that can't be read"),
+    h("ul", { class: "notes" }, runs.map((run) => h("li", {}, h("b", {}, run.name), `: ${run.problem}`))));
 }
 
 function startForm(chosen, state) {

@@ -450,3 +450,24 @@ def test_what_is_wrong_is_said_on_the_page(server: PageServer, chromium: Browser
         alert = page.get_by_role("alert")
         alert.get_by_text("no audio file by its name").wait_for()
         assert "notes.txt" in alert.inner_text()
+
+
+def test_a_run_that_cannot_be_read_is_named(
+    server: PageServer, run: str, chromium: Browser
+) -> None:
+    """It is no match to choose, and the page says what is wrong with it."""
+    broken = server.folder / "runs" / "broken"
+    shutil.copytree(server.folder / "runs" / run, broken)
+    (broken / "run.json").write_text("{", encoding="utf-8")
+    try:
+        with open_page(chromium, address_of(server, "match", run=run)) as watched:
+            page = watched.page
+            wait_for_view(page, "match")
+            told = page.locator("section", has_text="Runs that can't be read").inner_text()
+            assert "broken" in told
+            assert "run.json" in told
+            assert "broken" not in page.locator("#choose-run option").all_inner_texts()
+            assert str(server.folder) not in told
+            assert watched.problems == []
+    finally:
+        shutil.rmtree(broken)
