@@ -131,6 +131,7 @@ export function watch(root, job, note = 0, inShape = null) {
   let isFetching = false;
   let isLeft = false;
   let isEnded = false;
+  let isOver = false;
   // By hand something else may be in the player by now; it isn't taken away again.
   let hasPlayer = inShape !== null && job.state === "done";
   const { target: targetName, run: runName } = job.settings;
@@ -225,7 +226,7 @@ export function watch(root, job, note = 0, inShape = null) {
   function showFigures() {
     replace(figure, h("span", { class: "large" }, h("b", { id: "loss" }, number(last.loss)), " audible steps from the target"),
       termWords(last.terms));
-    if (isEnded) return;
+    if (isOver) return;
     const share = last.seconds ? last.elapsed_s / last.seconds : last.evaluations / last.evals;
     bar.value = Math.min(1, share);
     const rest = last.seconds ? last.seconds - last.elapsed_s : (last.elapsed_s / Math.max(share, 1e-6)) * (1 - share);
@@ -259,10 +260,13 @@ export function watch(root, job, note = 0, inShape = null) {
       history.push(event);
       later();
     } else if (event.kind === "done") {
+      isOver = true;
       setState("done");
       stop.remove();
       bar.value = 1;
       left.textContent = "";
+      // Who goes on to the next step means what has just been found.
+      if (event.run && job.state !== "done") go({ run: event.run }, true);
       window.dispatchEvent(new Event("listed"));
       if (event.run) {
         put(actions, button("Listen to the match", () => go({ view: "listen", run: event.run }), { class: "main", id: "listen" }),

@@ -118,8 +118,9 @@ def test_the_whole_job(server: PageServer, chromium: Browser) -> None:
         page.reload()
         page.wait_for_selector('#job[data-state="done"] #loss')
         assert page.get_attribute("#job", "data-job") == job
-        page.get_by_role("button", name="Listen to the match").click()
+        page.get_by_role("link", name="Listen").click()
         wait_for_view(page, "listen")
+        assert str(page.get_attribute("#player", "aria-label")).startswith("Player: horn_stab")
         _listen(page)
         # Long enough for a second window to find it, however slow the machine is.
         page.get_by_label("Search on for, s").fill("3600")
