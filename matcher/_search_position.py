@@ -11,6 +11,8 @@ from matcher.jumps import jump_groups
 from matcher.search import make_descent, make_sampler, restore_sampler
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matcher.plan import Stage
     from matcher.problem import Problem
     from matcher.search import Sampler
@@ -82,6 +84,7 @@ class Position:
         stage: Stage,
         problem: Problem,
         starts: FloatArray,
+        fans: Sequence[FloatArray],
         *,
         columns: np.ndarray[tuple[int], np.dtype[np.int64]],
         name: str,
@@ -89,7 +92,7 @@ class Position:
         n_left: int,
     ) -> None:
         """Begin the step: some columns move around the first of `starts`."""
-        begun = stage.starts(problem, starts[0], n_left=n_left, seed=seed)
+        begun = stage.starts(problem, starts[0], fans, n_left=n_left, seed=seed)
         rows = np.concatenate([begun, starts[1:]])
         self.columns, self.base, self.has_begun = columns, starts[0], True
         self.sampler = make_step_sampler(

@@ -31,6 +31,7 @@ __all__ = [
     "fan_vectors",
     "jump_groups",
     "jump_vectors",
+    "meet_notes",
 ]
 
 Jump = dict[str, float]
@@ -117,6 +118,38 @@ def fan_vectors(
     return fan
 
 
+def meet_notes(
+    problem: Problem, fan: FloatArray, losses: FloatArray, *, phase: str, n_phases: int
+) -> FloatArray:
+    """Put the best place of each note together: notes do not know of each other's phases.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is searched.
+    fan : np.ndarray, shape=(n_jumps * n_phases, n_dimensions)
+        From `fan_vectors`.
+    losses : np.ndarray, shape=(n_notes, n_jumps * n_phases)
+        Their losses, note by note.
+    phase, n_phases
+        As for `fan_vectors`.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_jumps, n_dimensions), dtype=float64
+        Each jump once, with the phase of every note at the place that suits this note best.
+    """
+    column = problem.phase_columns.index(PHASE_NAMES.index(phase))
+    columns = len(problem.space) + column + len(problem.phase_columns) * np.arange(problem.n_notes)
+    best = np.argmin(losses.reshape(problem.n_notes, -1, n_phases), axis=2)
+    places = fan.reshape(-1, n_phases, problem.n_dimensions)
+    met: FloatArray = places[:, 0].copy()
+    jumps = np.arange(len(met))
+    for note, entry in enumerate(columns):
+        met[:, entry] = places[jumps, best[note], entry]
+    return met
+
+
 def jump_groups(problem: Problem) -> npt.NDArray[np.bool_]:
     """Say which entries of a vector belong together, and are drawn anew together.
 
@@ -174,6 +207,14 @@ FRONT_EDGES: list[Jump] = [
     for decay_s in (0.012, 0.05)
 ]
 _NO_FRONT_EDGES: list[Jump] = [{f"{osc}.pitch_env.depth_cents": 0.0} for osc in ("osc1", "osc2")]
+_DEPTHS = ("vibrato.depth_cents", "pwm.depth_ratio")
+_NO_MOVEMENTS: list[Jump] = [
+    *({f"{osc}.{depth}": 0.0 for osc in ("osc1", "osc2")} for depth in _DEPTHS),
+    {f"{osc}.{depth}": 0.0 for osc in ("osc1", "osc2") for depth in _DEPTHS},
+    {f"{osc}.{depth}": 0.0 for osc in ("osc1", "osc2") for depth in _DEPTHS}
+    | {"osc2.detune_cents": 0.0},
+    {"noise.level": 0.0},
+]
 _WAVEFORMS: list[Jump] = [
     {f"{osc}.{wave}_level": level}
     for osc in ("osc1", "osc2")
@@ -239,11 +280,11 @@ START_VARIANTS: tuple[Jump, ...] = (
     _BREATH,
     _BRIGHT_BREATH,
     {"osc1.vibrato.depth_cents": 10.0, "osc2.vibrato.depth_cents": 10.0},
-    *_PULSE_WIDTHS[-2:],
 )
 JUMPS: tuple[Jump, ...] = (
     *FRONT_EDGES,
     *_NO_FRONT_EDGES,
+    *_NO_MOVEMENTS,
     *_VIBRATOS,
     *_PULSE_WIDTHS,
     *_WAVEFORMS,

@@ -20,13 +20,34 @@ from matcher.search.descent import MOST_WALKS
 from matcher.starts import sweep_vectors
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matcher.problem import Problem
     from shared import FloatArray
 
-__all__ = ["DEFAULT_PLAN", "REFIT", "STEPPED_PLAN", "WHOLE", "Stage", "default_plan"]
+__all__ = ["DEFAULT_PLAN", "REFIT", "STEPPED_PLAN", "WHOLE", "Fan", "Stage", "default_plan"]
 
 # What the first steps from one start cost, all in all, in candidates.
 EACH_WALK = 400
+
+
+@dataclass(frozen=True, eq=False)
+class Fan:
+    """Jumps with an oscillator or LFO at several places of its cycle.
+
+    Parameters
+    ----------
+    rows : np.ndarray, shape=(n_jumps * n_phases, n_dimensions)
+        From `matcher.jumps.fan_vectors`.
+    phase : str
+        Which oscillator or LFO: a name of `shared.patch_schema.PHASE_NAMES`.
+    n_phases : int >= 1
+        At how many places.
+    """
+
+    rows: FloatArray
+    phase: str
+    n_phases: int
 
 
 @dataclass(frozen=True)
@@ -114,8 +135,8 @@ class Stage:
         """
         return min(max(n_left // EACH_WALK, 1), MOST_WALKS)
 
-    def starts(self, problem: Problem, base: FloatArray, *, n_left: int, seed: int) -> FloatArray:
-        """Make the vectors that the stage begins with.
+    def fans(self, problem: Problem, base: FloatArray, *, n_left: int) -> list[Fan]:
+        """Make the fans that the stage begins with: oscillators and LFOs all round their cycles.
 
         Parameters
         ----------
@@ -124,6 +145,43 @@ class Stage:
         base : np.ndarray, shape=(n_dimensions,)
             The best vector so far.
         n_left : int
+            Candidates that the stage has, about; with few, fans are coarser, or left out.
+
+        Returns
+        -------
+        list of Fan
+            Those of which the problem has the phase.
+        """
+        n_phases = min(self.n_phases, n_left // 200)
+        if n_phases < 1:
+            return []
+        wanted = (("osc2.phase", BEATS),) if self.n_sweep else FANS
+        fans = [
+            Fan(fan_vectors(problem, jumps, base, phase=phase, n_phases=n_phases), phase, n_phases)
+            for phase, jumps in wanted
+        ]
+        return [fan for fan in fans if len(fan.rows)]
+
+    def starts(
+        self,
+        problem: Problem,
+        base: FloatArray,
+        fans: Sequence[FloatArray],
+        *,
+        n_left: int,
+        seed: int,
+    ) -> FloatArray:
+        """Make the vectors that the stage begins with.
+
+        Parameters
+        ----------
+        problem : Problem
+            What is searched.
+        base : np.ndarray, shape=(n_dimensions,)
+            The best vector so far.
+        fans : sequence of np.ndarray, shape=(n_rows, n_dimensions)
+            What has become of the fans.
+        n_left : int
             Candidates that the stage has, about; the sweep takes a quarter of them at most.
         seed : int >= 0
             Seed of the sweep.
@@ -131,18 +189,12 @@ class Stage:
         Returns
         -------
         np.ndarray, shape=(n_starts, n_dimensions)
-            The base first, then its variants, then the sweep.
+            The base first, then its variants, the fans, the sweep.
         """
         rows = [base[None, :]]
         if self.has_variants:
             rows.append(jump_vectors(problem, START_VARIANTS, base))
-        n_phases = min(self.n_phases, n_left // 200)
-        if n_phases > 0:
-            fans = (("osc2.phase", BEATS),) if self.n_sweep else FANS
-            rows += [
-                fan_vectors(problem, jumps, base, phase=phase, n_phases=n_phases)
-                for phase, jumps in fans
-            ]
+        rows += fans
         n_sweep = min(self.n_sweep, n_left // 4)
         if n_sweep > 0:
             rows.append(sweep_vectors(problem, base, n_sweep, seed=seed))

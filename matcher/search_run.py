@@ -11,6 +11,7 @@ from matcher._recorder import Recorder
 from matcher._search_position import Milestone, Position, candidates_about, step_seed
 from matcher._search_saving import Saving
 from matcher.gates import fit_gates
+from matcher.jumps import meet_notes
 from matcher.plain import moving_columns, plain_vector, tidy
 from matcher.plan import REFIT
 from matcher.search import BatchReport, DescentSampler, search
@@ -203,10 +204,12 @@ class SearchRun:
         n_left = candidates_about(
             stage.share, seconds=self.seconds, evals=self.evals, n_notes=problem.n_notes
         )
+        starts = self.starts if not number else best[None, :]
         self._at.begin(
             stage,
             problem,
-            self.starts if not number else best[None, :],
+            starts,
+            self._fans(stage, starts[0], n_left),
             columns=moving_columns(problem, best) if is_refit else stage.columns(problem),
             name=self._sampler_name,
             seed=step_seed(self._seed, number - is_refit),
@@ -214,6 +217,24 @@ class SearchRun:
         )
         if self._at.sampler is not None and self._at.sampler.slows_down:
             self._recorder.progress.say(self._at.sampler.slowdown_note)
+
+    def _fans(self, stage: Stage, base: FloatArray, n_left: int) -> list[FloatArray]:
+        """Make the fans of a stage; of several notes, each one's best phases are put together."""
+        problem = self.evaluator.problem
+        fans = stage.fans(problem, base, n_left=n_left)
+        rows = [fan.rows for fan in fans]
+        n_rows = sum(map(len, rows))
+        left = np.inf if self.evals is None else self.evals - len(self.record)
+        if problem.n_notes == 1 or not fans or left <= n_rows:
+            return rows
+        met = []
+        for fan in fans:
+            notes, joined = self._recorder.measure_notes(fan.rows)
+            self._recorder.add(fan.rows, *joined)
+            met.append(
+                meet_notes(problem, fan.rows, notes, phase=fan.phase, n_phases=fan.n_phases)
+            )
+        return met
 
     def _fit_gates(self) -> None:
         """Correct the estimated gates, and score the best candidate again with them."""

@@ -30,7 +30,7 @@ from matcher.search._arguments import (
     finite_losses,
 )
 from matcher.search._box import Box
-from matcher.search._jumping import group_places, random_place
+from matcher.search._jumping import choose_starts, group_places, random_place, rank_places
 from matcher.search._walk import Walk, first_walk, slopes_points, step_points, take_step
 from shared.errors import ParameterError
 
@@ -45,8 +45,6 @@ __all__ = ["DescentSampler"]
 
 # How many of the starts are walked from at most; the first one always is.
 MOST_WALKS = 10
-# Starts that lie so near to each other (root mean square) are variants of one; so many are taken.
-NEAR, MOST_NEAR = 0.1, 3
 # How far from its start a walk begins, if there are several: a share of each range.
 JITTER = 0.01
 # Steps of each walk before the worse half is given up, and how often that happens.
@@ -56,17 +54,17 @@ MOST_STEPS = 25
 HOP_STEPS = 14
 # A walk after a jump is given up when it is this much worse than the best after so many steps.
 GIVE_UP = ((3, 1.35), (6, 1.12), (10, 1.04))
-# Of four jumps, these draw a group anew, if there are groups.
-GROUP_TURNS = (0, 2)
+# Of six jumps, these draw a group anew, if there are groups; the odd ones lead to given places.
+TURNS, GROUP_TURNS = 6, (2, 4)
 # Jumps that may bring less than this share of the loss, all together, before the search has
 # converged; all those that were handed in come on top.
 PATIENCE, CONVERGED_GAIN = 16, 0.01
 
 _STATE_VERSION = 2
 _PLAIN_FIELDS = (
-    "starts", "jumps", "groups", "is_group", "n_walks", "part", "is_slopes", "queue", "columns",
-    "moved",
-    "best", "best_loss", "i_walk", "i_round", "order", "n_hops", "n_idle", "marked_loss",
+    "starts", "jumps", "groups", "is_group", "is_ranking", "n_walks", "part", "is_slopes",
+    "queue", "columns", "moved", "best", "best_loss", "i_walk", "i_round", "order", "n_hops",
+    "n_idle", "marked_loss",
 )  # fmt: skip
 
 
@@ -108,7 +106,7 @@ class DescentSampler:
         self._starts = box.fold(starts)
         self._jumps = np.empty((0, box.n_dimensions)) if jumps is None else jumps.copy()
         self._groups = np.empty((0, box.n_dimensions), bool) if groups is None else groups.copy()
-        self._is_group = False
+        self._is_group, self._is_ranking = False, False
         self._n_walks = n_walks
         self._part = "scan"
         self._walks: list[Walk] = []
@@ -189,6 +187,10 @@ class DescentSampler:
             return
         if self._part == "scan":
             self._choose_walks(values)
+        elif self._is_ranking:
+            self._is_ranking = False
+            self._order = rank_places(self._walks[0].point, self._queue, values)
+            self._take_jump()
         elif self._is_group:
             self._is_group = False
             self._begin(first_walk(self._queue[index]))
@@ -233,16 +235,7 @@ class DescentSampler:
 
     def _choose_walks(self, losses: FloatArray) -> None:
         """Begin walks at the best starts, the first one always among them."""
-        order = [0]
-        for i in np.argsort(losses, kind="stable"):
-            if len(order) == self._n_walks:
-                break
-            away = np.abs(self._starts[order] - self._starts[i])
-            away = np.where(self._box.circular, np.minimum(away, 1.0 - away), away)
-            is_near = np.sqrt(np.mean(away**2, axis=1)) < NEAR
-            if i and np.count_nonzero(is_near) < MOST_NEAR:
-                order.append(int(i))
-        points = self._starts[order]
+        points = self._starts[choose_starts(self._box, self._starts, losses, self._n_walks)]
         if len(self._starts) > 1:
             # Walks of other seeds begin a little elsewhere: what is chance shows itself.
             points = self._box.fold(points + JITTER * self._rng.standard_normal(points.shape))
@@ -288,13 +281,9 @@ class DescentSampler:
         if self._part == "finals":
             return walk.n_steps >= MOST_STEPS
         return walk.n_steps >= HOP_STEPS or any(
-            walk.n_steps == n_steps and walk.loss > ratio * self._marked_best()
+            walk.n_steps == n_steps and walk.loss > ratio * self._walks[0].loss
             for n_steps, ratio in GIVE_UP
         )
-
-    def _marked_best(self) -> float:
-        """Loss of the point that jumps start from."""
-        return self._walks[0].loss
 
     def _next_walk(self) -> None:
         """Choose the walk that goes on, or jump."""
@@ -324,6 +313,7 @@ class DescentSampler:
         """Keep the end of a jump if it is better, and jump again."""
         if self._walk.loss < self._walks[0].loss:
             self._walks = [self._walk]
+            self._order = np.empty(0, np.int64)  # from here, other jumps may be the best ones
         self._n_idle += 1
         if self._walks[0].loss < (1.0 - CONVERGED_GAIN) * self._marked_loss:
             self._marked_loss, self._n_idle = self._walks[0].loss, 0
@@ -331,18 +321,29 @@ class DescentSampler:
 
     def _jump(self) -> None:
         """Begin a walk away from the best point: a given place, a group, or a random place."""
-        point = self._walks[0].point.copy()
+        point = self._walks[0].point
         self._n_hops += 1
-        if len(self._groups) and self._n_hops % 4 in GROUP_TURNS:
+        self._is_slopes = False
+        if len(self._groups) and self._n_hops % TURNS in GROUP_TURNS:
             group = self._groups[self._rng.integers(len(self._groups))]
             self._queue = self._box.fold(group_places(self._rng, self._box, point, group))
-            self._is_slopes, self._is_group = False, True
-            return
-        if len(self._jumps) and self._n_hops % 2:
-            if not len(self._order):
-                self._order = self._rng.permutation(len(self._jumps))
-            jump, self._order = self._jumps[self._order[0]], self._order[1:]
-            point = np.where(np.isnan(jump), point, jump)
+            self._is_group = True
+        elif not len(self._jumps) or not self._n_hops % 2:
+            self._begin(
+                first_walk(self._box.fold(random_place(self._rng, self._box, point)[None])[0])
+            )
+        elif len(self._order):
+            self._take_jump()
         else:
-            point = random_place(self._rng, self._box, point)
-        self._begin(first_walk(self._box.fold(point[None, :])[0]))
+            self._queue = self._places()
+            self._is_ranking = True
+
+    def _places(self) -> FloatArray:
+        """Where the given jumps lead from the best point, shape (n_jumps, n_dimensions)."""
+        point = self._walks[0].point
+        return self._box.fold(np.where(np.isnan(self._jumps), point, self._jumps))
+
+    def _take_jump(self) -> None:
+        """Begin a walk at the most promising place that hasn't been tried."""
+        jump, self._order = self._order[0], self._order[1:]
+        self._begin(first_walk(self._places()[jump]))

@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from matcher.jumps import GROUPS, JUMPS, START_VARIANTS, jump_groups, jump_vectors
+from matcher.jumps import (
+    GROUPS,
+    JUMPS,
+    START_VARIANTS,
+    fan_vectors,
+    jump_groups,
+    jump_vectors,
+    meet_notes,
+)
 from matcher.problem import Problem
 from shared import CATALOGUE, PHASE_NAMES
 from voice import load_structure
@@ -63,3 +71,25 @@ def test_jumps_of_missing_parts_are_left_out() -> None:
     assert len(plain) < len(whole)
     assert np.all(np.isnan(whole).any(axis=1))
     assert not np.any(np.isnan(whole).all(axis=1))
+
+
+def test_every_note_keeps_its_own_best_phase() -> None:
+    """Of each jump, the row with the lowest loss of a note gives that note's phase."""
+    problem = problem_of("complete", 3)
+    base, n_phases = np.full(problem.n_dimensions, 0.5), 4
+    jumps = [{"osc2.detune_cents": cents} for cents in (3.0, 8.0)]
+    fan = fan_vectors(problem, jumps, base, phase="osc2.phase", n_phases=n_phases)
+    losses = np.random.default_rng(1).random((3, len(fan)))
+    met = meet_notes(problem, fan, losses, phase="osc2.phase", n_phases=n_phases)
+    assert met.shape == (2, problem.n_dimensions)
+    column = PHASE_NAMES.index("osc2.phase")
+    for jump in range(2):
+        rows = slice(jump * n_phases, (jump + 1) * n_phases)
+        for note in range(3):
+            best = fan[rows][int(np.argmin(losses[note, rows]))]
+            assert (
+                problem.phases(met[jump : jump + 1], note)[0, column]
+                == problem.phases(best[None, :], note)[0, column]
+            )
+    free = met[:, : len(problem.space)]
+    np.testing.assert_array_equal(free, fan[::n_phases, : len(problem.space)])
