@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from matcher._run_document import KIND
-from matcher.run_lock import LOCK_FILE, lock_run
+from matcher.run_lock import LOCK_FILE, TEMPORARY_FOLDER, lock_run
 from shared import RunFolderError
 
 if TYPE_CHECKING:
@@ -41,8 +41,6 @@ _DERIVED = re.compile(
     r"|searches/\d{4,9}/([\w-]+/)?[\w.-]+"
 )
 _OWN_FOLDERS = (*SOUND_FOLDERS, SEARCHES_FOLDER, PLOTS_FOLDER, "versions", "build")
-# Hidden, and of a form that nobody else's files have.
-_TEMPORARY = re.compile(r"\.earwright-[0-9a-f]{16}\.tmp")
 
 
 class Claim:
@@ -121,7 +119,7 @@ class Claim:
     def tidy(self) -> None:
         """Take away what interrupted writing left behind, and sound folders that stayed empty."""
         for entry in self.path.iterdir():
-            if _TEMPORARY.fullmatch(entry.name):
+            if TEMPORARY_FOLDER.fullmatch(entry.name):
                 shutil.rmtree(entry, ignore_errors=True)
             elif entry.name in _OWN_FOLDERS and entry.is_dir():
                 remove_empty_folders(entry)
@@ -253,7 +251,7 @@ def _is_run_file(name: str) -> bool:
 
 def _check_occupied(path: Path, *, force: bool) -> None:
     """Refuse a folder with something in it, unless it is a run that may be replaced."""
-    names = {name for name in _names(path) if not _TEMPORARY.fullmatch(name)}
+    names = {name for name in _names(path) if not TEMPORARY_FOLDER.fullmatch(name)}
     # Without run.json: what an interrupted run left behind, and nothing else.
     pages = {REPORT_FILE, PLOTS_FOLDER}
     is_remainder = names <= {*_SINGLE_FILES, *_OWN_FOLDERS, *pages} and RUN_FILE not in names

@@ -7,22 +7,27 @@ that holds it, however that ends. Reading needs no lock, as every file is replac
 from __future__ import annotations
 
 import contextlib
+import re
+import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shared import RunFolderError
+from shared._leftovers import remove_leftovers
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["LOCK_FILE", "lock_run"]
+__all__ = ["LOCK_FILE", "TEMPORARY_FOLDER", "lock_run"]
 
 LOCK_FILE = ".lock"
+# Hidden, and of a form that nobody else's files have.
+TEMPORARY_FOLDER = re.compile(r"\.earwright-[0-9a-f]{16}\.tmp")
 
 
 @contextlib.contextmanager
 def lock_run(run: str | Path) -> Iterator[None]:
-    """Keep a run folder for the ``with`` block.
+    """Keep a run folder for the ``with`` block, and tidy up after commands that were killed.
 
     Blocks of one thread may lie within each other.
 
@@ -66,6 +71,17 @@ def lock_run(run: str | Path) -> Iterator[None]:
             path=path,
         ) from error
     try:
+        if lock.lock_counter == 1:
+            _tidy(path)
         yield
     finally:
         lock.release()
+
+
+def _tidy(path: Path) -> None:
+    """Take away temporary files: whoever made them is gone, as we have the lock."""
+    with contextlib.suppress(OSError):
+        for entry in path.iterdir():
+            if TEMPORARY_FOLDER.fullmatch(entry.name) and not entry.is_symlink():
+                shutil.rmtree(entry, ignore_errors=True)
+    remove_leftovers(path)

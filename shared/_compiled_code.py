@@ -9,10 +9,10 @@ from __future__ import annotations
 import atexit
 import contextlib
 import os
-import shutil
 import sys
-import tempfile
 from pathlib import Path
+
+from shared._leftovers import temporary_folder
 
 __all__: list[str] = []
 
@@ -28,8 +28,9 @@ def provide_cache_folder() -> None:
     if _SETTING in os.environ or any(map(_can_write, _usual_folders())):
         return
     with contextlib.suppress(OSError):
-        folder = tempfile.mkdtemp(prefix="earwright-")
-        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+        until_exit = contextlib.ExitStack()
+        folder = str(until_exit.enter_context(temporary_folder()))
+        atexit.register(until_exit.close)
         # Read by numba on its import, and by processes that this one starts.
         os.environ[_SETTING] = folder
         if "numba" in sys.modules:

@@ -6,9 +6,9 @@ import contextlib
 import errno
 import hashlib
 import os
-import secrets
 from pathlib import Path
 
+from shared._leftovers import hold, remove_leftovers, temporary_name
 from shared.errors import FileError
 
 __all__ = ["read_text_file", "sha256_digest", "write_atomic"]
@@ -16,6 +16,8 @@ __all__ = ["read_text_file", "sha256_digest", "write_atomic"]
 _CHUNK_BYTES = 1 << 20
 # A patch has 6 kB; the run.json of twelve notes with long histories 1 MB.
 _MAX_TEXT_BYTES = 64 << 20
+# Another process may take a temporary file for abandoned in the instant before it is locked.
+_ATTEMPTS = 3
 
 
 def read_text_file(path: str | Path, *, encoding: str = "utf-8") -> str:
@@ -53,7 +55,8 @@ def write_atomic(path: str | Path, data: bytes | str, *, overwrite: bool) -> Non
     """Write a file so that nobody ever sees half of it.
 
     The data go to a hidden temporary file beside the target, are flushed to the disk, and take
-    the name in one step; a crash leaves either the old file or the new one.
+    the name in one step; a crash leaves either the old file or the new one. What a process that
+    was killed has left beside the target goes away.
 
     Parameters
     ----------
@@ -75,10 +78,9 @@ def write_atomic(path: str | Path, data: bytes | str, *, overwrite: bool) -> Non
     final = Path(os.path.realpath(target))
     if not overwrite and final.exists():
         raise _exists(target)
-    temporary = final.with_name(f".{final.name}.{secrets.token_hex(8)}.tmp")
     try:
-        _write_and_sync(temporary, content)
-        _take_name(temporary, final, overwrite=overwrite)
+        remove_leftovers(final.parent, final.name)
+        _write_whole(final, content, overwrite=overwrite)
         _sync_folder(final.parent)
     except FileExistsError as error:
         raise _exists(target) from error
@@ -89,9 +91,6 @@ def write_atomic(path: str | Path, data: bytes | str, *, overwrite: bool) -> Non
             "written to.",
             path=target,
         ) from error
-    finally:
-        with contextlib.suppress(OSError):
-            temporary.unlink()
 
 
 def sha256_digest(data: bytes | str | Path) -> str:
@@ -125,12 +124,37 @@ def sha256_digest(data: bytes | str | Path) -> str:
     return digest.hexdigest()
 
 
-def _write_and_sync(path: Path, content: bytes) -> None:
-    """Create a new file and push it to the disk; its rights follow the user's umask."""
-    with path.open("xb") as file:
+def _write_whole(final: Path, content: bytes, *, overwrite: bool) -> None:
+    """Write a temporary file and give it its name; begin again if it was taken away meanwhile."""
+    for attempt in range(1, _ATTEMPTS + 1):
+        temporary = temporary_name(final)
+        try:
+            _write_temporary(temporary, final, content, overwrite=overwrite)
+        except FileNotFoundError:
+            if attempt == _ATTEMPTS or not final.parent.is_dir():
+                raise
+        else:
+            return
+        finally:
+            with contextlib.suppress(OSError):
+                temporary.unlink()
+
+
+def _write_temporary(temporary: Path, final: Path, content: bytes, *, overwrite: bool) -> None:
+    """Write a new file and push it to the disk, then let it take its name.
+
+    Its rights follow the user's umask. It is held until it has its name where the system can
+    rename open files.
+    """
+    with temporary.open("xb") as file:
+        hold(file)
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
+        if os.name == "posix":
+            _take_name(temporary, final, overwrite=overwrite)
+            return
+    _take_name(temporary, final, overwrite=overwrite)
 
 
 def _take_name(temporary: Path, final: Path, *, overwrite: bool) -> None:

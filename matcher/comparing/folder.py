@@ -44,6 +44,8 @@ __all__ = ["COMPARE_FILE", "ComparisonFolder", "Plan", "load_comparison", "run_f
 COMPARE_FILE = "compare.json"
 JOBS_FOLDER = "jobs"
 RUNS_FOLDER = "runs"
+# Hidden names of run folders while one takes the place of another.
+_COMING, _GOING = ".tmp", ".old"
 KIND = "earwright comparison"
 SCHEMA_VERSION = 1
 
@@ -255,7 +257,7 @@ class ComparisonFolder:
         final = run_folder(self.path, outcome.target, outcome.structure)
         if _loss_of(final) <= outcome.final.total:
             return
-        aside = final.with_name(f".{final.name}.tmp")
+        aside = final.with_name(f".{final.name}{_COMING}")
         shutil.rmtree(aside, ignore_errors=True)
         for name, content in files.items():
             place = aside / name
@@ -264,8 +266,26 @@ class ComparisonFolder:
                 raise RunFolderError(f"{name!r} is no file of a run folder.", path=final)
             place.parent.mkdir(parents=True, exist_ok=True)
             write_atomic(place, content, overwrite=False)
-        shutil.rmtree(final, ignore_errors=True)
+        going = final.with_name(f".{final.name}{_GOING}")
+        if final.exists():
+            final.rename(going)
         aside.rename(final)
+        shutil.rmtree(going, ignore_errors=True)
+
+    def recover(self) -> None:
+        """Bring back, or take away, what a command that was killed has left among the runs.
+
+        The caller holds the lock of the comparison.
+        """
+        runs = self.path / RUNS_FOLDER
+        with _told(self.path):
+            for entry in runs.iterdir() if runs.is_dir() else ():
+                going = entry.name.startswith(".") and entry.name.endswith(_GOING)
+                final = entry.with_name(entry.name[1 : -len(_GOING)])
+                if going and not final.exists():
+                    entry.rename(final)
+                elif going or (entry.name.startswith(".") and entry.name.endswith(_COMING)):
+                    shutil.rmtree(entry, ignore_errors=True)
 
 
 def _loss_of(folder: Path) -> float:

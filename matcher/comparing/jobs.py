@@ -8,12 +8,10 @@ folder. Threads are limited inside the job, so a worker with one core's share us
 from __future__ import annotations
 
 import json
-import tempfile
 import warnings as python_warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
@@ -25,8 +23,11 @@ from matcher.comparing.sources import (  # noqa: TC001  dataclass fields are res
     TargetSource,
 )
 from shared import EarwrightError, EarwrightWarning, sha256_digest
+from shared._leftovers import temporary_folder
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from matcher.result import MatchResult
 
 __all__ = ["Budget", "Job", "JobReport", "Recordings", "run_job"]
@@ -152,19 +153,19 @@ def run_job(
     from matcher.comparing.threads import one_thread_each  # noqa: PLC0415  loads numba
 
     with (
-        tempfile.TemporaryDirectory(prefix="earwright-") as folder,
+        temporary_folder() as folder,
         python_warnings.catch_warnings(),
         one_thread_each(),
     ):
         # What is assumed about a recording stands in its notes, and is told with the outcome.
         python_warnings.simplefilter("ignore", EarwrightWarning)
         try:
-            result = _match(job, recordings, Path(folder), n_threads, stop)
+            result = _match(job, recordings, folder, n_threads, stop)
         except EarwrightError as error:
-            return JobReport(job.key, None, {}, in_user_words(str(error), folder))
+            return JobReport(job.key, None, {}, in_user_words(str(error), str(folder)))
         if result.stop_reason in {"stopped", "interrupted"}:
             return JobReport(job.key, None, {})
-        files = _run_files(result, Path(folder) / "run")
+        files = _run_files(result, folder / "run")
     return JobReport(job.key, _outcome(job, result, n_threads), files)
 
 

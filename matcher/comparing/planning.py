@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-import tempfile
 import warnings as python_warnings
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from matcher.comparing.folder import Plan
@@ -17,9 +15,11 @@ from matcher.losses import weights_for
 from matcher.matching import check_budget
 from matcher.search import DEFAULT_SAMPLER, SAMPLER_NAMES
 from shared import EarwrightError, EarwrightWarning, ParameterError, RunFolderError
+from shared._leftovers import temporary_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+    from pathlib import Path
 
     from matcher.comparing.sources import TargetSource
     from voice import Structure
@@ -119,14 +119,14 @@ def check_targets(targets: Sequence[TargetSource]) -> None:
     if len(targets) > MAX_CHECKED:
         return
     for target in targets:
-        with tempfile.TemporaryDirectory(prefix="earwright-") as folder:
+        with temporary_folder() as folder:
             try:
                 with python_warnings.catch_warnings():
                     python_warnings.simplefilter("ignore", EarwrightWarning)
-                    loaded = load_source(target, target.read(), Path(folder))
+                    loaded = load_source(target, target.read(), folder)
             except EarwrightError as error:
                 # The recording was checked from a copy; the user knows the original.
-                error.args = (in_user_words(str(error), folder),)
+                error.args = (in_user_words(str(error), str(folder)),)
                 raise
         for note in loaded.notes:
             for text in note.warnings:

@@ -13,6 +13,7 @@ from matcher.comparing.threads import share_cores, usable_cores
 from matcher.interrupts import hold_interrupts
 from matcher.run_lock import lock_run
 from shared import EarwrightError, ParameterError, TargetError
+from shared._leftovers import remove_abandoned_folders
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -145,7 +146,9 @@ def do_runs(
         If a cluster is lost.
     """
     with lock_run(folder.path):
+        remove_abandoned_folders()
         folder.write_plan(plan)
+        folder.recover()
         try:
             failed = _work_off(folder, plan, place, progress=progress, stop=stop)
         except EarwrightError:

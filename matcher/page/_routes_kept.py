@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
@@ -21,6 +19,7 @@ from matcher.page._http import answer, guarded, in_thread, number_in, read_json,
 from matcher.page.security import REPORT_POLICY
 from matcher.sheet import patch_sheet, resting_controls
 from shared import CATALOGUE, EarwrightError, ParameterError
+from shared._leftovers import temporary_folder
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -187,8 +186,8 @@ def _midi_file(desk: Desk, name: str) -> bytes:
     settings = controller_settings(
         desk.runs.patch(name), structure, midi_map=None if has_own else next(iter(MIDI_MAPS))
     )
-    with tempfile.TemporaryDirectory(prefix="earwright-") as folder:
-        path = Path(folder) / "patch.mid"
+    with temporary_folder() as folder:
+        path = folder / "patch.mid"
         write_midi_file(path, settings, channel=structure.midi_channel)
         return path.read_bytes()
 
