@@ -332,7 +332,9 @@ def _given_up_on_error(claim: Claim) -> Iterator[None]:
         yield
     except BaseException as error:
         if claim.has_new_lock:
-            (claim.path / LOCK_FILE).unlink(missing_ok=True)
+            # Windows deletes no file that is open; giving the claim up tries again.
+            with contextlib.suppress(OSError):
+                (claim.path / LOCK_FILE).unlink()
         claim.__exit__(None, None, None)
         if isinstance(error, OSError):
             raise cannot_write(claim.path, error) from error

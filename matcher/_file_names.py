@@ -29,7 +29,9 @@ def safe_name(text: str, *, default: str) -> str:
     kept = re.sub(r"[\s_]+", "_", kept).strip("._-")
     kept = _shorten(kept).rstrip("._-")
     if _DEVICES.fullmatch(kept):
-        kept = f"{kept}_"
+        # With a suffix it would be the device still.
+        stem, dot, rest = kept.partition(".")
+        kept = f"{stem}_{dot}{rest}"
     return kept or default
 
 

@@ -15,6 +15,7 @@ from matcher._claim import (
     STUDY_FILE,
 )
 from matcher._run_document import KIND, SCHEMA_VERSION
+from matcher._run_shapes import check_shapes
 from shared import Note, ParameterError, RunFolderError
 from shared.files import read_text_file
 
@@ -104,6 +105,7 @@ def _read_document(folder: Path) -> dict[str, object]:
             value=version,
             path=path,
         )
+    check_shapes(path, document)
     return document
 
 

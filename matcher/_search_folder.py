@@ -271,7 +271,7 @@ def _read_request(path: Path) -> dict[str, Any]:
     is_known = (
         isinstance(request, dict)
         and (request.get("kind"), request.get("schema_version")) == (KIND, SCHEMA_VERSION)
-        and request.get("what") in {"match", "refine"}
+        and request.get("what") in ("match", "refine")
         and isinstance(request.get("settings"), dict)
     )
     if not is_known:

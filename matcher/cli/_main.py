@@ -7,7 +7,8 @@ import os
 import sys
 import warnings
 from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TextIO
 
 from matcher.cli._parser import CommandLineError, Parser, make_parser
 from matcher.cli._text import as_options, one_line
@@ -177,12 +178,24 @@ def _suggest(name: str, known: list[str]) -> str:
 
 
 def _allow_any_text() -> None:
-    """Let a stream that can't show a sign show its code: names of files hold anything."""
+    """Let a stream that can't show a sign show its code: names of files hold anything.
+
+    Where there is no stream at all (closed by the caller), what is said goes nowhere.
+    """
+    if sys.stdout is None:
+        sys.stdout = _nowhere()
+    if sys.stderr is None:
+        sys.stderr = _nowhere()
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
             with contextlib.suppress(ValueError, OSError):
                 reconfigure(errors="backslashreplace")
+
+
+def _nowhere() -> TextIO:
+    """Open a stream whose text is thrown away, until the process ends."""
+    return Path(os.devnull).open("w", encoding="utf-8")
 
 
 def _close_pipe() -> int:

@@ -15,10 +15,14 @@ from shared import Patch, RunFolderError
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from shared import FloatArray
+
 __all__: list[str] = []
 
 OUTCOME_KIND = "earwright compared run"
 OUTCOME_VERSION = 1
+# Far beyond any loss, number of evaluations or time, and its square is finite still.
+_LARGEST = 1e100
 
 
 def outcome_to_json(outcome: RunOutcome) -> bytes:
@@ -74,11 +78,13 @@ def _outcome(document: dict[str, Any]) -> RunOutcome:
     if document["kind"] != OUTCOME_KIND or document["schema_version"] != OUTCOME_VERSION:
         raise ValueError(f"it is {document['kind']!r} {document['schema_version']!r}")
     curve = document["curve"]
+    if len({len(curve[name]) for name in ("evaluations", "elapsed_s", "loss")}) != 1:
+        raise ValueError("the parts of its curve are of different lengths")
     return RunOutcome(
         key=str(document["key"]),
         target=str(document["target"]),
         structure=str(document["structure"]),
-        seed=int(document["seed"]),
+        seed=int(_number(document["seed"])),
         start=_loss(document["start"]),
         final=_loss(document["final"]),
         notes=tuple(
@@ -86,16 +92,16 @@ def _outcome(document: dict[str, Any]) -> RunOutcome:
             for note in document["notes"]
         ),
         curve=Curve(
-            evaluations=np.array(curve["evaluations"], dtype=np.float64),
-            elapsed_s=np.array(curve["elapsed_s"], dtype=np.float64),
-            loss=np.array(curve["loss"], dtype=np.float64),
-            terms={name: np.array(curve["terms"][name], dtype=np.float64) for name in TERMS},
+            evaluations=_numbers(curve["evaluations"]),
+            elapsed_s=_numbers(curve["elapsed_s"]),
+            loss=_numbers(curve["loss"]),
+            terms={name: _numbers(curve["terms"][name]) for name in TERMS},
         ),
         patch=Patch.from_json(json.dumps(document["patch"])),
-        n_evaluations=int(document["n_evaluations"]),
-        elapsed_s=float(document["elapsed_s"]),
+        n_evaluations=_count(document["n_evaluations"]),
+        elapsed_s=_number(document["elapsed_s"]),
         stop_reason=str(document["stop_reason"]),
-        n_threads=int(document["n_threads"]),
+        n_threads=_count(document["n_threads"]),
         processor=str(document["processor"]),
         versions={str(name): str(text) for name, text in document["versions"].items()},
         warnings=tuple(map(str, document["warnings"])),
@@ -104,6 +110,30 @@ def _outcome(document: dict[str, Any]) -> RunOutcome:
 
 def _loss(document: dict[str, Any]) -> LossBreakdown:
     """Build a loss of its JSON."""
-    terms = {name: float(document["terms"][name]) for name in TERMS}
-    parts = {str(name): float(value) for name, value in document["parts"].items()}
-    return LossBreakdown(float(document["total"]), terms, parts)
+    terms = {name: _number(document["terms"][name]) for name in TERMS}
+    parts = {str(name): _number(value) for name, value in document["parts"].items()}
+    return LossBreakdown(_number(document["total"]), terms, parts)
+
+
+def _number(value: object) -> float:
+    """Read a finite number."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise TypeError(f"{value!r:.60} is no number")
+    if not abs(value) < _LARGEST:
+        raise ValueError(f"{value!r:.60} is no finite number")
+    return float(value)
+
+
+def _count(value: object) -> int:
+    """Read a whole number of things, at least one."""
+    number = _number(value)
+    if number < 1.0 or number != round(number):
+        raise ValueError(f"{value!r:.60} is no number of things")
+    return int(number)
+
+
+def _numbers(values: object) -> FloatArray:
+    """Read the numbers of a curve, at least one."""
+    if not isinstance(values, list) or not values:
+        raise TypeError(f"{values!r:.60} is no list of numbers")
+    return np.array([_number(value) for value in values])

@@ -50,10 +50,10 @@ def read_events(folder: Path, offset: int = 0) -> tuple[list[dict[str, Any]], in
         place += len(line)
         try:
             event = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             # A process that was killed while writing leaves half a line before the next one.
             continue
-        if isinstance(event, dict):
+        if isinstance(event, dict) and isinstance(event.get("kind"), str):
             events.append({**event, "next": place})
     return events, offset + end
 

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from matcher.page._messages import EVENTS, LAST_KINDS, read_events
 from shared import ParameterError, write_atomic
+from shared.files import read_text_file
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -173,14 +174,14 @@ class JobBench:
             If there is no such job.
         """
         folder = self.folder(name)
-        document = json.loads((folder / JOB_FILE).read_text(encoding="utf-8"))
+        document = _read_document(folder)
         # Asked for before the events are read: a process that ends in between has said so.
         is_alive = self._is_alive(folder)
         last = self._last_events(name, folder)
         return Job(
             name=name,
-            kind=str(document["kind"]),
-            title=str(document["title"]),
+            kind=document["kind"],
+            title=document["title"],
             settings=document["settings"],
             state=self._state(folder, last, is_alive=is_alive),
             last=last,
@@ -267,3 +268,15 @@ class JobBench:
                 start_new_session=True,
                 creationflags=_OWN_GROUP,
             )
+
+
+def _read_document(folder: Path) -> dict[str, Any]:
+    """Read what a job was told; one whose file is damaged stays in the list, and says so."""
+    try:
+        document = json.loads(read_text_file(folder / JOB_FILE))
+        kind, title, settings = (document[name] for name in ("kind", "title", "settings"))
+        if isinstance(kind, str) and isinstance(title, str) and isinstance(settings, dict):
+            return {"kind": kind, "title": title, "settings": settings}
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        pass
+    return {"kind": "unknown", "title": f"{folder.name}/{JOB_FILE} is damaged", "settings": {}}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -159,7 +160,8 @@ def read_sound(path: Path) -> PlainSound:
     import soundfile  # noqa: PLC0415  keeps the command line quick
 
     try:
-        signal, rate_hz = soundfile.read(path, dtype="float64", always_2d=True)
+        # As bytes: a name need not be text.
+        signal, rate_hz = soundfile.read(os.fsencode(path), dtype="float64", always_2d=True)
     except (OSError, soundfile.LibsndfileError) as error:
         raise AudioError(
             f"{path} can't be read: {error}. Copy the run folder whole, or run the match again.",

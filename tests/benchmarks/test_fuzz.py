@@ -9,11 +9,11 @@ import pytest
 
 from shared import PatchError
 from tests.benchmarks.fuzz.__main__ import fuzz, main
+from tests.benchmarks.fuzz.every import EVERY
 from tests.benchmarks.fuzz.guard import Tally, try_call
-from tests.benchmarks.fuzz.subjects import SUBJECTS
 
 
-@pytest.mark.parametrize("name", SUBJECTS)
+@pytest.mark.parametrize("name", EVERY)
 def test_spoilt_input_is_a_result_or_one_line(name: str) -> None:
     """No traceback, no warning of a library, no call over 10 s or 1 GB; the file is named."""
     tally = fuzz(name, n_cases=50, seed=11)

@@ -22,7 +22,7 @@ ANY_TEXT = st.text(st.characters(codec=None), max_size=300)
         (".hidden", "hidden"),
         ("-rf", "rf"),
         ("con", "con_"),
-        ("AUX.note", "AUX.note_"),
+        ("AUX.note", "AUX_.note"),
         ("Fl\u00f6te", "Fl\u00f6te"),
         ("\u202egnp.exe", "gnp.exe"),
         ("bad\udcff", "bad"),

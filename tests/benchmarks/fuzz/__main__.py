@@ -7,7 +7,7 @@ Run from the repository's root (Linux)::
 
 Recordings, patches, structures with and without panels, manifests, and run folders: two thirds
 are good files with changed bytes, lines or fields, one third is made from nothing. Each call may
-take 10 s and 1 GB of memory. What ends otherwise than in a result, or in one of our errors that
+take 10 s of processor time and 1 GB of memory. What ends otherwise than in a result, or in one of our errors that
 names the file, is a failure; Python warnings are, too. A run folder has one of its files spoilt,
 and is then given to a command, which has to end with status 0, or with 2 and one line.
 """
@@ -20,8 +20,9 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tests.benchmarks.fuzz.every import EVERY
 from tests.benchmarks.fuzz.guard import Tally, limit_memory, try_call
-from tests.benchmarks.fuzz.subjects import SUBJECTS, Case, run_subject
+from tests.benchmarks.fuzz.subjects import Case, run_subject
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,7 +36,7 @@ def fuzz(name: str, *, n_cases: int, seed: int = 1, keep: Path | None = None) ->
     Parameters
     ----------
     name : str
-        A name of `SUBJECTS`.
+        A name of `EVERY`.
     n_cases : int >= 1
         How many.
     seed : int
@@ -56,9 +57,9 @@ def fuzz(name: str, *, n_cases: int, seed: int = 1, keep: Path | None = None) ->
 
     with tempfile.TemporaryDirectory() as folder:
         # Compiled, imported and loaded before memory is limited.
-        run_subject(SUBJECTS[name], 6, seed + 1, Path(folder), lambda case, _: _warm(case))
+        run_subject(EVERY[name], 6, seed + 1, Path(folder), lambda case, _: _warm(case))
         with limit_memory():
-            run_subject(SUBJECTS[name], n_cases, seed, keep or Path(folder), judge)
+            run_subject(EVERY[name], n_cases, seed, keep or Path(folder), judge)
     return tally
 
 
@@ -70,14 +71,14 @@ def _warm(case: Case) -> None:
 def main(argv: Sequence[str] | None = None) -> int:
     """Print a table, then each kind of failure with its first case."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("--only", choices=sorted(SUBJECTS), action="append")
+    parser.add_argument("--only", choices=sorted(EVERY), action="append")
     parser.add_argument("--cases", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path)
     options = parser.parse_args(argv)
     print(f"{'input':12}{'cases':>7}{'read':>7}{'refused':>9}{'failed':>8}{'longest':>9}")
     n_failed = 0
-    for name in options.only or SUBJECTS:
+    for name in options.only or EVERY:
         tally = fuzz(name, n_cases=options.cases, seed=options.seed, keep=options.keep)
         failed = tally.failures.total()
         n_cases = tally.read + tally.refused + failed

@@ -181,7 +181,8 @@ def _spoil(rng: np.random.Generator, node: Any) -> None:  # noqa: ANN401  JSON h
         elif what < 0.35 and isinstance(node, list):
             node.append(child)
         elif what < 0.5 and isinstance(child, (int, float)) and not isinstance(child, bool):
-            node[key] = -child if rng.random() < 0.5 else child * 1e6
+            is_turned = rng.random() < 0.5 or abs(child) > 1e300
+            node[key] = -child if is_turned else child * 1e6
         else:
             node[key] = _hostile(rng)
         return

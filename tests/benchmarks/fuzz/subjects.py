@@ -52,8 +52,8 @@ class Subject:
 
     name: str
     mutated: Callable[[np.random.Generator, Path], Case]
-    made: st.SearchStrategy[tuple[str, bytes]]
-    read: Callable[[Path], None]
+    made: st.SearchStrategy[tuple[str, bytes]] | None = None
+    read: Callable[[Path], None] | None = None
 
 
 def _read_recording(path: Path) -> None:
@@ -363,14 +363,16 @@ SUBJECTS = {
 def run_subject(
     subject: Subject, n_cases: int, seed: int, folder: Path, judge: Callable[[Case, str], None]
 ) -> None:
-    """Judge so many spoilt inputs, and half as many made from nothing."""
-    n_made = n_cases // 3
+    """Judge so many inputs: spoilt ones, and where there are such a third made from nothing."""
+    made, read = subject.made, subject.read
+    n_made = 0 if made is None or read is None else n_cases // 3
     for place in range(n_cases - n_made):
         rng = np.random.default_rng([seed, place])
         judge(subject.mutated(rng, folder), f"{place}")
-    for place, (name, content) in enumerate(_draw(subject.made, n_made)):
-        path = folder / name
-        judge(_write_case(path, content, subject.read), f"made {place}")
+    if made is None or read is None:
+        return
+    for place, (name, content) in enumerate(_draw(made, n_made)):
+        judge(_write_case(folder / name, content, read), f"made {place}")
 
 
 def _draw(strategy: st.SearchStrategy[tuple[str, bytes]], n: int) -> list[tuple[str, bytes]]:

@@ -1,0 +1,281 @@
+"""What earwright keeps itself: comparisons, versions, searches under way, panels, and names.
+
+One file is spoilt, or one thing around it (a link in its place, a folder that is gone, a hostile
+name), then the folder is given to a command.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import io
+import os
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+from unittest import mock
+
+import matcher._search_folder
+from matcher import match_and_save
+from matcher.checkpoint import Checkpoint
+from matcher.cli import main
+from matcher.target import Target, target_from_signal
+from shared import Patch
+from tests.benchmarks.fuzz.mutating import mutate_bytes, mutate_json, mutate_text
+from tests.benchmarks.fuzz.subjects import Case, Subject
+from tests.calibration_notes import known_places
+from tests.matcher.cli.recordings_on_disk import write_note
+from tests.matcher.report.report_runs import check_keyboard, explain_run, small_run
+from tests.matcher.small_match import RATE_HZ, played_note
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    import numpy as np
+
+__all__ = ["KEPT_SUBJECTS", "good_comparison", "good_run"]
+
+_ROOT = Path(__file__).resolve().parents[3]
+_SIDES = ("-s", "one-oscillator", "-s", "two-oscillator", "--seeds", "1", "--evals", "16")
+_NAMES = (
+    "horn\nstab",
+    "\u202ehorn",
+    "horn\x1b[31m",
+    "$(horn)",
+    "-rf",
+    "h" * 200,
+    "ho\tr n",
+    "\udcffhorn",
+)
+
+
+def _do(*words: str) -> None:
+    """Run a command that has to work."""
+    with contextlib.redirect_stdout(io.StringIO()):
+        if main(list(words)):
+            raise RuntimeError(" ".join(words))
+
+
+@functools.cache
+def good_run(folder: Path) -> Path:
+    """Make a run with everything that a command may read: versions, names, what mattered."""
+    run = small_run(folder / "good", "reed")
+    explain_run(run)
+    check_keyboard(run)
+    _do("keep", str(run.path), "liked")
+    _do("refine", str(run.path), "--set", "amp_env.attack_s=0.02", "--evals", "0", "--quiet")
+    _do("back", str(run.path), "liked")
+    return run.path
+
+
+@functools.cache
+def good_comparison(folder: Path) -> Path:
+    """Compare two structures with a few candidates."""
+    recording = write_note(folder / "reed.wav")
+    _do("compare", str(recording), *_SIDES, "--quiet", "--processes", "1",
+        "--out", str(folder / "sides"))  # fmt: skip
+    return folder / "sides"
+
+
+@functools.cache
+def _interrupted_run(folder: Path) -> Path:
+    """Make the folder of a search that was killed after some checkpoints."""
+    run = folder / "interrupted"
+    target = Target((target_from_signal(played_note(), RATE_HZ, name="reed", velocity=90),))
+    often = functools.partial(Checkpoint, every_s=0.0)
+    with mock.patch.object(matcher._search_folder, "Checkpoint", often):
+        n_asked = iter(range(8))
+        match_and_save(
+            target, run, structure="one-oscillator", evals=400, progress=False,
+            stop=lambda: next(n_asked, None) is None,
+        )  # fmt: skip
+    return run
+
+
+def _copy(good: Path, name: str) -> Path:
+    """Make a copy that may be spoilt."""
+    copy = good.parent / "copies" / name
+    shutil.rmtree(copy.parent, ignore_errors=True)
+    shutil.copytree(good, copy)
+    return copy
+
+
+def _spoil(rng: np.random.Generator, path: Path) -> str:
+    """Spoil a file, put something else in its place, or take it away; say what was done."""
+    kind = rng.random()
+    if kind < 0.04:
+        path.unlink()
+        return "gone"
+    if kind < 0.07:
+        path.unlink()
+        path.mkdir()
+        return "a folder"
+    if kind < 0.10:
+        path.unlink()
+        path.symlink_to(
+            rng.choice([str(path), "/dev/zero", "/nonexistent/file", str(path.parent)])
+        )
+        return "a link"
+    mutate = {".json": mutate_json, ".toml": mutate_text, ".csv": mutate_text}.get(
+        path.suffix, mutate_bytes
+    )
+    path.write_bytes(mutate(rng, path.read_bytes()))
+    return "spoilt"
+
+
+def _case(
+    rng: np.random.Generator, run: Path, files: Sequence[Path], commands: Sequence[tuple[str, ...]]
+) -> Case:
+    """Spoil one of the files, and give the folder to one of the commands."""
+    path = files[int(rng.integers(len(files)))]
+    done = _spoil(rng, path)
+    words = commands[int(rng.integers(len(commands)))]
+    label = f"{path.relative_to(run)} {done} / {' '.join(words)}"
+    full = [word.replace("RUN", str(run)) for word in words]
+    return Case(label, "", lambda: main(full))
+
+
+def _comparison(rng: np.random.Generator, folder: Path) -> Case:
+    """Spoil a comparison, then report it or go on with it."""
+    copy = _copy(good_comparison(folder), "sides")
+    files = [*copy.glob("*.json"), *copy.glob("jobs/*.json")] * 3 + list(
+        copy.glob("runs/*/*.json")
+    )
+    commands = (
+        ("report", "RUN"),
+        ("compare", "--resume", "RUN", "--quiet", "--processes", "1"),
+        ("compare", str(folder / "reed.wav"), *_SIDES, "--processes", "1", "--out", "RUN"),
+    )
+    return _case(rng, copy, sorted(files), commands)
+
+
+def _versions(rng: np.random.Generator, folder: Path) -> Case:
+    """Spoil a version, a name or what mattered, then use the history."""
+    copy = _copy(good_run(folder), "reed-run")
+    files = [*copy.glob("versions/**/*.json"), copy / "explain.json", copy / "keyboard.json"]
+    commands = (
+        ("log", "RUN"), ("show", "RUN"), ("report", "RUN"), ("diff", "RUN@liked", "RUN"),
+        ("keep", "RUN", "better"), ("back", "RUN", "liked"), ("back", "RUN", "1"),
+        ("render", "RUN@liked", "--gate", "0.1", "--out", "RUN/out.wav"),
+        ("refine", "RUN", "--set", "amp_env.attack_s=0.03", "--evals", "0"),
+    )  # fmt: skip
+    return _case(rng, copy, sorted(files), commands)
+
+
+def _search(rng: np.random.Generator, folder: Path) -> Case:
+    """Spoil what a killed search goes on from."""
+    copy = _copy(_interrupted_run(folder), "cut")
+    for name in ("run.json", "patch.json", "record.npz"):
+        if rng.random() < 0.5:
+            (copy / name).unlink()
+    files = [path for path in (copy / "searches").rglob("*") if path.is_file()]
+    commands = (
+        ("match", "--resume", "RUN", "--no-report"),
+        ("match", "--extend", "RUN", "--evals", "8", "--no-report"),
+        ("refine", "RUN", "--only", "amp_env*", "--evals", "8"),
+        ("show", "RUN"),
+    )
+    return _case(rng, copy, sorted(files), commands)
+
+
+def _calibration(rng: np.random.Generator, folder: Path) -> Case:
+    """Calibrate with spoilt recordings, positions and structure files."""
+    places = known_places("filter.cutoff_hz")
+    path = folder / "mine.toml"
+    path.write_bytes((_ROOT / "voice" / "new-structure.toml").read_bytes())
+    words = []
+    for place in places[: int(rng.integers(1, len(places) + 1))]:
+        recording = folder / f"cut-{place.panel:g}.flac"
+        content = place.path.read_bytes()
+        recording.write_bytes(mutate_bytes(rng, content) if rng.random() < 0.12 else content)
+        said = f"{place.panel:g}"
+        if rng.random() < 0.06:
+            said = str(rng.choice(["nan", "inf", "-1", "1e999", "", "up", "0x1", "\u0664", "1,5"]))
+        words.append(f"{said}={recording}")
+    if rng.random() < 0.25:
+        path.write_bytes(mutate_text(rng, path.read_bytes()))
+    parameter = str(rng.choice(["filter.cutoff_hz", "amp_env.attack_s", "osc1.octave", "x"]))
+    if rng.random() < 0.85:
+        parameter = "filter.cutoff_hz"
+    label = f"calibrate {parameter} with {len(words)} recordings"
+    return Case(label, "", lambda: main(["calibrate", str(path), parameter, *words]))
+
+
+def _midi(rng: np.random.Generator, folder: Path) -> Case:
+    """Write a MIDI file by a spoilt table of controllers."""
+    path = folder / "panel.toml"
+    panels = ("pit-console", "wagon-desk", "prompt-box")
+    text = (_ROOT / "voice" / "structures" / f"{rng.choice(panels)}.toml").read_bytes()
+    lines = text.decode().splitlines(keepends=True)
+    places = [i for i, line in enumerate(lines) if any(w in line for w in ("cc", "midi", "nrpn"))]
+    for _ in range(int(rng.integers(1, 4))):
+        place = places[int(rng.integers(len(places)))]
+        lines[place] = mutate_text(rng, lines[place].encode()).decode(errors="replace")
+    path.write_text("".join(lines), encoding="utf-8")
+    patch = folder / "midi-patch.json"
+    if not patch.exists():
+        Patch("complete", {"filter.cutoff_hz": 700.0}).save(patch)
+    words = ["send-file", str(patch), "--structure", str(path), "--force", "--out",
+             str(folder / "out.mid")]  # fmt: skip
+    return Case("send-file", "", lambda: main(words))
+
+
+@contextlib.contextmanager
+def _surroundings(rng: np.random.Generator, folder: Path) -> Iterator[str]:
+    """Set a locale, a home folder and a place for temporary files that aren't there."""
+    import tempfile  # noqa: PLC0415  its folder is changed here
+
+    before, place = dict(os.environ), tempfile.tempdir
+    gone = str(folder / "gone")
+    changes = {"LC_ALL": "C", "LANG": "C", "HOME": gone, "TMPDIR": gone, "XDG_CACHE_HOME": gone}
+    chosen = {name: value for name, value in changes.items() if rng.random() < 0.5}
+    os.environ.update(chosen)
+    if rng.random() < 0.3:
+        os.environ.pop("HOME", None)
+    tempfile.tempdir = None
+    try:
+        yield ", ".join(chosen)
+    finally:
+        os.environ.clear()
+        os.environ.update(before)
+        tempfile.tempdir = place
+
+
+def _names(rng: np.random.Generator, folder: Path) -> Case:
+    """Use files and folders with hostile names, behind links, in poor surroundings."""
+    desk = folder / "names"
+    shutil.rmtree(desk, ignore_errors=True)
+    desk.mkdir()
+    name, other = (str(rng.choice(_NAMES)) for _ in range(2))
+    recording, run = desk / f"{name}.wav", desk / other
+    write_note(desk / "note.wav")
+    kind = int(rng.integers(4))
+    if kind == 0:
+        recording.symlink_to(desk / "note.wav")
+    elif kind == 1:
+        recording.symlink_to(recording)
+    else:
+        (desk / "note.wav").rename(recording)
+    if rng.random() < 0.5:
+        shutil.copytree(good_run(folder), run)
+        words = [str(rng.choice(["show", "log", "report", "keep"])), str(run)]
+        words += [name] if words[0] == "keep" else []
+    else:
+        words = ["match", str(recording), "--structure", "one-oscillator", "--evals", "16",
+                 "--pitch", "A3", "--quiet", "--no-report", "--out", str(run)]  # fmt: skip
+
+    def call() -> int:
+        with _surroundings(rng, folder):
+            return main(words)
+
+    return Case(f"{words[0]} {name!r} to {other!r}, kind {kind}", "", call)
+
+
+KEPT_SUBJECTS = (
+    Subject("comparisons", _comparison),
+    Subject("versions", _versions),
+    Subject("searches", _search),
+    Subject("calibrations", _calibration),
+    Subject("controllers", _midi),
+    Subject("names", _names),
+)
