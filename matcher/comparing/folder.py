@@ -279,13 +279,12 @@ class ComparisonFolder:
         """
         runs = self.path / RUNS_FOLDER
         with _told(self.path):
-            for entry in runs.iterdir() if runs.is_dir() else ():
-                going = entry.name.startswith(".") and entry.name.endswith(_GOING)
-                final = entry.with_name(entry.name[1 : -len(_GOING)])
-                if going and not final.exists():
-                    entry.rename(final)
-                elif going or (entry.name.startswith(".") and entry.name.endswith(_COMING)):
-                    shutil.rmtree(entry, ignore_errors=True)
+            for going in runs.glob(f".?*{_GOING}"):
+                final = going.with_name(going.name[1 : -len(_GOING)])
+                if not final.exists():
+                    going.rename(final)
+            for entry in (*runs.glob(f".?*{_GOING}"), *runs.glob(f".?*{_COMING}")):
+                shutil.rmtree(entry, ignore_errors=True)
 
 
 def _loss_of(folder: Path) -> float:

@@ -6,10 +6,12 @@ Run from the repository's root (Linux)::
     python -m tests.benchmarks.fuzz --only patches --cases 200 --seed 7
 
 Recordings, patches, structures with and without panels, manifests, and run folders: two thirds
-are good files with changed bytes, lines or fields, one third is made from nothing. Each call may
-take 10 s of processor time and 1 GB of memory. What ends otherwise than in a result, or in one of our errors that
-names the file, is a failure; Python warnings are, too. A run folder has one of its files spoilt,
-and is then given to a command, which has to end with status 0, or with 2 and one line.
+are good files with changed bytes, lines or fields, one third is made from nothing. Comparisons,
+versions, searches under way, calibrations, tables of controllers, hostile names, requests to the
+page and its folder are spoilt alike. Each call may take 10 s of processor time and 1 GB of memory.
+What ends otherwise than in a result, or in one of our errors that names the file, is a failure;
+Python warnings are, too. A run folder has one of its files spoilt, and is then given to a command,
+which has to end with status 0, or with 2 and one line.
 """
 
 from __future__ import annotations

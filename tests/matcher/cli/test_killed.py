@@ -147,6 +147,37 @@ def test_a_signal_leaves_a_search_to_go_on_with(number: int, desk: Path, tmp_pat
     assert load_run(out).patch == load_run(desk / "whole").patch
 
 
+def test_ctrl_c_twice_stops_as_once(desk: Path, tmp_path: Path) -> None:
+    """People press it again when nothing seems to happen; the best is written all the same."""
+    out = tmp_path / "out"
+    argv = ["match", "reed.wav", *SETTINGS, "--out", str(out), "--no-report"]
+    with _start(argv, desk) as process:
+        _wait_for(process, (out / "searches/0001/all/state-1").exists)
+        process.send_signal(signal.SIGINT)
+        process.send_signal(signal.SIGINT)
+        _, said = process.communicate(timeout=WAIT_S)
+    assert process.returncode == 130
+    assert b"Traceback" not in said
+    assert load_run(out).run["stop_reason"] == "interrupted"
+
+
+@pytest.mark.filterwarnings("ignore:.*multi-threaded:DeprecationWarning")
+def test_a_suspended_match_goes_on(desk: Path, tmp_path: Path) -> None:
+    """Stopped and continued, as by closing a lid: the same patch in the end."""
+    out = tmp_path / "out"
+    process = _fork(["match", "reed.wav", *SETTINGS, "--out", str(out), "--no-report"], desk)
+    began = time.monotonic()
+    while not (out / "searches/0001/all/state-1").exists():
+        assert os.waitpid(process, os.WNOHANG) == (0, 0)
+        assert time.monotonic() - began < WAIT_S
+        time.sleep(0.002)
+    os.kill(process, signal.SIGSTOP)
+    assert os.WIFSTOPPED(os.waitpid(process, os.WUNTRACED)[1])
+    os.kill(process, signal.SIGCONT)
+    assert os.waitstatus_to_exitcode(os.waitpid(process, 0)[1]) == 0
+    assert load_run(out).patch == load_run(desk / "whole").patch
+
+
 @pytest.mark.filterwarnings("ignore:.*multi-threaded:DeprecationWarning")
 def test_a_full_disk_costs_no_search(desk: Path, tmp_path: Path) -> None:
     """Where files can't grow, the result is told; with room again the rest is searched anew."""
