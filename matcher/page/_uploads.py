@@ -6,6 +6,7 @@ from pathlib import Path
 
 from matcher._file_names import safe_name
 from shared import AudioError
+from shared._decoder_output import quiet_decoder
 
 __all__: list[str] = []
 
@@ -30,7 +31,8 @@ def check_length(path: Path) -> None:
     import soundfile  # noqa: PLC0415  loads a library
 
     try:
-        info = soundfile.info(str(path))
+        with quiet_decoder(path):
+            info = soundfile.info(str(path))
     except soundfile.LibsndfileError:
         # Whoever reads the file says better what is wrong with it.
         return

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from matcher.page._messages import EventWriter
 from matcher.page.jobs import JOB_FILE, LOCK_FILE, STOP_FILE
+from shared._leftovers import remove_abandoned_folders
 
 __all__: list[str] = []
 
@@ -24,6 +25,8 @@ def main(folder: Path) -> int:
 
     with FileLock(folder / LOCK_FILE):
         _step_back()
+        # Those of a job that was killed; comparisons have copies of recordings in them.
+        remove_abandoned_folders()
         events = EventWriter(folder)
         events.write("begun", pid=os.getpid())
         try:

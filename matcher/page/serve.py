@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from matcher.page.app import make_app
 from matcher.page.security import is_loopback, new_token
 from shared import HEARING_CAUTION, FileError
+from shared._leftovers import remove_abandoned_folders
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -56,6 +57,7 @@ def serve(
     """
     import uvicorn  # noqa: PLC0415  only for this command
 
+    remove_abandoned_folders()
     listener = _listen(host, port)
     taken = int(listener.getsockname()[1])
     token = new_token()

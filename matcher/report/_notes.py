@@ -13,6 +13,7 @@ from matcher.report._pictures import drawings_of
 from matcher.report._sounds import PlainSound, match_loudness
 from matcher.report._svg import PAGE, inline_svg
 from shared import AudioError
+from shared._decoder_output import quiet_decoder
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -161,7 +162,8 @@ def read_sound(path: Path) -> PlainSound:
 
     try:
         # As bytes: a name need not be text.
-        signal, rate_hz = soundfile.read(os.fsencode(path), dtype="float64", always_2d=True)
+        with quiet_decoder(path):
+            signal, rate_hz = soundfile.read(os.fsencode(path), dtype="float64", always_2d=True)
     except (OSError, soundfile.LibsndfileError) as error:
         raise AudioError(
             f"{path} can't be read: {error}. Copy the run folder whole, or run the match again.",

@@ -70,7 +70,7 @@ def interrupt_page(kind: str, way: str, who: str, share: float, folder: Path) ->
             last = server.wait_for_job(job)[-1]["kind"]
             if last == "failed" or (last == "lost" and way == "suspend"):
                 faults.append(f"the job is {last}")
-            if last == "lost" and kind in {"match", "refine", "explain", "keyboard"}:
+            if last == "lost":
                 job = _start_job(server, kind, target)
                 last = server.wait_for_job(job)[-1]["kind"]
                 faults += [] if last == "done" else [f"started again it is {last}"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -42,16 +43,19 @@ def _ask_to_end(process: subprocess.Popen[str]) -> None:
 
 def _press_twice(process: subprocess.Popen[str]) -> None:
     """As a terminal does: the signal goes to every process of the command."""
-    os.killpg(process.pid, signal.SIGINT)
-    time.sleep(0.1)
-    if process.poll() is None:
+    with contextlib.suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGINT)
+        time.sleep(0.1)
+        if process.poll() is None:
+            os.killpg(process.pid, signal.SIGINT)
 
 
 def _suspend(process: subprocess.Popen[str]) -> None:
-    os.killpg(process.pid, signal.SIGSTOP)
-    time.sleep(0.3)
-    os.killpg(process.pid, signal.SIGCONT)
+    """Stop it for a moment."""
+    with contextlib.suppress(ProcessLookupError):
+        os.killpg(process.pid, signal.SIGSTOP)
+        time.sleep(0.3)
+        os.killpg(process.pid, signal.SIGCONT)
 
 
 # With what a command may end then: 128 plus the signal where it is answered, minus the signal
