@@ -63,7 +63,8 @@ def write_atomic(path: str | Path, data: bytes | str, *, overwrite: bool) -> Non
     path : str or Path
         File to write; its folder must exist.
     data : bytes or str
-        Content; text is written as UTF-8 with the line ends that it has.
+        Content; text is written as UTF-8 with the line ends that it has, lone surrogates as
+        their codes.
     overwrite : bool
         Whether a file of that name may be replaced.
 
@@ -73,7 +74,8 @@ def write_atomic(path: str | Path, data: bytes | str, *, overwrite: bool) -> Non
         If the file exists and may not be replaced, or can't be written.
     """
     target = Path(path)
-    content = data.encode("utf-8") if isinstance(data, str) else data
+    # Names of files need not be text: what UTF-8 can't hold is written as its code.
+    content = data.encode("utf-8", "backslashreplace") if isinstance(data, str) else data
     # A link stays a link: the file that it points to is replaced.
     final = Path(os.path.realpath(target))
     if not overwrite and final.exists():

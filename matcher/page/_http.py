@@ -59,9 +59,17 @@ async def in_thread(function: Callable[..., Value], *arguments: object) -> Value
     return await run_in_threadpool(function, *arguments)
 
 
+class _PlainJson(JSONResponse):
+    """JSON in plain ASCII: names of files need not be text, and their signs go as codes."""
+
+    def render(self, content: object) -> bytes:
+        """Write the document."""
+        return json.dumps(content, allow_nan=False, separators=(",", ":")).encode("ascii")
+
+
 def answer(document: object, status: int = 200) -> JSONResponse:
     """Send JSON; numbers that aren't finite become null."""
-    return JSONResponse(plain(document), status_code=status)
+    return _PlainJson(plain(document), status_code=status)
 
 
 def wav(content: bytes, **headers: str) -> Response:

@@ -143,7 +143,7 @@ def render_template(name: str, **values: object) -> str:
     script = f"\n{asset_text('player.js')}"
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")
     page = _environment().get_template(name)
-    return page.render(
+    text = page.render(
         style=asset_text("style.css"),
         script=script[1:],
         # Only this very script may run in the page, whatever else might get into it.
@@ -152,6 +152,8 @@ def render_template(name: str, **values: object) -> str:
         rights=RIGHTS_NOTE,
         **values,
     )
+    # Names of files need not be text.
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def asset_text(name: str) -> str:

@@ -11,15 +11,19 @@ from shared import PatchError
 from tests.benchmarks.fuzz.__main__ import fuzz, main
 from tests.benchmarks.fuzz.every import EVERY
 from tests.benchmarks.fuzz.guard import Tally, try_call
+from tests.benchmarks.fuzz.subjects import SUBJECTS
 
 
 @pytest.mark.parametrize("name", EVERY)
 def test_spoilt_input_is_a_result_or_one_line(name: str) -> None:
     """No traceback, no warning of a library, no call over 10 s or 1 GB; the file is named."""
-    tally = fuzz(name, n_cases=50, seed=11)
+    # The later ones run whole commands.
+    n_cases = 50 if name in SUBJECTS else 16
+    tally = fuzz(name, n_cases=n_cases, seed=11)
     assert not tally.failures, tally.examples
-    assert tally.read + tally.refused == 50
-    assert tally.refused > 0
+    assert tally.read + tally.refused == n_cases
+    # Of a folder with something damaged, the page shows the rest.
+    assert tally.refused > 0 or name == "desk"
 
 
 def _raise(error: Exception) -> None:

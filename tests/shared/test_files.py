@@ -168,3 +168,9 @@ def test_documents_are_files_of_a_size(tmp_path: Path) -> None:
     for path, reason in ((pipe, "pipe"), (Path("/dev/zero"), "device"), (huge, "64 MB")):
         with pytest.raises(OSError, match=reason):
             read_text_file(path)
+
+
+def test_what_is_no_text_is_written_as_its_code(tmp_path: Path) -> None:
+    """Python holds bytes of names that aren't UTF-8 as lone surrogates, which UTF-8 can't hold."""
+    write_atomic(tmp_path / "names.csv", "Fl\u00f6te,\udcffhorn", overwrite=False)
+    assert (tmp_path / "names.csv").read_bytes() == "Fl\u00f6te,\\udcffhorn".encode()

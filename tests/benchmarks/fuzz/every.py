@@ -8,5 +8,4 @@ from tests.benchmarks.fuzz.subjects import SUBJECTS
 
 __all__ = ["EVERY"]
 
-# The larger ones cost more for each case; the command tries fewer of them.
 EVERY = {**SUBJECTS, **{each.name: each for each in (*KEPT_SUBJECTS, *PAGE_SUBJECTS)}}

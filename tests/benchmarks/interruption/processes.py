@@ -41,21 +41,26 @@ def _ask_to_end(process: subprocess.Popen[str]) -> None:
     process.terminate()
 
 
+def _send(process: subprocess.Popen[str], number: int) -> None:
+    """Send a signal to the whole group of a process, if it leads one, as a terminal does."""
+    with contextlib.suppress(ProcessLookupError):
+        is_leader = os.getpgid(process.pid) == process.pid
+        (os.killpg if is_leader else os.kill)(process.pid, number)
+
+
 def _press_twice(process: subprocess.Popen[str]) -> None:
     """As a terminal does: the signal goes to every process of the command."""
-    with contextlib.suppress(ProcessLookupError):
-        os.killpg(process.pid, signal.SIGINT)
-        time.sleep(0.1)
-        if process.poll() is None:
-            os.killpg(process.pid, signal.SIGINT)
+    _send(process, signal.SIGINT)
+    time.sleep(0.1)
+    if process.poll() is None:
+        _send(process, signal.SIGINT)
 
 
 def _suspend(process: subprocess.Popen[str]) -> None:
     """Stop it for a moment."""
-    with contextlib.suppress(ProcessLookupError):
-        os.killpg(process.pid, signal.SIGSTOP)
-        time.sleep(0.3)
-        os.killpg(process.pid, signal.SIGCONT)
+    _send(process, signal.SIGSTOP)
+    time.sleep(0.3)
+    _send(process, signal.SIGCONT)
 
 
 # With what a command may end then: 128 plus the signal where it is answered, minus the signal
@@ -101,6 +106,6 @@ def wait(process: subprocess.Popen[str]) -> int:
     try:
         return process.wait(LONGEST_S)
     except subprocess.TimeoutExpired:
-        os.killpg(process.pid, signal.SIGKILL)
+        _send(process, signal.SIGKILL)
         process.wait()
         return 999

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import base64
+import json
 from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
+from matcher.page._http import answer
 from matcher.page._manifest_text import manifest_text
 from matcher.page._messages import EventWriter, read_events
 from matcher.page.jobs import JobBench
@@ -172,3 +174,9 @@ def test_half_a_line_does_not_end_the_story(tmp_path: Path) -> None:
     writer.write("done", loss=float("nan"))
     events, _ = read_events(tmp_path, place)
     assert [(event["kind"], event["loss"]) for event in events] == [("done", None)]
+
+
+def test_names_that_are_no_text_are_sent_as_codes() -> None:
+    """A run in a folder whose name isn't UTF-8 takes nothing else of the page with it."""
+    body = answer({"runs": ["\udcffhorn", "Fl\u00f6te"], "loss": float("nan")}).body
+    assert json.loads(bytes(body)) == {"runs": ["\udcffhorn", "Fl\u00f6te"], "loss": None}
