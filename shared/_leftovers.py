@@ -8,6 +8,7 @@ system has no such locks (Windows), an open file can't be deleted, which says th
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import re
 import secrets
@@ -28,7 +29,10 @@ __all__: list[str] = []
 
 _TEMPORARY = re.compile(r"\.(?P<name>.+)\.[0-9a-f]{16}\.tmp", re.DOTALL)
 _PREFIX = "earwright-"
+# As `tempfile.mkdtemp` names folders.
+_FOLDER = re.compile(rf"{_PREFIX}[a-z0-9_]{{8}}")
 _IN_USE = ".in-use"
+_ATTEMPTS = 5
 
 
 def temporary_name(final: Path) -> Path:
@@ -36,11 +40,20 @@ def temporary_name(final: Path) -> Path:
     return final.with_name(f".{final.name}.{secrets.token_hex(8)}.tmp")
 
 
-def hold(file: IO[bytes]) -> None:
-    """Lock an open file, where the system and the file system can."""
+def hold(file: IO[bytes]) -> bool:
+    """Lock an open file, where the system and the file system can.
+
+    False if somebody else has it, who took it for abandoned in the instant before.
+    """
     if fcntl is not None:
-        with contextlib.suppress(OSError):
+        try:
             fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        except OSError:
+            # A file system without locks: nobody else gets one either.
+            return True
+    return True
 
 
 def remove_leftovers(folder: Path, name: str | None = None) -> None:
@@ -73,9 +86,9 @@ def temporary_folder() -> Iterator[Path]:
         If there is no place for temporary files.
     """
     remove_abandoned_folders()
-    folder = Path(tempfile.mkdtemp(prefix=_PREFIX))
+    folder, mark = _make_folder()
     try:
-        with _in_use(folder):
+        with mark:
             yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
@@ -85,23 +98,30 @@ def remove_abandoned_folders() -> None:
     """Take away the folders of `temporary_folder` whose processes were killed."""
     with contextlib.suppress(OSError):
         for folder in Path(tempfile.gettempdir()).glob(f"{_PREFIX}*"):
+            if not _FOLDER.fullmatch(folder.name) or folder.is_symlink():
+                continue
             mark = folder / _IN_USE
-            # Without a mark it is being made just now, or somebody else's.
             if mark.is_file() and _remove_if_abandoned(mark):
                 shutil.rmtree(folder, ignore_errors=True)
+            else:
+                # One without a mark is empty if its process was killed as it made it.
+                with contextlib.suppress(OSError):
+                    folder.rmdir()
 
 
-@contextlib.contextmanager
-def _in_use(folder: Path) -> Iterator[None]:
-    """Mark a folder as long as the block lasts."""
-    mark = folder / _IN_USE
-    # Locked before it has its name, where an open file can be renamed.
-    first = mark if fcntl is None else folder / f"{_IN_USE}-soon"
-    with first.open("xb") as file:
-        hold(file)
-        if first != mark:
-            first.rename(mark)
-        yield
+def _make_folder() -> tuple[Path, IO[bytes]]:
+    """Make a folder and hold a mark in it; begin again if it is taken for abandoned meanwhile."""
+    for _ in range(_ATTEMPTS):
+        folder = Path(tempfile.mkdtemp(prefix=_PREFIX))
+        mark = folder / _IN_USE
+        with contextlib.suppress(FileNotFoundError):
+            file = mark.open("xb")
+            if hold(file) and mark.exists():
+                return folder, file
+            file.close()
+    raise FileNotFoundError(
+        errno.ENOENT, "folders for temporary files vanish", tempfile.gettempdir()
+    )
 
 
 def _remove_if_abandoned(path: Path) -> bool:

@@ -16,6 +16,7 @@ from shared._leftovers import remove_abandoned_folders
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from types import FrameType
 
     import uvicorn
 
@@ -94,7 +95,12 @@ def _quiet_server(config: uvicorn.Config) -> uvicorn.Server:
     import uvicorn  # noqa: PLC0415  only for this command
 
     class QuietServer(uvicorn.Server):
-        """Doesn't raise the signals again that have ended it."""
+        """Doesn't raise the signals again that have ended it, nor break off at the second one."""
+
+        def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+            """End as soon as what is open is closed, which takes a second at most."""
+            del sig, frame
+            self.should_exit = True
 
         @contextlib.contextmanager
         def capture_signals(self) -> Iterator[None]:

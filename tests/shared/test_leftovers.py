@@ -119,3 +119,25 @@ def test_folders_of_killed_processes_go_away(
         assert first.exists()
         assert second.exists()
     assert [path.name for path in tmp_path.iterdir()] == ["earwright-notes"]
+
+
+def test_a_folder_that_is_taken_away_at_once_is_made_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another process may sweep in the instant before the mark is locked, or there is one."""
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    make, n_made = tempfile.mkdtemp, 0
+
+    def make_and_lose(prefix: str) -> str:
+        nonlocal n_made
+        folder = make(prefix=prefix)
+        n_made += 1
+        if n_made < 3:
+            remove_abandoned_folders()
+        return folder
+
+    monkeypatch.setattr(tempfile, "mkdtemp", make_and_lose)
+    with temporary_folder() as folder:
+        assert folder.is_dir()
+        assert n_made == 3
+    assert not list(tmp_path.iterdir())

@@ -221,11 +221,13 @@ def test_a_match_is_extended(server: PageServer, run: str) -> None:
     assert counts[1] > counts[0]
 
 
-def test_ctrl_c_ends_the_server_quietly(tmp_path: Path) -> None:
-    """No traceback, and nothing of the page is left to end by hand."""
+@pytest.mark.parametrize("n_times", [1, 2, 3])
+def test_ctrl_c_ends_the_server_quietly(tmp_path: Path, n_times: int) -> None:
+    """No traceback, however often it is pressed, and nothing is left to end by hand."""
     with serve_page(tmp_path) as running:
         assert running.ask("/api/state").status == 200
-        running.process.send_signal(signal.SIGINT)
+        for _ in range(n_times):
+            running.process.send_signal(signal.SIGINT)
         assert running.process.wait(60) == 0
     assert "Traceback" not in "".join(running.lines)
 
