@@ -71,13 +71,19 @@ def write_atomic(path: str | Path, data: bytes | str, *, overwrite: bool) -> Non
     Raises
     ------
     FileError
-        If the file exists and may not be replaced, or can't be written.
+        If the file exists and may not be replaced, is a pipe or a device, or can't be written.
     """
     target = Path(path)
     # Names of files need not be text: what UTF-8 can't hold is written as its code.
     content = data.encode("utf-8", "backslashreplace") if isinstance(data, str) else data
     # A link stays a link: the file that it points to is replaced.
     final = Path(os.path.realpath(target))
+    if final.exists() and not (final.is_file() or final.is_dir()):
+        raise FileError(
+            f"{target} is a pipe or a device, which a file would replace; a file is accepted. Name "
+            "another one.",
+            path=target,
+        )
     if not overwrite and final.exists():
         raise _exists(target)
     try:

@@ -174,3 +174,16 @@ def test_what_is_no_text_is_written_as_its_code(tmp_path: Path) -> None:
     """Python holds bytes of names that aren't UTF-8 as lone surrogates, which UTF-8 can't hold."""
     write_atomic(tmp_path / "names.csv", "Fl\u00f6te,\udcffhorn", overwrite=False)
     assert (tmp_path / "names.csv").read_bytes() == "Fl\u00f6te,\\udcffhorn".encode()
+
+
+@pytest.mark.parametrize("overwrite", [True, False])
+def test_a_pipe_or_a_device_is_never_replaced(tmp_path: Path, *, overwrite: bool) -> None:
+    """Not through a link, either: root could lose /dev/null that way."""
+    pipe, link = tmp_path / "pipe", tmp_path / "patch.json"
+    os.mkfifo(pipe)
+    link.symlink_to(pipe)
+    for path in (pipe, link):
+        with pytest.raises(FileError, match="is a pipe or a device"):
+            write_atomic(path, "text", overwrite=overwrite)
+    assert pipe.is_fifo()
+    assert sorted(each.name for each in tmp_path.iterdir()) == ["patch.json", "pipe"]

@@ -112,9 +112,11 @@ def _spoil(rng: np.random.Generator, path: Path) -> str:
         return "a folder"
     if kind < 0.10:
         path.unlink()
-        path.symlink_to(
-            rng.choice([str(path), "/dev/zero", "/nonexistent/file", str(path.parent)])
-        )
+        # A pipe of our own: nothing outside of the folder may be within reach of a mistake.
+        pipe = path.with_name("pipe")
+        os.mkfifo(pipe)
+        targets = [path, pipe, path.parent / "nowhere" / "file", path.parent]
+        path.symlink_to(targets[int(rng.integers(len(targets)))])
         return "a link"
     mutate = {".json": mutate_json, ".toml": mutate_text, ".csv": mutate_text}.get(
         path.suffix, mutate_bytes
