@@ -188,7 +188,17 @@ def read_plan(folder: Path) -> Plan:
 def read_failed(folder: Path) -> tuple[FailedRun, ...]:
     """Read which runs can't be done."""
     listed = _read_document(folder).get("failed", [])
-    return tuple(FailedRun(**each) for each in listed)
+    try:
+        return tuple(
+            FailedRun(str(x["target"]), str(x["structure"]), int(x["seed"]), str(x["message"]))
+            for x in listed
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise RunFolderError(
+            f"{folder / COMPARE_FILE} is damaged (failed: {type(error).__name__}). Give the whole "
+            "command again with another --out.",
+            path=folder,
+        ) from error
 
 
 class ComparisonFolder:
