@@ -13,14 +13,8 @@ References
 import numpy as np
 from numba import njit
 
-from matcher.losses._lanes import (
-    LANES,
-    add_weighted,
-    butterfly_4,
-    load_frames,
-    store_powers,
-)
 from shared import Float32Array
+from shared.lanes import LANES, add_weighted, butterfly_4, load_frames, store_powers
 from shared.types import Int32Array, IntArray
 
 F = np.float32

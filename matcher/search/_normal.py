@@ -8,34 +8,40 @@ import numpy as np
 from numba import njit
 
 from shared import Float32Array, FloatArray
+from shared.lanes import LANES, sum_products
 
-LANES = 16
 # Differences that are added up in float32 before they join a float64 sum.
 BLOCK = 1024
-ZERO = np.float32(0.0)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def gram(rows: Float32Array, out: FloatArray) -> None:
     """Products of all rows (n_rows, n) with each other, n a multiple of LANES.
 
-    `out` (n_rows, n_rows) is symmetric: one half is computed and mirrored.
+    `out` (n_rows, n_rows) is symmetric: one half is computed and mirrored. Four products at a time
+    share what is loaded, and none of them waits for another.
     """
     n_rows, n = rows.shape
-    lanes = np.zeros(LANES, np.float32)
+    flat, sums = rows.ravel(), np.empty(4 * LANES, np.float32)
     out[:, :] = 0.0
     for first in range(0, n, BLOCK):
-        last = min(first + BLOCK, n)
+        size = min(BLOCK, n - first)
         for i in range(n_rows):
-            for j in range(i + 1):
-                lanes[:] = ZERO
-                for k in range(first, last, LANES):
+            at = i * n + first
+            for j in range(0, i + 1, 4):
+                # Where there are fewer than four left, the last one is taken again.
+                others = (
+                    j * n + first,
+                    min(j + 1, i) * n + first,
+                    min(j + 2, i) * n + first,
+                    min(j + 3, i) * n + first,
+                )
+                sum_products(flat, at, others, size, sums)
+                for k in range(min(4, i + 1 - j)):
+                    total = 0.0
                     for lane in range(LANES):
-                        lanes[lane] += rows[i, k + lane] * rows[j, k + lane]
-                total = 0.0
-                for lane in range(LANES):
-                    total += lanes[lane]
-                out[i, j] += total
+                        total += sums[k * LANES + lane]
+                    out[i, j + k] += total
     for i in range(n_rows):
         for j in range(i):
             out[j, i] = out[i, j]

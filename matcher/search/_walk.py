@@ -225,6 +225,6 @@ def _held(points: FloatArray, circular: BoolArray) -> FloatArray:
 
 def _blank(n_rows: int, n_differences: int) -> Float32Array:
     """Make rows of zeros, as long as a multiple of the lanes."""
-    from matcher.search._normal import LANES  # noqa: PLC0415  brings numba
+    from shared.lanes import LANES  # noqa: PLC0415  brings numba
 
     return np.zeros((n_rows, n_differences + -n_differences % LANES), dtype=np.float32)

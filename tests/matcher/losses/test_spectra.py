@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from matcher.losses import _spectra as spectra
-from matcher.losses._lanes import LANES
 from matcher.losses.bands import Bands, mel_bands
+from shared.lanes import LANES
 
 if TYPE_CHECKING:
     from shared import Float32Array, FloatArray

@@ -16,8 +16,9 @@ from matcher.search import (
     state_from_bytes,
     state_to_bytes,
 )
-from matcher.search._normal import LANES, gram, solve
+from matcher.search._normal import gram, solve
 from shared import ParameterError
+from shared.lanes import LANES
 from tests.search_functions import optimum, rosenbrock
 
 if TYPE_CHECKING:

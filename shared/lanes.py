@@ -1,13 +1,14 @@
-"""Vectors of 16 numbers in compiled code: 16 frames of a sound go through a transform at once.
+"""Vectors of 16 numbers in compiled code, for the loops in which all time goes.
 
 The compiler turns a loop into vector instructions only if it can prove that what is written is
-not read again, which it can't for the eight rows of a butterfly. So these few steps say outright
-which vectors are loaded, joined and stored. Every lane does the same in the same order: a frame
-gives the same to the bit in any lane, beside any neighbour. Where a processor has shorter
-vectors, LLVM splits them.
+not read again, which it can't for the eight rows of a butterfly, and adds floats one by one. So
+these few steps say outright which vectors are loaded, joined and stored. Every lane does the same
+in the same order: it gives the same to the bit, whatever stands in the other lanes. Where a
+processor has shorter vectors, LLVM splits them.
 
 Offsets are counted in numbers from the start of a flat float32 array; nothing is checked. After
-a change here, touch `matcher.losses._spectra`: numba's cache looks at that file alone.
+a change here, touch `matcher.losses._spectra` and `matcher.search._normal`: numba's cache looks at
+those files alone.
 """
 
 from __future__ import annotations
@@ -16,20 +17,29 @@ from typing import TYPE_CHECKING, Any
 
 from llvmlite import ir
 from numba import types
+from numba.core import cgutils
 from numba.extending import intrinsic
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-__all__: list[str] = []
+__all__ = [
+    "LANES",
+    "add_weighted",
+    "butterfly_4",
+    "load_frames",
+    "store_powers",
+    "sum_products",
+]
 
 LANES = 16
 FLOAT_BYTES = 4
 _LANE = ir.IntType(32)
 _VECTOR = ir.VectorType(ir.FloatType(), LANES)
 _OFFSET = ir.IntType(64)
-# What numba says of its decorator doesn't fit functions that make code.
+# What numba says of its decorator doesn't fit functions that make code; its helpers are untyped.
 _compiled_step: Any = intrinsic
+_loops: Any = cgutils
 # Real and imaginary part, a vector each.
 _Pair = tuple[Any, Any]
 
@@ -259,6 +269,36 @@ def add_weighted(
         total = builder.fadd(builder.fadd(terms[0], terms[1]), builder.fadd(terms[2], terms[3]))
         there = arguments[4]
         target.store(there, builder.fadd(target.load(there), total))
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@_compiled_step
+def sum_products(_typing: Any, rows: Any, offset: Any, others: Any, n: Any, sums: Any) -> _Code:
+    """Multiply a row by four others, and add up the products in each lane.
+
+    ``(rows, offset, four offsets, n, sums)``: `n` numbers, a multiple of 16, of the row at the
+    offset and of four more; the sums of the products go to four rows of lanes.
+    """
+    signature = types.void(rows, offset, others, n, sums)
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        source = _Memory(context, builder, signature.args[0], arguments[0])
+        target = _Memory(context, builder, signature.args[4], arguments[4])
+        begins = [builder.extract_value(arguments[2], k) for k in range(4)]
+        zero = ir.Constant(_VECTOR, [0.0] * LANES)
+        totals = [_loops.alloca_once_value(builder, zero) for _ in begins]
+        for total in totals:
+            builder.store(zero, total)
+        loop = _OFFSET(0), arguments[3], _OFFSET(LANES)
+        with _loops.for_range_slice(builder, *loop, intp=_OFFSET) as (i, _):
+            x = source.load(builder.add(arguments[1], i))
+            for begin, total in zip(begins, totals, strict=True):
+                product = builder.fmul(x, source.load(builder.add(begin, i)))
+                builder.store(builder.fadd(builder.load(total), product), total)
+        for k, total in enumerate(totals):
+            target.store(_OFFSET(k * LANES), builder.load(total))
         return context.get_dummy_value()
 
     return signature, generate
