@@ -26,7 +26,9 @@ FOLDER = Path(__file__).parent
 PEAK_DBFS = -6.0
 # Sound hurts: the files may be played, so none is louder than the project lets its renders be.
 LOUDEST_LUFS = -16.0
-NOT_IN_THE_GRAPH = frozenset(CATALOGUE.only("noise*", "highpass*", "body*").names) | {
+NOT_IN_THE_GRAPH = frozenset(
+    CATALOGUE.only("noise*", "highpass*", "body*", "*.attack_curve_ratio").names
+) | {
     "filter.drive_db",
     "filter.slope_db_per_octave",
     "filter_env.velocity_octaves",
