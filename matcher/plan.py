@@ -221,9 +221,8 @@ class Stage:
 WHOLE = (Stage("everything", 1.0, 0.2),)
 DEFAULT_PLAN = (
     Stage("walks", 0.2, n_sweep=256, has_variants=True, n_phases=8, fits_gates=True),
-    Stage("walks and jumps", 0.2, n_phases=12),
-    Stage("walks and more jumps", 0.15, n_phases=12),
-    Stage("small steps", 0.2, 0.02),
+    Stage("walks and jumps", 0.4, n_phases=12),
+    Stage("small steps", 0.12, 0.02),
 )
 # On a panel whose controls have few positions, no walk can stop where it would: the strategy,
 # which knows steps, has more.
