@@ -100,13 +100,11 @@ def run(arguments: argparse.Namespace) -> int:
     with StopRequest(announce_stop) as request:
         with only_result_on_stdout():
             result, folder = _refine(arguments, request)
-        # A run folder that was made just now gets a page; an older one keeps its own true.
+        # A new run gets its report, as from a match; that of a run is brought up to date.
         if arguments.recordings:
             write_page(folder)
         else:
             refresh_page(folder.path)
-        # A new run gets its report, as from a match; that of a run is brought up to date.
-        (write_page if arguments.recordings else refresh_page)(folder.path)
         _print(arguments, result, folder)
     return request.exit_status
 
