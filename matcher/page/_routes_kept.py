@@ -102,7 +102,11 @@ def slack_of(desk: Desk, name: str) -> dict[str, dict[str, object]]:
         return {}
     found = () if explanation.slack is None else explanation.slack.slacks
     return {
-        slack.name: {"low": slack.low, "high": slack.high, "text": slack_text(slack)}
+        slack.name: {
+            "low": slack.alone_low,
+            "high": slack.alone_high,
+            "text": slack_text(slack),
+        }
         for slack in found
     }
 
@@ -226,9 +230,9 @@ def _change(change: PatchChange) -> dict[str, object]:
 
 
 def slack_text(slack: Slack) -> str:
-    """Write an interval within which nothing is heard."""
+    """Write an interval within which nothing is heard if the control is turned alone."""
     parameter = CATALOGUE[slack.name]
-    low, high = parameter.format(slack.low), parameter.format(slack.high)
+    low, high = parameter.format(slack.alone_low), parameter.format(slack.alone_high)
     return f"only {low}" if low == high else f"{low} to {high} sounds the same"
 
 

@@ -179,13 +179,21 @@ def _line(row: SheetRow, slack: Slack | None, structure: Structure | None) -> Sh
 
 
 def _slack_text(slack: Slack, structure: Structure | None) -> str:
-    """Say how exactly a control has to be set: ``"820 Hz to 990 Hz sounds the same"``."""
-    low, high = (_setting(slack.name, value, structure) for value in (slack.low, slack.high))
-    if slack.is_low_open and slack.is_high_open:
+    """Say how exactly a control has to be set: ``"820 Hz to 990 Hz sounds the same"``.
+
+    That is if it is turned alone, as a hand does that follows a sheet, and as one step of it is
+    described; how far it may move if the others follow stands under what mattered.
+    """
+    ends = slack.alone_low, slack.alone_high
+    low, high = (_setting(slack.name, value, structure) for value in ends)
+    space = () if structure is None else structure.space
+    parameter = next((p for p in space if p.name == slack.name), CATALOGUE[slack.name])
+    is_low_open, is_high_open = ends[0] <= parameter.low, ends[1] >= parameter.high
+    if is_low_open and is_high_open:
         return "anywhere sounds the same"
-    if slack.is_low_open:
+    if is_low_open:
         return f"up to {high} sounds the same"
-    if slack.is_high_open:
+    if is_high_open:
         return f"from {low} up sounds the same"
     if low == high:
         return "has to stand exactly there"

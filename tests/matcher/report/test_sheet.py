@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -54,14 +55,23 @@ def test_the_build_order_comes_first(explanation: Explanation) -> None:
     assert not plain.is_in_build_order
 
 
-def test_slack_is_told_in_the_unit_of_the_value(explanation: Explanation) -> None:
-    """Beside the cutoff stands between which cutoffs nothing is heard."""
-    line = _lines(make_sheet(fullest_patch(), None, explanation))["low-pass filter: cutoff"]
-    assert line.slack is not None
-    low, _, rest = line.slack.partition(" to ")
-    assert rest.endswith(" sounds the same")
-    assert low.endswith("Hz")
-    assert rest.removesuffix(" sounds the same").endswith("Hz")
+def test_slack_on_the_sheet_is_that_of_the_control_turned_alone(explanation: Explanation) -> None:
+    """One step of it is told in the same way, so both have to agree; open ends are the range's."""
+    found = explanation.slack
+    assert found is not None
+    (cutoff,) = (slack for slack in found.slacks if slack.name == "filter.cutoff_hz")
+
+    def told(**changes: float) -> str | None:
+        other = replace(found, slacks=(replace(cutoff, **changes),))
+        sheet = make_sheet(fullest_patch(), None, replace(explanation, slack=other))
+        return _lines(sheet)["low-pass filter: cutoff"].slack
+
+    assert told(low=100.0, high=9000.0, alone_low=880.0, alone_high=930.0) == (
+        "880 Hz to 930 Hz sounds the same"
+    )
+    assert told(alone_low=20.0, alone_high=930.0) == "up to 930 Hz sounds the same"
+    assert told(alone_low=880.0, alone_high=20_000.0) == "from 880 Hz up sounds the same"
+    assert told(alone_low=20.0, alone_high=20_000.0) == "anywhere sounds the same"
 
 
 def test_a_structure_whose_file_is_gone_does_no_harm(tmp_path: Path) -> None:
