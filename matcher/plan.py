@@ -25,7 +25,16 @@ if TYPE_CHECKING:
     from matcher.problem import Problem
     from shared import FloatArray
 
-__all__ = ["DEFAULT_PLAN", "REFIT", "STEPPED_PLAN", "WHOLE", "Fan", "Stage", "default_plan"]
+__all__ = [
+    "DEFAULT_PLAN",
+    "REFIT",
+    "SEVERAL_PLAN",
+    "STEPPED_PLAN",
+    "WHOLE",
+    "Fan",
+    "Stage",
+    "default_plan",
+]
 
 # What the first steps from one start cost, all in all, in candidates.
 EACH_WALK = 400
@@ -224,6 +233,14 @@ DEFAULT_PLAN = (
     Stage("walks and jumps", 0.4, n_phases=12),
     Stage("small steps", 0.12, 0.02),
 )
+# Of several notes, each new stage finds the phases of every note again, around the patch as it has
+# become meanwhile: LFO rates over the keyboard come back with this plan, and don't with the other.
+SEVERAL_PLAN = (
+    Stage("walks", 0.2, n_sweep=256, has_variants=True, n_phases=8, fits_gates=True),
+    Stage("walks and jumps", 0.2, n_phases=12),
+    Stage("walks and more jumps", 0.15, n_phases=12),
+    Stage("small steps", 0.2, 0.02),
+)
 # On a panel whose controls have few positions, no walk can stop where it would: the strategy,
 # which knows steps, has more.
 STEPPED_PLAN = (
@@ -245,7 +262,10 @@ def default_plan(problem: Problem) -> tuple[Stage, ...]:
     Returns
     -------
     tuple of Stage
-        `STEPPED_PLAN` if most parameters move in steps, else `DEFAULT_PLAN`.
+        `STEPPED_PLAN` if most parameters move in steps, `SEVERAL_PLAN` for more than one note,
+        else `DEFAULT_PLAN`.
     """
     n_stepped = int(np.count_nonzero(problem.cells[: len(problem.space)]))
-    return STEPPED_PLAN if 2 * n_stepped > len(problem.space) else DEFAULT_PLAN
+    if 2 * n_stepped > len(problem.space):
+        return STEPPED_PLAN
+    return SEVERAL_PLAN if problem.n_notes > 1 else DEFAULT_PLAN
