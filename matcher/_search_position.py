@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from matcher.companions import companions, families_of
 from matcher.jumps import jump_groups
 from matcher.search import make_descent, make_sampler, restore_sampler
 
@@ -96,7 +97,14 @@ class Position:
         rows = np.concatenate([begun, starts[1:]])
         self.columns, self.base, self.has_begun = columns, starts[0], True
         self.sampler = make_step_sampler(
-            problem, columns, rows, name=name, seed=seed, stage=stage, n_left=n_left
+            problem,
+            columns,
+            rows,
+            stage.jumps(problem, starts[0], fans),
+            name=name,
+            seed=seed,
+            stage=stage,
+            n_left=n_left,
         )
 
     def to_state(self) -> dict[str, Any]:
@@ -143,6 +151,7 @@ def make_step_sampler(
     problem: Problem,
     columns: np.ndarray[tuple[int], np.dtype[np.int64]],
     starts: FloatArray,
+    jumps: FloatArray,
     *,
     name: str,
     seed: int,
@@ -156,15 +165,20 @@ def make_step_sampler(
     if not len(columns) or not len(starts):
         return None
     if stage.walks:
-        jumps, groups = stage.jumps(problem)[:, columns], jump_groups(problem)[:, columns]
+        jumps = jumps[~np.all(np.isnan(jumps[:, columns]), axis=1)]
+        groups = jump_groups(problem)
+        groups = groups[np.any(groups[:, columns], axis=1)]
         return make_descent(
             len(columns),
             circular=problem.circular[columns],
             cells=problem.cells[columns],
             seed=seed,
             starts=starts[:, columns],
-            jumps=jumps[~np.all(np.isnan(jumps), axis=1)],
-            groups=groups[np.any(groups, axis=1)],
+            jumps=jumps[:, columns],
+            masks=companions(problem, ~np.isnan(jumps))[:, columns],
+            families=families_of(problem, jumps),
+            groups=groups[:, columns],
+            group_masks=companions(problem, groups)[:, columns],
             n_walks=stage.n_walks(n_left),
         )
     return make_sampler(

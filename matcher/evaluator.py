@@ -77,7 +77,8 @@ class Evaluator:
         self.notes = tuple(notes)
         self.weights = weights
         self.seed = seed
-        self._pool = ThreadPoolExecutor(n_threads or _usable_cores())
+        self._n_threads = n_threads or _usable_cores()
+        self._pool = ThreadPoolExecutor(self._n_threads)
         self._own = local()
 
     def __enter__(self) -> Self:
@@ -187,10 +188,11 @@ class Evaluator:
         values = self.problem.values(vectors)
         result = np.empty((len(self.notes), len(vectors), len(PARTS)))
         jobs = []
+        # Several notes keep all threads busy anyhow.
+        ends = _group_ends(len(vectors), self._n_threads if len(self.notes) == 1 else 1)
         for i_note in range(len(self.notes)):
-            phases = self.problem.phases(vectors, i_note)
-            for first in range(0, len(vectors), LANES):
-                rows = slice(first, min(first + LANES, len(vectors)))
+            phases = self.problem.phases(vectors, i_note, values=values)
+            for rows in map(slice, [0, *ends[:-1]], ends):
                 wanted = None if residuals is None else residuals[i_note][rows]
                 jobs.append((i_note, rows, values[rows], phases[rows], wanted))
         for (i_note, rows, *_), scored in zip(
@@ -219,6 +221,13 @@ class Evaluator:
         group = renderer.render(values, phases)
         scored: FloatArray = scorer.score(group, len(values), residuals)
         return scored
+
+
+def _group_ends(n_candidates: int, n_threads: int) -> list[int]:
+    """Share candidates out evenly: groups of at most `LANES`, as many for each thread."""
+    n_groups = -(-n_candidates // LANES)
+    n_groups = min(-(-n_groups // n_threads) * n_threads, n_candidates)
+    return [n_candidates * (i + 1) // n_groups for i in range(n_groups)]
 
 
 def _usable_cores() -> int:

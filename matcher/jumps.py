@@ -203,8 +203,8 @@ _PULSE_WIDTHS = _on_each(
 FRONT_EDGES: list[Jump] = [
     {f"{osc}.pitch_env.depth_cents": cents, f"{osc}.pitch_env.decay_s": decay_s}
     for osc in ("osc1", "osc2")
-    for cents in (60.0, -60.0, 250.0, -250.0, 600.0, -600.0)
-    for decay_s in (0.012, 0.05)
+    for cents in (80.0, -80.0, 250.0, -250.0, 600.0, -600.0)
+    for decay_s in (0.015, 0.05)
 ]
 _NO_FRONT_EDGES: list[Jump] = [{f"{osc}.pitch_env.depth_cents": 0.0} for osc in ("osc1", "osc2")]
 _DEPTHS = ("vibrato.depth_cents", "pwm.depth_ratio")
@@ -291,6 +291,7 @@ JUMPS: tuple[Jump, ...] = (
     *_WIDTHS,
     *_OCTAVES,
     *_DETUNES,
+    *({"osc2.saw_level": 0.8} | beat for beat in BEATS),
     *_FILTERS,
     _BREATH,
     _BRIGHT_BREATH,

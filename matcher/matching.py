@@ -10,6 +10,7 @@ import numpy as np
 from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
 from matcher.evaluator import Evaluator
 from matcher.losses import LossBreakdown, breakdown, weights_for
+from matcher.pivots import Pivot
 from matcher.plan import WHOLE, Stage, default_plan
 from matcher.playing import play_notes, prepare_note, with_velocity_level
 from matcher.problem import Problem
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from matcher.checkpoint import Checkpoint
-    from matcher.target import Target
+    from matcher.target import Target, TargetNote
     from shared import FloatArray
 
 __all__ = ["check_budget", "make_problem", "match"]
@@ -218,8 +219,18 @@ def make_problem(target: Target, structure: Structure) -> Problem:
         blind += ["*.velocity_octaves", "*.velocity_db"]
     kept = [p for p in structure.space if not any(_ends(p.name, glob) for glob in blind)]
     return Problem(
-        structure, ParameterSpace(tuple(kept)), structure.complete({}), len(target.notes)
+        structure,
+        ParameterSpace(tuple(kept)),
+        structure.complete({}),
+        len(target.notes),
+        tuple(_pivot(note) for note in target.notes),
     )
+
+
+def _pivot(note: TargetNote) -> Pivot:
+    """Tell phases in the middle of what is held."""
+    sound_s = len(note.signal) / note.sample_rate_hz
+    return Pivot(0.5 * min(note.note.gate_s, sound_s), note.note.midi_pitch)
 
 
 def _ends(name: str, glob: str) -> bool:

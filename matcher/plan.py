@@ -198,24 +198,29 @@ class Stage:
         Returns
         -------
         np.ndarray, shape=(n_starts, n_dimensions)
-            The base first, then its variants, the fans, the sweep.
+            The base first, then its variants, and with a sweep, the fans and the sweep.
         """
         rows = [base[None, :]]
         if self.has_variants:
             rows.append(jump_vectors(problem, START_VARIANTS, base))
-        rows += fans
+        if self.n_sweep:
+            rows += fans
         n_sweep = min(self.n_sweep, n_left // 4)
         if n_sweep > 0:
             rows.append(sweep_vectors(problem, base, n_sweep, seed=seed))
         return np.concatenate(rows)
 
-    def jumps(self, problem: Problem) -> FloatArray:
+    def jumps(self, problem: Problem, base: FloatArray, fans: Sequence[FloatArray]) -> FloatArray:
         """Make the places that a walking stage jumps to.
 
         Parameters
         ----------
         problem : Problem
             What is searched.
+        base : np.ndarray, shape=(n_dimensions,)
+            What the fans were made from.
+        fans : sequence of np.ndarray, shape=(n_rows, n_dimensions)
+            What has become of the fans; without a sweep they are jumps.
 
         Returns
         -------
@@ -224,14 +229,16 @@ class Stage:
         """
         if not self.walks:
             return np.empty((0, problem.n_dimensions))
-        return jump_vectors(problem, JUMPS)
+        rows = [jump_vectors(problem, JUMPS)]
+        if not self.n_sweep:
+            rows += [np.where(fan == base, np.nan, fan) for fan in fans]
+        return np.concatenate(rows)
 
 
 WHOLE = (Stage("everything", 1.0, 0.2),)
 DEFAULT_PLAN = (
     Stage("walks", 0.2, n_sweep=256, has_variants=True, n_phases=8, fits_gates=True),
-    Stage("walks and jumps", 0.4, n_phases=12),
-    Stage("small steps", 0.12, 0.02),
+    Stage("walks and jumps", 0.55, n_phases=12),
 )
 # Of several notes, each new stage finds the phases of every note again, around the patch as it has
 # become meanwhile: LFO rates over the keyboard come back with this plan, and don't with the other.

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.pivots import Pivot, phases_at_pivot, phases_at_start
 from shared import CATALOGUE, FloatArray, ParameterSpace
 from shared.patch import NotePhases
 from shared.patch_schema import PHASE_NAMES
@@ -47,12 +48,16 @@ class Problem:
         Values of all other parameters of the catalogue.
     n_notes : int >= 1
         Number of notes.
+    pivots : tuple of Pivot, optional
+        One for each note, if vectors hold its phases as they are in the middle of the note; at
+        its start if left out.
     """
 
     structure: Structure
     space: ParameterSpace
     base: Mapping[str, float]
     n_notes: int
+    pivots: tuple[Pivot, ...] = ()
 
     @cached_property
     def phase_columns(self) -> tuple[int, ...]:
@@ -105,8 +110,10 @@ class Problem:
         self.structure.follow_links(full)
         return full
 
-    def phases(self, vectors: FloatArray, i_note: int) -> FloatArray:
-        """Take the phases of one note out of vectors.
+    def phases(
+        self, vectors: FloatArray, i_note: int, *, values: FloatArray | None = None
+    ) -> FloatArray:
+        """Take the phases of one note at its start out of vectors.
 
         Parameters
         ----------
@@ -114,6 +121,8 @@ class Problem:
             Candidates.
         i_note : int
             Number of the note.
+        values : np.ndarray, shape=(n_candidates, len(CATALOGUE)), optional
+            What `values` gives for the same vectors, if it is known already.
 
         Returns
         -------
@@ -124,9 +133,17 @@ class Problem:
         first = len(self.space) + i_note * len(self.phase_columns)
         columns = list(self.phase_columns)
         phases[:, columns] = np.mod(vectors[:, first : first + len(columns)], 1.0)
+        self._follow_links(phases)
+        if self.pivots and columns:
+            known = self.values(vectors) if values is None else values
+            phases = phases_at_start(known, phases, self.pivots[i_note], columns)
+            self._follow_links(phases)
+        return phases
+
+    def _follow_links(self, phases: FloatArray) -> None:
+        """Give linked LFOs the phase of the one that they are linked to."""
         for i in range(len(PHASE_NAMES)):
             phases[:, i] = phases[:, self._source(i)]
-        return phases
 
     def note_phases(self, vector: FloatArray) -> tuple[NotePhases, ...]:
         """Name the phases of one candidate, note by note."""
@@ -152,12 +169,27 @@ class Problem:
         """
         known = {name: values.get(name, self.base[name]) for name in self.space.names}
         unit = self.space.encode(self.space.clip(known))
+        row = np.concatenate([unit, np.zeros(self.n_dimensions - len(unit))])
+        decoded = self.values(row[None, :]) if self.pivots and phases else None
         rest = [
-            phases[i][PHASE_NAMES[column]] if i < len(phases) else 0.25 * column
+            value
             for i in range(self.n_notes)
-            for column in self.phase_columns
+            for value in self._told(phases[i] if i < len(phases) else None, i, decoded)
         ]
         return np.concatenate([unit, np.array(rest, dtype=np.float64) % 1.0])
+
+    def _told(
+        self, phases: Mapping[str, float] | None, i_note: int, values: FloatArray | None
+    ) -> list[float]:
+        """Tell the phases of one note as vectors hold them; apart if there are none."""
+        columns = list(self.phase_columns)
+        if phases is None:
+            return [0.25 * column for column in columns]
+        starts = np.array([[phases[name] for name in PHASE_NAMES]])
+        if self.pivots and values is not None:
+            starts = phases_at_pivot(values, starts, self.pivots[i_note], columns)
+        told: list[float] = starts[0, columns].tolist()
+        return told
 
     def _can_sound(self, name: str) -> bool:
         """Whether a level or depth is searched, or stands away from zero."""

@@ -32,7 +32,17 @@ if TYPE_CHECKING:
 
     BoolArray = npt.NDArray[np.bool_]
 
-__all__ = ["Walk", "first_walk", "slopes_points", "step_points", "take_step"]
+__all__ = [
+    "Walk",
+    "damped_step",
+    "first_walk",
+    "held",
+    "normal_equations",
+    "slopes_points",
+    "step_points",
+    "steps_of",
+    "take_step",
+]
 
 DAMPINGS = np.logspace(-4.0, 1.5, 8)
 LENGTHS = (1.0, 0.4)
@@ -61,6 +71,10 @@ class Walk:
         For how many more steps a dimension that changed nothing is left out.
     n_steps, n_stalls : int
         Steps so far, and steps in a row that brought nothing.
+    free : np.ndarray of bool, shape=(n_dimensions,)
+        Which dimensions move.
+    gain : float
+        Share of the loss that the last step brought; 1 before the first.
     """
 
     point: FloatArray
@@ -69,17 +83,30 @@ class Walk:
     resting: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
     n_steps: int = 0
     n_stalls: int = 0
+    free: BoolArray = field(default_factory=lambda: np.empty(0, bool))
+    gain: float = 1.0
 
     @property
     def is_over(self) -> bool:
         """Whether the bottom was reached."""
         return self.n_stalls >= MOST_STALLS
 
+    @property
+    def is_narrow(self) -> bool:
+        """Whether some dimensions are held."""
+        return not bool(np.all(self.free))
 
-def first_walk(point: FloatArray, move: float = FIRST_MOVE) -> Walk:
-    """Begin a walk at a point, shape (n_dimensions,)."""
+    def widen(self) -> None:
+        """Let every dimension move from here on, and count steps anew."""
+        self.free = np.ones(len(self.point), bool)
+        self.n_steps, self.n_stalls, self.gain = 0, 0, 1.0
+
+
+def first_walk(point: FloatArray, free: BoolArray | None = None) -> Walk:
+    """Begin a walk at a point, shape (n_dimensions,); some dimensions may be held."""
     n = len(point)
-    return Walk(point.copy(), np.inf, np.full(n, move), np.zeros(n, np.int64))
+    moving = np.ones(n, bool) if free is None else free.copy()
+    return Walk(point.copy(), np.inf, np.full(n, FIRST_MOVE), np.zeros(n, np.int64), free=moving)
 
 
 def slopes_points(walk: Walk, box: Box) -> tuple[FloatArray, IntArray, FloatArray]:
@@ -95,7 +122,7 @@ def slopes_points(walk: Walk, box: Box) -> tuple[FloatArray, IntArray, FloatArra
         By how much, signed.
     """
     is_fine = (box.cells == 0) | (box.cells >= FEWEST_CELLS)
-    columns = np.flatnonzero(is_fine & (walk.resting <= 0))
+    columns = np.flatnonzero(is_fine & walk.free & (walk.resting <= 0))
     cell = np.where(box.cells > 0, 1.0 / np.maximum(box.cells, 1), 0.0)
     sizes = np.maximum(walk.moves, cell)[columns]
     at = walk.point[columns]
@@ -139,32 +166,65 @@ def step_points(
     np.ndarray, shape=(n_candidates, n_dimensions)
         Candidates; none if nothing moves the sound.
     """
+    normal, downhill = normal_equations(moves, residuals, weights)
+    return steps_of(walk, box, moves[0], normal, downhill[0])
+
+
+def normal_equations(
+    moves: tuple[IntArray, FloatArray], residuals: Float32Array, weights: Float32Array
+) -> tuple[FloatArray, FloatArray]:
+    """Weigh slopes, and multiply them with each other and with differences.
+
+    Parameters
+    ----------
+    moves, residuals, weights
+        As for `step_points`; behind the rows of the moves, `residuals` may have those of other
+        places.
+
+    Returns
+    -------
+    normal : np.ndarray, shape=(n_moved, n_moved)
+        Products of the slopes.
+    downhill : np.ndarray, shape=(1 + n_places, n_moved)
+        Products with the differences at the walk's point, and at each of the places.
+    """
     from matcher.search._normal import gram  # noqa: PLC0415  brings numba
 
-    columns, moved = moves
+    _, moved = moves
+    n_moved = len(moved)
     here = residuals[0]
     # Weighed by the root of the leverage, products of rows are sums of weighed squares.
     leverage = np.sqrt(weights / np.maximum(np.abs(here), np.float32(1.0)))
     rows = _blank(len(residuals), len(here))
-    rows[:-1, : len(here)] = residuals[1:] - here
-    rows[:-1] /= moved[:, None].astype(np.float32)
-    rows[-1, : len(here)] = here
+    slopes = rows[:n_moved, : len(here)]
+    slopes[:] = residuals[1 : 1 + n_moved] - here
+    slopes /= moved[:, None].astype(np.float32)
+    rows[n_moved, : len(here)] = here
+    rows[n_moved + 1 :, : len(here)] = residuals[1 + n_moved :]
     rows[:, : len(here)] *= leverage
     products = np.empty((len(rows), len(rows)))
     gram(rows, products)
-    normal, downhill = products[:-1, :-1], products[:-1, -1]
-    own = np.diag(normal)
+    return products[:n_moved, :n_moved], products[n_moved:, :n_moved]
+
+
+def steps_of(
+    walk: Walk, box: Box, columns: IntArray, normal: FloatArray, downhill: FloatArray
+) -> FloatArray:
+    """Make steps of several dampings and lengths, shape (n_candidates, n_dimensions).
+
+    Dimensions that changed nothing are laid to rest; no row if that is all of them.
+    """
     walk.resting = np.maximum(walk.resting - 1, 0)
-    is_silent = own <= 0.0
+    is_silent = np.diag(normal) <= 0.0
     walk.resting[columns[is_silent]] = REST
     if np.all(is_silent):
         return np.empty((0, len(walk.point)))
     points = []
     for damping in DAMPINGS:
-        step = _damped_step(walk.point[columns], box.circular[columns], normal, downhill, damping)
+        step = damped_step(walk.point[columns], box.circular[columns], normal, downhill, damping)
         for length in LENGTHS:
             point = walk.point.copy()
-            point[columns] = _held(point[columns] + length * step, box.circular[columns])
+            point[columns] = held(point[columns] + length * step, box.circular[columns])
             points.append(point)
     return box.fold(np.array(points))
 
@@ -182,8 +242,10 @@ def take_step(walk: Walk, box: Box, points: FloatArray, losses: FloatArray) -> b
     if not len(losses) or not losses[best] < walk.loss:
         walk.moves = np.maximum(0.35 * walk.moves, SMALLEST_MOVE)
         walk.n_stalls += 1
+        walk.gain = 0.0
         return False
     is_small = walk.loss - losses[best] < FEWEST_GAIN * losses[best]
+    walk.gain = float((walk.loss - losses[best]) / max(walk.loss, 1e-12))
     walk.n_stalls = walk.n_stalls + 1 if is_small else 0
     step = np.abs(points[best] - walk.point)
     step = np.where(box.circular, np.minimum(step, 1.0 - step), step)
@@ -192,7 +254,7 @@ def take_step(walk: Walk, box: Box, points: FloatArray, losses: FloatArray) -> b
     return True
 
 
-def _damped_step(
+def damped_step(
     at: FloatArray, circular: BoolArray, normal: FloatArray, downhill: FloatArray, damping: float
 ) -> FloatArray:
     """Solve for the step; dimensions that would run through the wall they stand at stay."""
@@ -218,7 +280,7 @@ def _damped_step(
     return np.where(is_free, step, 0.0)
 
 
-def _held(points: FloatArray, circular: BoolArray) -> FloatArray:
+def held(points: FloatArray, circular: BoolArray) -> FloatArray:
     """Hold to the walls what does not go round."""
     return np.where(circular, points, np.clip(points, 0.0, 1.0))
 

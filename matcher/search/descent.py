@@ -1,12 +1,11 @@
 """The search of a match: walks down the valleys, from many places, and jumps between them.
 
 `DescentSampler` goes through three parts. First it takes a few steps from each of the given
-starts and drops the worse half, twice; then it walks the best three to the bottom; then it jumps
-away from the best point, walks down again, and keeps what is better (basin hopping [1]_). Jumps
-lead by turns to a place that was handed in (a part of the voice switched on), or to the best of
-many places that differ in one group of dimensions (an LFO with its phase), or to a random place.
-Walks that fall behind are given up early. It needs the single differences behind a loss, see
-`Walk`.
+starts and drops the worse half, twice; then it walks the best three on until they bring little;
+then it jumps away from the best point, walks down again, and keeps what is better (basin hopping
+[1]_). After a jump, only what belongs to it is fitted at first (a quarter of the dimensions is a
+quarter of the work); a place that doesn't come near the best point so is given up, at the others
+everything is fitted. It needs the single differences behind a loss, see `Walk`.
 
 References
 ----------
@@ -30,14 +29,16 @@ from matcher.search._arguments import (
     finite_losses,
 )
 from matcher.search._box import Box
-from matcher.search._jumping import choose_starts, group_places, random_place, rank_places
+from matcher.search._hops import Hops
+from matcher.search._jumping import choose_starts
+from matcher.search._shares import has_had_its_share, is_worth_widening
 from matcher.search._walk import Walk, first_walk, slopes_points, step_points, take_step
 from shared.errors import ParameterError
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from shared.types import Float32Array, FloatArray
+    from shared.types import Float32Array, FloatArray, IntArray
 
     BoolArray = npt.NDArray[np.bool_]
 
@@ -47,24 +48,17 @@ __all__ = ["DescentSampler"]
 MOST_WALKS = 10
 # How far from its start a walk begins, if there are several: a share of each range.
 JITTER = 0.01
-# Steps of each walk before the worse half is given up, and how often that happens.
-ROUND_STEPS, N_ROUNDS = 3, 2
+# How often the worse half of the starts is given up.
+N_ROUNDS = 2
 N_FINALISTS = 3
-MOST_STEPS = 25
-HOP_STEPS = 14
-# A walk after a jump is given up when it is this much worse than the best after so many steps.
-GIVE_UP = ((3, 1.35), (6, 1.12), (10, 1.04))
-# Of six jumps, these draw a group anew, if there are groups; the odd ones lead to given places.
-TURNS, GROUP_TURNS = 6, (2, 4)
 # Jumps that may bring less than this share of the loss, all together, before the search has
-# converged; all those that were handed in come on top.
-PATIENCE, CONVERGED_GAIN = 16, 0.01
+# converged; half of them probe many places each.
+PATIENCE, CONVERGED_GAIN = 30, 0.01
 
-_STATE_VERSION = 2
+_STATE_VERSION = 3
 _PLAIN_FIELDS = (
-    "starts", "jumps", "groups", "is_group", "is_ranking", "n_walks", "part", "is_slopes",
-    "queue", "columns", "moved", "best", "best_loss", "i_walk", "i_round", "order", "n_hops",
-    "n_idle", "marked_loss",
+    "starts", "is_leaping", "is_slopes", "n_walks", "part", "queue", "columns", "moved",
+    "best", "best_loss", "i_walk", "i_round", "marked_hops", "marked_loss",
 )  # fmt: skip
 
 
@@ -81,8 +75,14 @@ class DescentSampler:
         Where to begin; all are scored, the best are walked from.
     jumps : np.ndarray, shape=(n_jumps, n_dimensions)
         Places to jump to: what is NaN stays as it is.
+    masks : np.ndarray of bool, shape=(n_jumps, n_dimensions)
+        What is fitted first after each jump; everything if left out.
+    families : np.ndarray of int, shape=(n_jumps,)
+        Which jumps are variants of one; none if left out.
     groups : np.ndarray of bool, shape=(n_groups, n_dimensions)
         Dimensions that belong together, and are drawn anew together.
+    group_masks : np.ndarray of bool, shape=(n_groups, n_dimensions)
+        What is fitted first after that; everything if left out.
     n_walks : int >= 1
         How many of the starts to walk from.
     """
@@ -98,15 +98,24 @@ class DescentSampler:
         seed: int,
         starts: FloatArray,
         jumps: FloatArray | None = None,
+        masks: BoolArray | None = None,
+        families: IntArray | None = None,
         groups: BoolArray | None = None,
+        group_masks: BoolArray | None = None,
         n_walks: int = MOST_WALKS,
     ) -> None:
         self._box = box
         self._rng = np.random.Generator(np.random.PCG64(seed))
         self._starts = box.fold(starts)
-        self._jumps = np.empty((0, box.n_dimensions)) if jumps is None else jumps.copy()
-        self._groups = np.empty((0, box.n_dimensions), bool) if groups is None else groups.copy()
-        self._is_group, self._is_ranking = False, False
+        self._hops = Hops.of(
+            box.n_dimensions,
+            jumps=jumps,
+            masks=masks,
+            families=families,
+            groups=groups,
+            group_masks=group_masks,
+        )
+        self._is_leaping = False
         self._n_walks = n_walks
         self._part = "scan"
         self._walks: list[Walk] = []
@@ -117,8 +126,7 @@ class DescentSampler:
         self._moved = np.empty(0)
         self._best, self._best_loss = self._starts[0].copy(), math.inf
         self._i_walk, self._i_round = 0, 0
-        self._order = np.empty(0, np.int64)
-        self._n_hops, self._n_idle = 0, 0
+        self._marked_hops = 0
         self._marked_loss = math.inf
         self._residuals: tuple[Float32Array, Float32Array] | None = None
 
@@ -135,12 +143,12 @@ class DescentSampler:
     @property
     def needs_residuals(self) -> bool:
         """Whether `learn` has to be called before the next `tell`."""
-        return self._is_slopes
+        return self._hops.needs_residuals if self._is_leaping else self._is_slopes
 
     @property
     def is_converged(self) -> bool:
         """Whether jumps have brought nothing for long."""
-        return self._n_idle >= PATIENCE + len(self._jumps)
+        return self._hops.n_hops - self._marked_hops >= PATIENCE
 
     def ask(self, n_candidates: int) -> FloatArray:
         """Propose candidates; see `Sampler.ask`.
@@ -187,13 +195,10 @@ class DescentSampler:
             return
         if self._part == "scan":
             self._choose_walks(values)
-        elif self._is_ranking:
-            self._is_ranking = False
-            self._order = rank_places(self._walks[0].point, self._queue, values)
-            self._take_jump()
-        elif self._is_group:
-            self._is_group = False
-            self._begin(first_walk(self._queue[index]))
+        elif self._is_leaping:
+            told = (values, *(residuals or (None, None)))
+            best = self._walks[0]
+            self._follow(self._hops.tell(self._rng, self._box, best, self._queue, told))
         elif self._is_slopes:
             self._try_steps(values, residuals)
         else:
@@ -202,7 +207,7 @@ class DescentSampler:
 
     def look_further(self) -> None:
         """Forget that the search has converged: the caller wants more of it."""
-        self._n_idle = 0
+        self._marked_hops = self._hops.n_hops
 
     def state(self) -> dict[str, Any]:
         """Return everything as arrays, numbers, strings and dicts; see `Sampler.state`."""
@@ -216,6 +221,7 @@ class DescentSampler:
             # The walk that is on its way is one of the list, except after a jump.
             "walks": {str(i): asdict(walk) for i, walk in enumerate(walks)},
             "is_of_list": any(walk is self._walk for walk in self._walks),
+            "hops": self._hops.state(),
         } | {name: copy.deepcopy(getattr(self, f"_{name}")) for name in _PLAIN_FIELDS}
 
     @classmethod
@@ -227,6 +233,7 @@ class DescentSampler:
         for name in _PLAIN_FIELDS:
             setattr(sampler, f"_{name}", copy.deepcopy(state[name]))
         walks = [Walk(**copy.deepcopy(state["walks"][str(i)])) for i in range(len(state["walks"]))]
+        sampler._hops = Hops.from_state(state["hops"])
         sampler._walks, sampler._walk = walks[:-1], walks[-1]
         if state["is_of_list"]:
             sampler._walk = sampler._walks[state["i_walk"]]
@@ -273,17 +280,14 @@ class DescentSampler:
         self._begin(self._walk)
 
     def _is_done(self, walk: Walk) -> bool:
-        """Whether a walk has had its share."""
-        if walk.is_over:
-            return True
-        if self._part == "starts":
-            return walk.n_steps >= ROUND_STEPS * (self._i_round + 1)
-        if self._part == "finals":
-            return walk.n_steps >= MOST_STEPS
-        return walk.n_steps >= HOP_STEPS or any(
-            walk.n_steps == n_steps and walk.loss > ratio * self._walks[0].loss
-            for n_steps, ratio in GIVE_UP
-        )
+        """Whether a walk has had its share; what was held after a jump may have to be freed."""
+        best_loss = self._walks[0].loss
+        if not has_had_its_share(walk, self._part, i_round=self._i_round, best_loss=best_loss):
+            return False
+        if self._part == "hops" and is_worth_widening(walk, best_loss):
+            walk.widen()
+            return False
+        return True
 
     def _next_walk(self) -> None:
         """Choose the walk that goes on, or jump."""
@@ -313,37 +317,18 @@ class DescentSampler:
         """Keep the end of a jump if it is better, and jump again."""
         if self._walk.loss < self._walks[0].loss:
             self._walks = [self._walk]
-            self._order = np.empty(0, np.int64)  # from here, other jumps may be the best ones
-        self._n_idle += 1
-        if self._walks[0].loss < (1.0 - CONVERGED_GAIN) * self._marked_loss:
-            self._marked_loss, self._n_idle = self._walks[0].loss, 0
         self._jump()
 
     def _jump(self) -> None:
-        """Begin a walk away from the best point: a given place, a group, or a random place."""
-        point = self._walks[0].point
-        self._n_hops += 1
-        self._is_slopes = False
-        if len(self._groups) and self._n_hops % TURNS in GROUP_TURNS:
-            group = self._groups[self._rng.integers(len(self._groups))]
-            self._queue = self._box.fold(group_places(self._rng, self._box, point, group))
-            self._is_group = True
-        elif not len(self._jumps) or not self._n_hops % 2:
-            self._begin(
-                first_walk(self._box.fold(random_place(self._rng, self._box, point)[None])[0])
-            )
-        elif len(self._order):
-            self._take_jump()
+        """Jump away from the best point."""
+        self._follow(self._hops.begin(self._rng, self._box, self._walks[0]))
+
+    def _follow(self, leap: Walk | FloatArray) -> None:
+        """Begin a walk, or score the places that a jump has to know first."""
+        self._is_leaping = not isinstance(leap, Walk)
+        if self._walks[0].loss < (1.0 - CONVERGED_GAIN) * self._marked_loss:
+            self._marked_loss, self._marked_hops = self._walks[0].loss, self._hops.n_hops
+        if isinstance(leap, Walk):
+            self._begin(leap)
         else:
-            self._queue = self._places()
-            self._is_ranking = True
-
-    def _places(self) -> FloatArray:
-        """Where the given jumps lead from the best point, shape (n_jumps, n_dimensions)."""
-        point = self._walks[0].point
-        return self._box.fold(np.where(np.isnan(self._jumps), point, self._jumps))
-
-    def _take_jump(self) -> None:
-        """Begin a walk at the most promising place that hasn't been tried."""
-        jump, self._order = self._order[0], self._order[1:]
-        self._begin(first_walk(self._places()[jump]))
+            self._is_slopes, self._queue = False, leap

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from matcher.search.descent import BoolArray
-    from shared.types import FloatArray
+    from shared.types import FloatArray, IntArray
 
 DEFAULT_SAMPLER = "cmaes"
 SAMPLER_NAMES = ("cmaes", "optuna-cmaes", "qmc", "random", "tpe")
@@ -167,7 +167,10 @@ def make_descent(
     seed: int,
     starts: npt.ArrayLike,
     jumps: FloatArray | None = None,
+    masks: BoolArray | None = None,
+    families: IntArray | None = None,
     groups: BoolArray | None = None,
+    group_masks: BoolArray | None = None,
     n_walks: int = MOST_WALKS,
     circular: npt.ArrayLike | None = None,
     cells: npt.ArrayLike | None = None,
@@ -182,8 +185,8 @@ def make_descent(
         Where to begin, in [0, 1].
     jumps : np.ndarray, shape=(n_jumps, n_dimensions), optional
         Places to jump to; what is NaN stays as it is.
-    groups : np.ndarray of bool, shape=(n_groups, n_dimensions), optional
-        Dimensions that are drawn anew together.
+    masks, families, groups, group_masks
+        As for `DescentSampler`.
     n_walks : int >= 1
         How many of the starts are walked from.
 
@@ -203,7 +206,17 @@ def make_descent(
     if not len(rows):
         raise ParameterError("starts has no row; one and more are accepted.", name="starts")
     box = checked_box(n_dimensions, circular=circular, cells=cells)
-    return DescentSampler(box, seed=seed, starts=rows, jumps=jumps, groups=groups, n_walks=n_walks)
+    return DescentSampler(
+        box,
+        seed=seed,
+        starts=rows,
+        jumps=jumps,
+        masks=masks,
+        families=families,
+        groups=groups,
+        group_masks=group_masks,
+        n_walks=n_walks,
+    )
 
 
 def restore_sampler(state: dict[str, Any]) -> Sampler:

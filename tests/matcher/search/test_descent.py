@@ -16,6 +16,8 @@ from matcher.search import (
     state_from_bytes,
     state_to_bytes,
 )
+from matcher.search._box import Box
+from matcher.search._hops import PROBES, Leap, fitted_places
 from matcher.search._normal import gram, solve
 from shared import ParameterError
 from shared.lanes import LANES
@@ -82,6 +84,12 @@ def make(seed: int = 1, **settings: object) -> DescentSampler:
     return make_descent(N_DIMENSIONS, seed=seed, starts=starts, **settings)  # type: ignore[arg-type]
 
 
+def is_asking(sampler: DescentSampler, kind: str) -> bool:
+    """Whether a sampler that jumps has to know something of a kind first."""
+    leap = sampler.state()["hops"]["leap"]
+    return leap is not None and leap["kind"] == kind
+
+
 def test_it_walks_down_a_bent_valley_in_a_few_hundred_candidates() -> None:
     """Slopes of all differences show the way; the strategy needs ten times as many."""
     _, lowest = run(make(), bent, 400)
@@ -123,11 +131,71 @@ def test_only_the_group_is_drawn_anew() -> None:
     """What doesn't belong to it stays at the best point."""
     groups = np.arange(N_DIMENSIONS)[None, :] < 2
     sampler = make(groups=groups)
-    while not sampler.state()["is_group"]:
+    while not is_asking(sampler, "best"):
         run(sampler, bent, sampler.preferred_batch)
     drawn = sampler.ask(sampler.preferred_batch)
     assert len(np.unique(drawn[:, 0])) == len(drawn)
     np.testing.assert_array_equal(drawn[:, 2:], np.tile(drawn[0, 2:], (len(drawn), 1)))
+
+
+def leap_of(n: int) -> tuple[Leap, Box]:
+    """Three places around the middle, each with its first dimensions changed."""
+    places = np.tile(CENTRE, (n, 1))
+    changed = np.zeros(places.shape, bool)
+    for i in range(n):
+        places[i, i], changed[i, i] = 0.3, True
+    masks = np.tile(np.arange(N_DIMENSIONS) < 5, (n, 1))
+    return Leap("probe", places, masks, changed, np.arange(N_DIMENSIONS), CENTRE), open_box()
+
+
+def open_box() -> Box:
+    """Make a box without steps and circles."""
+    return Box(circular=np.zeros(N_DIMENSIONS, bool), cells=np.zeros(N_DIMENSIONS, np.int64))
+
+
+def test_places_are_fitted_with_the_slopes_of_a_neighbour() -> None:
+    """Where differences are linear, one step makes up for a change: what was changed stays."""
+    directions = np.random.default_rng(5).standard_normal((N_DIMENSIONS, 6))
+    directions[:4] += np.eye(4, 6)
+    leap, box = leap_of(2)
+    differences = (leap.places - 0.45) @ directions
+    fitted = fitted_places(leap, box, directions @ directions.T, differences @ directions.T)
+    for number, (is_narrow, _) in enumerate(PROBES):
+        rows = fitted[2 * number : 2 * number + 2]
+        np.testing.assert_array_equal(rows[leap.changed], leap.places[leap.changed])
+        if is_narrow:
+            np.testing.assert_array_equal(rows[:, 5:], leap.places[:, 5:])
+        after = np.sum(((rows - 0.45) @ directions) ** 2, axis=1)
+        assert np.all(after < 0.7 * np.sum(differences**2, axis=1))
+
+
+def test_only_one_of_a_family_is_probed() -> None:
+    """The same change with other phases: the best of them stands for all."""
+    jumps = np.full((6, N_DIMENSIONS), np.nan)
+    jumps[:, 0] = (0.1, 0.2, 0.3, 0.6, 0.7, 0.8)
+    sampler = make(jumps=jumps, families=np.array([0, 0, 0, 1, 1, 1]))
+    while not is_asking(sampler, "probe"):
+        run(sampler, bent, sampler.preferred_batch)
+    places = sampler.ask(sampler.preferred_batch)[-2:, 0]
+    assert sorted(places > 0.5) == [False, True]
+
+
+def test_what_does_not_belong_to_a_jump_is_held_at_first() -> None:
+    """The first steps after a jump move only what the mask says; later ones move everything."""
+    jumps = np.full((1, N_DIMENSIONS), np.nan)
+    jumps[0, 0] = 0.9
+    mask = np.arange(N_DIMENSIONS)[None, :] < 3
+    sampler = make(jumps=jumps, masks=mask)
+    widths = []
+    while not sampler.is_converged:
+        walk = sampler.state()["walks"]
+        if sampler.needs_residuals and not is_asking(sampler, "probe"):
+            queue = sampler.ask(sampler.preferred_batch)
+            widths.append(int(np.count_nonzero(np.any(queue != queue[0], axis=0))))
+            assert widths[-1] <= np.count_nonzero(walk[str(len(walk) - 1)]["free"])
+        run(sampler, bent, sampler.preferred_batch)
+    assert 3 in widths
+    assert N_DIMENSIONS in widths
 
 
 def test_candidates_stay_in_the_box_and_on_their_steps() -> None:
