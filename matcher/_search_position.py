@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.companions import companions, families_of
+from matcher.companions import coarse_entries, companions, families_of
 from matcher.jumps import jump_groups
 from matcher.search import make_descent, make_sampler, restore_sampler
 
@@ -180,6 +180,7 @@ def make_step_sampler(
             groups=groups[:, columns],
             group_masks=companions(problem, groups)[:, columns],
             n_walks=stage.n_walks(n_left),
+            coarse=coarse_entries(problem)[columns] if stage.n_sweep else None,
         )
     return make_sampler(
         name,

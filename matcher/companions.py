@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     BoolArray = npt.NDArray[np.bool_]
 
-__all__ = ["companions", "families_of"]
+__all__ = ["coarse_entries", "companions", "families_of"]
 
 ALWAYS = (
     "tune_cents",
@@ -44,6 +44,28 @@ TRADES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("filter_env", ("filter_env.*", "amp_env.*", "filter.*")),
     ("amp_env", ("filter_env.*", "amp_env.*")),
 )
+
+# What the first steps from many starts leave alone: it says little about which valley is deeper.
+FINE = ("*.vibrato.*", "*.pwm.*", "*.pitch_env.*", "*_lfo.*", "*attack_curve_ratio")
+
+
+def coarse_entries(problem: Problem) -> BoolArray:
+    """Say what moves in the first steps from many starts.
+
+    Parameters
+    ----------
+    problem : Problem
+        What vectors mean.
+
+    Returns
+    -------
+    np.ndarray of bool, shape=(n_dimensions,)
+        All but what moves with time, and front edges.
+    """
+    names = (*problem.space.names, *(PHASE_NAMES[column] for column in problem.phase_columns))
+    coarse = [not any(fnmatchcase(name, pattern) for pattern in FINE) for name in names]
+    n = len(problem.space)
+    return np.array([*coarse[:n], *(coarse[n:] * problem.n_notes)], bool)
 
 
 def companions(problem: Problem, changed: BoolArray) -> BoolArray:

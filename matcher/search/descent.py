@@ -57,7 +57,7 @@ PATIENCE, CONVERGED_GAIN = 30, 0.01
 
 _STATE_VERSION = 3
 _PLAIN_FIELDS = (
-    "starts", "is_leaping", "is_slopes", "n_walks", "part", "queue", "columns", "moved",
+    "starts", "coarse", "is_leaping", "is_slopes", "n_walks", "part", "queue", "columns", "moved",
     "best", "best_loss", "i_walk", "i_round", "marked_hops", "marked_loss",
 )  # fmt: skip
 
@@ -85,6 +85,8 @@ class DescentSampler:
         What is fitted first after that; everything if left out.
     n_walks : int >= 1
         How many of the starts to walk from.
+    coarse : np.ndarray of bool, shape=(n_dimensions,)
+        What moves in the first steps from several starts; everything if left out.
     """
 
     name = "descent"
@@ -103,6 +105,7 @@ class DescentSampler:
         groups: BoolArray | None = None,
         group_masks: BoolArray | None = None,
         n_walks: int = MOST_WALKS,
+        coarse: BoolArray | None = None,
     ) -> None:
         self._box = box
         self._rng = np.random.Generator(np.random.PCG64(seed))
@@ -117,6 +120,7 @@ class DescentSampler:
         )
         self._is_leaping = False
         self._n_walks = n_walks
+        self._coarse = np.ones(box.n_dimensions, bool) if coarse is None else coarse.copy()
         self._part = "scan"
         self._walks: list[Walk] = []
         self._walk = first_walk(self._starts[0])
@@ -246,7 +250,7 @@ class DescentSampler:
         if len(self._starts) > 1:
             # Walks of other seeds begin a little elsewhere: what is chance shows itself.
             points = self._box.fold(points + JITTER * self._rng.standard_normal(points.shape))
-        self._walks = [first_walk(point) for point in points]
+        self._walks = [first_walk(point, self._coarse) for point in points]
         self._part = "starts"
         self._begin(self._walks[0])
 
@@ -309,6 +313,8 @@ class DescentSampler:
         self._i_round += 1
         if self._i_round == N_ROUNDS:
             self._part = "finals"
+            for walk in self._walks:
+                walk.widen()
         n_kept = N_FINALISTS if self._part == "finals" else -(-len(self._walks) // 2)
         self._walks = self._walks[: max(n_kept, N_FINALISTS)]
         self._walk = self._walks[0]

@@ -172,6 +172,7 @@ def make_descent(
     groups: BoolArray | None = None,
     group_masks: BoolArray | None = None,
     n_walks: int = MOST_WALKS,
+    coarse: BoolArray | None = None,
     circular: npt.ArrayLike | None = None,
     cells: npt.ArrayLike | None = None,
 ) -> DescentSampler:
@@ -185,7 +186,7 @@ def make_descent(
         Where to begin, in [0, 1].
     jumps : np.ndarray, shape=(n_jumps, n_dimensions), optional
         Places to jump to; what is NaN stays as it is.
-    masks, families, groups, group_masks
+    masks, families, groups, group_masks, coarse
         As for `DescentSampler`.
     n_walks : int >= 1
         How many of the starts are walked from.
@@ -216,6 +217,7 @@ def make_descent(
         groups=groups,
         group_masks=group_masks,
         n_walks=n_walks,
+        coarse=coarse,
     )
 
 
