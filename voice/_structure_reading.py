@@ -227,8 +227,10 @@ def _with_range(own: Parameter, change: Mapping[str, object]) -> Parameter:
         raise ParameterError(
             f"{own.name}: choices are {choices!r}; a list of numbers is accepted."
         )
-    for value in (*(options[key] for key in ("low", "high") if key in options), *choices):
-        own.validate(value)
+    # What misses an end of the voice's range by a rounding error becomes that end.
+    options |= {key: _checked(own, options[key]) for key in ("low", "high") if key in options}
+    if choices:
+        options["choices"] = [_checked(own, value) for value in choices]
     step = options.get("step", 0.0)
     if isinstance(step, bool) or not isinstance(step, (int, float)):
         raise ParameterError(f"{own.name}: step is {step!r}; a number is accepted.")
@@ -239,6 +241,12 @@ def _with_range(own: Parameter, change: Mapping[str, object]) -> Parameter:
         )
     # A space of its own: the change of one parameter would check all of a larger one.
     return ParameterSpace((own,)).replace(own.name, **options)[own.name]
+
+
+def _checked(own: Parameter, value: float) -> float:
+    """Return a value as the file has it, or what it was taken for."""
+    taken = own.validate(value)
+    return value if value == taken else taken
 
 
 def _on_panel(parameter: Parameter, scale: PanelScale, mistakes: Mistakes) -> Parameter:
