@@ -12,6 +12,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from shared import CATALOGUE, ParameterError, suggest_names
+from shared.catalogue import BANK_HZ
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,6 +27,7 @@ _SILENT_PAST_RATIO = 0.0005
 _WAVE_LEVELS = tuple(
     f"{osc}.{wave}_level" for osc in ("osc1", "osc2") for wave in ("saw", "pulse", "triangle")
 )
+_BANK = CATALOGUE.only("bank.*").names
 
 # Title, and the beginning of the names; `tune_cents` belongs to no part of the panel.
 _PREFIXES = (
@@ -43,6 +45,7 @@ _PREFIXES = (
     ("low-pass filter", "filter."),
     ("body resonance", "body."),
     ("second body resonance", "body2."),
+    ("filter bank", "bank."),
     ("filter envelope", "filter_env."),
     ("amplifier envelope", "amp_env."),
 )
@@ -79,6 +82,7 @@ _LABELS = {
     "frequency_hz": "frequency",
     "gain_db": "gain",
     "bandwidth_octaves": "bandwidth",
+    **{f"gain_{hz}_hz_db": f"{hz} Hz" for hz in BANK_HZ},
     "velocity_octaves": "velocity to depth",
     "velocity_db": "velocity to level",
 }
@@ -231,11 +235,12 @@ def _if_working(values: Mapping[str, float], *names: str) -> set[str]:
 
 
 def _used_in_filters(values: Mapping[str, float]) -> set[str]:
-    """Collect what the filters, the drive, the body and the filter envelope use."""
+    """Collect what the filters, the drive, the body, the bank and the filter envelope use."""
     used = _if_working(values, "highpass.cutoff_hz", "filter.drive_db")
     for body in ("body", "body2"):
         if _works(f"{body}.gain_db", values):
             used |= {f"{body}.{name}" for name in ("frequency_hz", "gain_db", "bandwidth_octaves")}
+    used |= _if_working(values, *_BANK)
     moves = _if_working(values, "filter_env.depth_octaves", "filter_env.velocity_octaves")
     # Key tracking lowers even an open filter, below C4.
     names = ("filter.cutoff_hz", "filter.resonance_ratio", "filter.key_track_ratio")

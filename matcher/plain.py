@@ -59,6 +59,7 @@ SWITCHES = (
     "filter.drive_db",
     "body.gain_db",
     "body2.gain_db",
+    *CATALOGUE.only("bank.*").names,
     "filter_env.depth_octaves",
     "filter_env.attack_curve_ratio",
     "filter_env.velocity_octaves",

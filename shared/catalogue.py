@@ -9,7 +9,10 @@ from __future__ import annotations
 
 from shared.parameters import Parameter, ParameterSpace
 
-__all__ = ["CATALOGUE"]
+__all__ = ["BANK_HZ", "CATALOGUE"]
+
+# Preferred frequencies of ISO 266:1997, every second one of the one-third-octave series.
+BANK_HZ = (100, 160, 250, 400, 630, 1000, 1600, 2500, 4000, 6300, 10_000, 16_000)
 
 # fmt: off
 _TUNE = (
@@ -29,6 +32,12 @@ def _body(name: str, what: str, *, frequency_hz: float) -> tuple[Parameter, ...]
                   f"width of {what}, where half of its dB are left"),
     )
 
+
+_BANK = tuple(
+    Parameter(f"bank.gain_{hz}_hz_db", "db", -15.0, 15.0, "linear", 0.0, "brightness",
+              f"fixed filter bank: level of the band around {hz} Hz; 0 dB is off")
+    for hz in BANK_HZ
+)
 
 _NOISE_AND_FILTERS = (
     Parameter("noise.level", "level", 0.0, 1.0, "quadratic", 0.0, "attack",
@@ -55,6 +64,7 @@ _NOISE_AND_FILTERS = (
               "how far the filter is driven into saturation"),
     *_body("body", "a broad resonance of the body", frequency_hz=1000.0),
     *_body("body2", "the second resonance of the body", frequency_hz=3000.0),
+    *_BANK,
 )
 
 _FILTER_ENVELOPE = (

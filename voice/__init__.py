@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from voice.controller import Controller
 from voice.envelopes import adsr_level, pitch_envelope_cents
-from voice.filters import body_resonance, drive, highpass, lowpass
+from voice.filters import body_resonance, drive, filter_bank, highpass, lowpass
 from voice.lfo import pulse_width_ratio, vibrato_cents
 from voice.new_structure import write_new_structure
 from voice.oscillators import oscillator, white_noise
@@ -34,6 +34,7 @@ __all__ = [
     "body_resonance",
     "check_structure",
     "drive",
+    "filter_bank",
     "highpass",
     "list_structures",
     "load_structure",

@@ -23,8 +23,8 @@ TUNE, OSC1, OSC2 = 0, 1, 18
 # Offsets in an oscillator's rows; after the octave, oscillator 2 is one further (its detune).
 SAW, PULSE, TRIANGLE, OCTAVE, WIDTH = 0, 1, 2, 3, 4
 PITCH_ENV, VIBRATO, PWM = 5, 8, 14
-NOISE, HIGHPASS, FILTER, BODIES, FILTER_ENV, AMP_ENV = 36, 41, 42, 47, 53, 60
-N_PARAMETERS = 66
+NOISE, HIGHPASS, FILTER, BODIES, BANK, FILTER_ENV, AMP_ENV = 36, 41, 42, 47, 53, 65, 72
+N_PARAMETERS = 78
 
 # Rows of the phase matrix, in cycles.
 PHASE_OSC, PHASE_VIBRATO, PHASE_PWM = 0, 2, 4

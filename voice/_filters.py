@@ -1,4 +1,4 @@
-"""What follows the oscillators: noise, high-pass, drive, low-pass, body and amplifier, in place.
+"""What follows the oscillators, in place: noise, filters, drive, body, filter bank, amplifier.
 
 A share of the noise may go past the filters, from before the high-pass to the amplifier: breath
 and bow are brighter than the tone.
@@ -22,6 +22,7 @@ LANES = 16
 # Rows of the settings and controls, as in `voice._settings` and `voice._controls` (a test compares
 # them).
 SECTIONS, DRIVE, HIGHPASS_TAN, SHARES, COLOURS, BELLS = 6, 12, 13, 16, 18, 21
+N_BELLS = 14
 CUTOFF, AMP, NOISE_AMP, DRY = 6, 7, 8, 9
 
 # Ramps of a block: the value at its start, and below it the slope for each sample.
@@ -125,18 +126,68 @@ def run_section(
             mix[j, lane] = y if section[2, lane] > ZERO else x
 
 
+@njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
+def ring(
+    x: np.float32,
+    g: np.float32,
+    loop: np.float32,
+    added: np.float32,
+    s1: np.float32,
+    s2: np.float32,
+) -> tuple[np.float32, np.float32, np.float32]:
+    """Add the band-pass of a second-order section (zero-delay feedback); return its states, too.
+
+    Added to nothing of it (0), the sample stays as it is.
+    """
+    v1 = (s1 + g * (x - s2)) * loop
+    v2 = s2 + g * v1
+    return x + added * v1 if added != ZERO else x, TWO * v1 - s1, TWO * v2 - s2
+
+
 @njit(nogil=True, cache=True, error_model="numpy")
-def run_bell(mix: Float32Array, bell: Float32Array, state: Float32Array) -> None:
-    """Add the band-pass of a second-order section (zero-delay feedback): a body resonance."""
+def run_bell(mix: Float32Array, b: Float32Array, s: Float32Array) -> None:
+    """Run one bell: a body resonance, or a band of the filter bank."""
     for j in range(mix.shape[0]):
-        for lane in range(mix.shape[1]):
-            g, added = bell[0, lane], bell[2, lane]
-            x, s1, s2 = mix[j, lane], state[0, lane], state[1, lane]
-            v1 = (s1 + g * (x - s2)) * bell[1, lane]
-            v2 = s2 + g * v1
-            state[0, lane] = TWO * v1 - s1
-            state[1, lane] = TWO * v2 - s2
-            mix[j, lane] = x + added * v1 if added != ZERO else x
+        for i in range(mix.shape[1]):
+            x = mix[j, i]
+            x, s[0, i], s[1, i] = ring(x, b[0, i], b[1, i], b[2, i], s[0, i], s[1, i])
+            mix[j, i] = x
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def run_two_bells(mix: Float32Array, b: Float32Array, s: Float32Array) -> None:
+    """Run two bells, one after the other: the processor computes one while the other waits.
+
+    0.35 ns for each bell and sample instead of 0.5 ns; a loop over four isn't vectorized.
+    """
+    for j in range(mix.shape[0]):
+        for i in range(mix.shape[1]):
+            x = mix[j, i]
+            x, s[0, i], s[1, i] = ring(x, b[0, i], b[1, i], b[2, i], s[0, i], s[1, i])
+            x, s[2, i], s[3, i] = ring(x, b[3, i], b[4, i], b[5, i], s[2, i], s[3, i])
+            mix[j, i] = x
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def run_bells(mix: Float32Array, bells: Float32Array, state: Float32Array) -> None:
+    """Run bells in series: three rows each in `bells`, two in `state`."""
+    n_bells = state.shape[0] // 2
+    for i in range(0, n_bells - 1, 2):
+        run_two_bells(mix, bells[3 * i : 3 * i + 6], state[2 * i : 2 * i + 4])
+    if n_bells % 2:
+        run_bell(mix, bells[3 * n_bells - 3 :], state[2 * n_bells - 2 :])
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def bells_in_use(bells: Float32Array) -> Float32Array:
+    """Return the rows of those bells that some lane has on; the others cost nothing."""
+    used = np.empty_like(bells)
+    n_used = 0
+    for i in range(N_BELLS):
+        if is_any(bells[3 * i + 2]):
+            used[3 * n_used : 3 * n_used + 3] = bells[3 * i : 3 * i + 3]
+            n_used += 1
+    return used[: 3 * n_used]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -198,7 +249,9 @@ def run_filters(
     sound : float32, shape=(n_samples, LANES)
         The oscillators; the finished note after the call.
     """
-    ramps, state = np.empty((8, LANES), F), np.zeros((9, LANES), F)
+    bells = bells_in_use(settings[BELLS : BELLS + 3 * N_BELLS])
+    n_states = 5 + 2 * (bells.shape[0] // 3)
+    ramps, state = np.empty((8, LANES), F), np.zeros((n_states, LANES), F)
     first_section = settings[SECTIONS : SECTIONS + 3]
     second_section = settings[SECTIONS + 3 : SECTIONS + 6]
     through, past = settings[SHARES], settings[SHARES + 1]
@@ -208,8 +261,6 @@ def run_filters(
     has_lowpass = is_lowpass_heard(controls)
     has_second = has_lowpass and is_any(second_section[2])
     colours = settings[COLOURS : COLOURS + 3]
-    bell, second_bell = settings[BELLS : BELLS + 3], settings[BELLS + 3 : BELLS + 6]
-    has_bell, has_second_bell = is_any(bell[2]), is_any(second_bell[2])
     for i in range(controls.shape[0] - 1):
         now, following = controls[i], controls[i + 1]
         mix = sound[i * block : (i + 1) * block]
@@ -226,10 +277,7 @@ def run_filters(
             run_section(mix, ramps, first_section, state[1:3])
         if has_second:
             run_section(mix, ramps, second_section, state[3:5])
-        if has_bell:
-            run_bell(mix, bell, state[5:7])
-        if has_second_bell:
-            run_bell(mix, second_bell, state[7:9])
+        run_bells(mix, bells, state[5:])
         if has_noise_past:
             add_noise(mix, noise, i * block, ramps, past, colours)
         set_ramp(now[AMP], following[AMP], block, ramps, ITS_AMP)

@@ -1,4 +1,4 @@
-"""What stays constant during a note: levels, filter sections, drive, high-pass, noise, body.
+"""What stays constant during a note: levels, filters, drive, noise, body and filter bank.
 
 Computed once for each note of 16 candidates, so in plain numpy and double precision; the kernels
 of `voice._oscillators` and `voice._filters` take the result as float32. Rows of the parameters
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shared.catalogue import BANK_HZ
 from voice import _controls as c
 
 if TYPE_CHECKING:
@@ -22,12 +23,16 @@ __all__: list[str] = []
 # damping and on (1) or off (0) of each filter section; drive gain - 1; high-pass tan; 1 for
 # each oscillator whose pitch moves; shares of the noise that go through the filters and past
 # them; shares of white, dark and bright noise; tan, loop factor and added band-pass of each
-# body resonance.
+# bell: the body resonances, then the bands of the filter bank.
 LEVELS, SECTIONS, DRIVE, HIGHPASS_TAN, MOVING, SHARES = 0, 6, 12, 13, 14, 16
 COLOURS, BELLS = 18, 21
-N_SETTINGS = 27
-
 N_BODIES, BODY_ROWS = 2, 3
+N_BELLS = N_BODIES + len(BANK_HZ)
+N_SETTINGS = BELLS + 3 * N_BELLS
+
+# Wider than the 0.67 octaves from band to band, so that bands raised alike make one plateau: with
+# all at 3 dB its ripple is 0.6 dB from top to bottom, instead of 0.9 dB.
+BAND_OCTAVES = 0.8
 LOWEST_CUTOFF_HZ = 20.0
 HIGHEST_CUTOFF = 0.49  # of the rate
 LEAST_DAMPING = 0.002
@@ -62,11 +67,18 @@ def prepare_settings(values: Float32Array, sample_rate_hz: float, settings: Floa
     dark, bright = np.maximum(-colour, 0.0), np.maximum(colour, 0.0)
     settings[COLOURS : COLOURS + 3] = 1.0 - dark - bright, dark, bright
     for i in range(N_BODIES):
-        body = v[c.BODIES + BODY_ROWS * i : c.BODIES + BODY_ROWS * (i + 1)]
-        settings[BELLS + 3 * i : BELLS + 3 * (i + 1)] = _bell(body, sample_rate_hz)
+        middle_hz, gain_db, octaves = v[c.BODIES + BODY_ROWS * i : c.BODIES + BODY_ROWS * (i + 1)]
+        bell = _bell(middle_hz, gain_db, octaves, sample_rate_hz)
+        settings[BELLS + 3 * i : BELLS + 3 * (i + 1)] = bell
+    for i, middle_hz in enumerate(BANK_HZ, start=N_BODIES):
+        gain_db = v[c.BANK + i - N_BODIES]
+        if middle_hz > HIGHEST_CUTOFF * sample_rate_hz:
+            gain_db = np.zeros_like(gain_db)  # what can't be reached is not made up for
+        band = _bell(np.float64(middle_hz), gain_db, BAND_OCTAVES, sample_rate_hz)
+        settings[BELLS + 3 * i : BELLS + 3 * (i + 1)] = band
 
 
-def _tan_pi(share: FloatArray) -> FloatArray:
+def _tan_pi(share: FloatArray | np.float64) -> FloatArray:
     """tan(pi f / rate) of a frequency as a share of the rate, which is held below a half."""
     tangents: FloatArray = np.tan(np.pi * np.minimum(share, HIGHEST_CUTOFF))
     return tangents
@@ -97,14 +109,19 @@ def _sections(resonance: FloatArray, slope_db: FloatArray) -> FloatArray:
     )
 
 
-def _bell(body: FloatArray, sample_rate_hz: float) -> FloatArray:
-    """Set a body resonance: (s**2 + s A / Q + 1) / (s**2 + s / (A Q) + 1), A**2 its gain.
+def _bell(
+    middle_hz: FloatArray | np.float64,
+    gain_db: FloatArray,
+    octaves: FloatArray | float,
+    sample_rate_hz: float,
+) -> FloatArray:
+    """Set a bell: (s**2 + s A / Q + 1) / (s**2 + s / (A Q) + 1), A**2 its gain.
 
     That is 1 plus (A - 1 / A) / Q of the band-pass s / (s**2 + s / (A Q) + 1); the bandwidth
     makes 1 / Q = 2 sinh(ln(2) / 2 * octaves). See `voice.body_resonance` for the source.
     """
-    g = _tan_pi(body[0] / sample_rate_hz)
-    a = 10.0 ** (body[1] / 40.0)
-    x = 2.0 * np.sinh(0.5 * np.log(2.0) * body[2])
-    # Exactly 0 at 0 dB, where a is exactly 1: that switches the resonance off.
+    a = 10.0 ** (gain_db / 40.0)
+    g = np.broadcast_to(_tan_pi(middle_hz / sample_rate_hz), a.shape)
+    x = 2.0 * np.sinh(0.5 * np.log(2.0) * octaves)
+    # Exactly 0 at 0 dB, where a is exactly 1: that switches the bell off.
     return np.array([g, 1.0 / (1.0 + g * (g + x / a)), x * (a - 1.0 / a)])

@@ -102,6 +102,7 @@ _SINGLE = (
     ("velocity to brightness", ("filter_env.velocity_octaves",), ()),
     ("body resonance", ("body.gain_db",), ("body.",)),
     ("second body resonance", ("body2.gain_db",), ("body2.",)),
+    ("filter bank", CATALOGUE.only("bank.*").names, ()),
     (
         "amplifier envelope",
         ("amp_env.attack_s", "amp_env.sustain_ratio", "amp_env.release_s"),

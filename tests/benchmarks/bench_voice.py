@@ -73,6 +73,7 @@ LADDER: dict[str, dict[str, float]] = {
     "low-pass 24 dB": {"filter.cutoff_hz": 2000.0},
     "drive": {"filter.drive_db": 9.0},
     "body resonance": {"body.gain_db": 9.0},
+    "filter bank, all twelve bands": dict.fromkeys(CATALOGUE.only("bank.*").names, 2.0),
 }
 # Settings that mean nothing while their parts are off.
 OFF_BUT_SET = {

@@ -78,6 +78,7 @@ def test_levels_count_against_the_loudest() -> None:
         {"filter.drive_db": 6.0},
         {"highpass.cutoff_hz": 300.0},
         {"body.gain_db": 6.0},
+        {"bank.gain_400_hz_db": -3.0},
     ],
     ids=lambda values: next(iter(values)),
 )
@@ -100,6 +101,13 @@ def test_a_body_that_colours_is_shown_whole(gain_db: float) -> None:
     """Gain, frequency and width belong together, whether the body raises or lowers."""
     used = used_parameters({**CATALOGUE.neutral(), "body.gain_db": gain_db})
     assert {"body.frequency_hz", "body.gain_db", "body.bandwidth_octaves"} <= used
+
+
+def test_bands_of_the_bank_are_shown_one_by_one() -> None:
+    """Each band is a control of its own; those at 0 dB do nothing."""
+    neutral = CATALOGUE.neutral()
+    used = used_parameters({**neutral, "bank.gain_1000_hz_db": -2.0})
+    assert used - used_parameters(neutral) == {"bank.gain_1000_hz_db"}
 
 
 def test_velocity_alone_brings_the_filter_envelope_in() -> None:

@@ -45,6 +45,18 @@ SHARED = [
     "body2.frequency_hz",
     "body2.gain_db",
     "body2.bandwidth_octaves",
+    "bank.gain_100_hz_db",
+    "bank.gain_160_hz_db",
+    "bank.gain_250_hz_db",
+    "bank.gain_400_hz_db",
+    "bank.gain_630_hz_db",
+    "bank.gain_1000_hz_db",
+    "bank.gain_1600_hz_db",
+    "bank.gain_2500_hz_db",
+    "bank.gain_4000_hz_db",
+    "bank.gain_6300_hz_db",
+    "bank.gain_10000_hz_db",
+    "bank.gain_16000_hz_db",
     "filter_env.depth_octaves",
     "filter_env.attack_s",
     "filter_env.attack_curve_ratio",
@@ -62,11 +74,11 @@ SHARED = [
 
 
 def test_the_catalogue_is_complete_and_in_order() -> None:
-    """All 66 parameters of the voice, in the order of the signal path."""
+    """All 78 parameters of the voice, in the order of the signal path."""
     osc1 = [f"osc1.{name}" for name in OSCILLATOR if name != "detune_cents"]
     osc2 = [f"osc2.{name}" for name in OSCILLATOR]
     assert list(CATALOGUE.names) == ["tune_cents", *osc1, *osc2, *SHARED]
-    assert len(CATALOGUE) == 66
+    assert len(CATALOGUE) == 78
 
 
 @pytest.mark.parametrize("name", CATALOGUE.names)
@@ -106,7 +118,7 @@ def test_neutral_is_one_plain_sawtooth() -> None:
     assert {name for name, value in levels.items() if value > 0.0} == {"osc1.saw_level"}
     amounts = (
         *("depth_cents", "depth_ratio", "depth_octaves", "resonance_ratio", "drive_db"),
-        *("bypass_ratio", "gain_db"),
+        *("bypass_ratio", "gain_db", "_hz_db"),
     )
     assert all(value == 0.0 for name, value in neutral.items() if name.endswith(amounts))
 

@@ -9,7 +9,15 @@ import pytest
 
 from shared import CATALOGUE, Note, ParameterError
 from tests.voice_sounds import play
-from voice import body_resonance, drive, highpass, lowpass, oscillator, white_noise
+from voice import (
+    body_resonance,
+    drive,
+    filter_bank,
+    highpass,
+    lowpass,
+    oscillator,
+    white_noise,
+)
 
 N_SAMPLES = 3000
 AFTER_ATTACK = 64
@@ -17,7 +25,7 @@ AFTER_ATTACK = 64
 
 @pytest.mark.parametrize("slope", [12.0, 24.0], ids="{:g} dB".format)
 def test_the_filters_are_those_of_the_voice(slope: float) -> None:
-    """A wave through high-pass, drive, low-pass and body is the patch that has them."""
+    """A wave through high-pass, drive, low-pass, body and bank is the patch that has them."""
     values = {
         "highpass.cutoff_hz": 300.0,
         "filter.drive_db": 9.0,
@@ -27,6 +35,8 @@ def test_the_filters_are_those_of_the_voice(slope: float) -> None:
         "body.frequency_hz": 650.0,
         "body.gain_db": 9.0,
         "body.bandwidth_octaves": 0.8,
+        "bank.gain_250_hz_db": -6.0,
+        "bank.gain_4000_hz_db": 5.0,
     }
     heard = play(values, note=Note(57.0), n_samples=N_SAMPLES)
     sound = highpass(oscillator(220.0, n_samples=N_SAMPLES), 300.0, sample_rate_hz=44_100)
@@ -40,6 +50,8 @@ def test_the_filters_are_those_of_the_voice(slope: float) -> None:
     expected = body_resonance(
         sound, 650.0, gain_db=9.0, bandwidth_octaves=0.8, sample_rate_hz=44_100
     )
+    gains_db = [0.0, 0.0, -6.0, 0.0, 0.0, 0.0, 0.0, 0.0, 5.0, 0.0, 0.0, 0.0]
+    expected = filter_bank(expected, gains_db, sample_rate_hz=44_100)
     # 3e-3: the steps of the two waves differ by rounding, phases add that up, and the body
     # resonance raises it by 9 dB.
     np.testing.assert_allclose(heard[AFTER_ATTACK:], expected[AFTER_ATTACK:], atol=3e-3)
@@ -71,6 +83,15 @@ def test_neutral_filters_pass_the_sound_unchanged() -> None:
         noise, 900.0, gain_db=neutral["body.gain_db"], bandwidth_octaves=0.5, sample_rate_hz=44_100
     )
     np.testing.assert_array_equal(passed, noise)
+    np.testing.assert_array_equal(filter_bank(noise, [0.0] * 12, sample_rate_hz=44_100), noise)
+
+
+def test_a_band_that_the_rate_cannot_hold_is_off() -> None:
+    """To the bit: at 8 kHz there is nothing at 4 kHz and above to be raised."""
+    noise = white_noise(N_SAMPLES).astype(np.float64)
+    raised = [0.0] * 8 + [15.0] * 4
+    np.testing.assert_array_equal(filter_bank(noise, raised, sample_rate_hz=8_000), noise)
+    assert not np.array_equal(filter_bank(noise, raised, sample_rate_hz=11_025), noise)
 
 
 def test_drive_amplifies_soft_sounds_and_holds_loud_ones() -> None:
@@ -143,3 +164,21 @@ def test_a_body_that_cannot_be_is_refused(change: dict[str, Any], message: str) 
     }  # fmt: skip
     with pytest.raises(ParameterError, match=message):
         body_resonance(**arguments)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"gains_db": [16.0] * 12}, "gains_db is 16 dB; -15 to 15 dB is accepted"),
+        ({"gains_db": [0.0] * 11}, r"gains_db have shape \(11,\); \(12,\) is accepted"),
+        ({"gains_db": 3.0}, r"gains_db have shape \(\); \(12,\) is accepted"),
+        ({"gains_db": [np.nan] * 12}, "gains_db is nan dB"),
+        ({"signal": []}, r"signal has shape \(0,\); a row"),
+        ({"sample_rate_hz": 1000}, "sample_rate_hz is 1000 Hz"),
+    ],
+)
+def test_a_bank_that_cannot_be_is_refused(change: dict[str, Any], message: str) -> None:
+    """The message names the argument, its value and the range."""
+    arguments = {"signal": [1.0], "gains_db": [0.0] * 12, "sample_rate_hz": 44_100, **change}
+    with pytest.raises(ParameterError, match=message):
+        filter_bank(**arguments)

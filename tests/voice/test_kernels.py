@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from shared import CATALOGUE, PHASE_NAMES, Note
+from shared.catalogue import BANK_HZ
 from tests.voice_sounds import row_of
 from voice import (
     NoteRenderer,
@@ -157,6 +158,7 @@ def row_names() -> dict[int, str]:
     body_names = ("frequency_hz", "gain_db", "bandwidth_octaves")
     bodies = [f"{body}.{name}" for body in ("body", "body2") for name in body_names]
     rows |= {c.BODIES + i: name for i, name in enumerate(bodies)}
+    rows |= {c.BANK + i: f"bank.gain_{hz}_hz_db" for i, hz in enumerate(BANK_HZ)}
     stages = ("attack_s", "attack_curve_ratio", "decay_s", "sustain_ratio", "release_s")
     filter_env = ("depth_octaves", *stages, "velocity_octaves")
     rows |= {c.FILTER_ENV + i: f"filter_env.{name}" for i, name in enumerate(filter_env)}
@@ -198,6 +200,7 @@ def test_constants_that_two_kernel_files_share_are_equal(module: ModuleType) -> 
         "SHARES",
         "COLOURS",
         "BELLS",
+        "N_BELLS",
     )
     known = {name: getattr(_settings, name) for name in settings}
     known |= {

@@ -184,11 +184,12 @@ SHAPING = {
     "filter.drive_db": 20.0,
     "filter.cutoff_hz": 60.0,
     "body.gain_db": 20.0,
+    "bank.gain_4000_hz_db": 12.0,
 }
 
 
 def test_noise_past_the_filters_is_as_if_they_were_off() -> None:
-    """To the bit, whatever high-pass, drive, low-pass and body do; the envelope shapes it."""
+    """To the bit, whatever the filters, drive, body and bank do; the envelope shapes it."""
     envelope = {"amp_env.attack_s": 0.01, "amp_env.sustain_ratio": 0.4}
     bare = play({**NOISE_ALONE, **envelope}, note=NOTE, n_samples=N_SAMPLES)
     past = play(
@@ -364,8 +365,8 @@ def test_every_corner_of_the_space_is_finite(seed: int) -> None:
     assert np.isfinite(sounds).all()
     # 9 waves at full level (8 dB of them in a velocity above 100: 40 dB * 27 / 99 = 11 dB) times
     # the largest gain of a filter at the edge of self-oscillation, 1 / (2 * 0.001) at 12 dB, times
-    # the 24 dB of the body resonance.
-    assert np.abs(sounds).max() < 9.0 * 3.5 * 500.0 * 15.9
+    # the 24 dB of each body resonance and 30 dB of the bank (twelve bands raised alike by 15 dB).
+    assert np.abs(sounds).max() < 9.0 * 3.5 * 500.0 * 15.9 * 15.9 * 31.6
 
 
 def test_the_second_body_is_as_the_first() -> None:
