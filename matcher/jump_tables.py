@@ -82,6 +82,7 @@ _FILTERS: list[Jump] = [
 _BREATH: Jump = {"noise.level": 0.1, "noise.sustain_ratio": 1.0, "noise.bypass_ratio": 0.4}
 _BRIGHT_BREATH: Jump = _BREATH | {"noise.level": 0.03, "noise.colour_ratio": 0.9}
 _DARK_BREATH: Jump = _BREATH | {"noise.level": 0.1, "noise.colour_ratio": -0.7}
+_SLOW_BREATH: Jump = _BRIGHT_BREATH | {"noise.attack_s": 0.08}
 _CHIFF: Jump = {"noise.level": 0.3, "noise.decay_s": 0.03, "noise.sustain_ratio": 0.1}
 _BENDS: list[Jump] = [
     {f"{env}.attack_curve_ratio": curve, f"{env}.attack_s": attack_s}
@@ -130,6 +131,8 @@ JUMPS: tuple[Jump, ...] = (
     _BREATH,
     _BRIGHT_BREATH,
     _DARK_BREATH,
+    _SLOW_BREATH,
+    {"noise.attack_s": 0.05},
     _CHIFF,
     *_BENDS,
     _SLOW_BRIGHTNESS,

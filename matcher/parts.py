@@ -194,7 +194,7 @@ def _used_in_noise(values: Mapping[str, float], *, is_shaped: bool) -> set[str]:
     level, loudest = values["noise.level"], _loudest(values)
     is_heard_past = past and level * values["noise.bypass_ratio"] >= _SILENT_PAST_RATIO * loudest
     if level > 0.0 and (level >= _SILENT_RATIO * loudest or is_heard_past):
-        shape = _if_working(values, "noise.sustain_ratio", "noise.colour_ratio")
+        shape = _if_working(values, "noise.attack_s", "noise.sustain_ratio", "noise.colour_ratio")
         # Noise that stays as it is has no decay.
         falls = values["noise.sustain_ratio"] < 1.0
         return {"noise.level"} | shape | past | ({"noise.decay_s"} if falls else set())

@@ -49,6 +49,7 @@ SWITCHES = (
         )
     ),
     "noise.level",
+    "noise.attack_s",
     "noise.sustain_ratio",
     "noise.colour_ratio",
     "noise.bypass_ratio",

@@ -101,7 +101,7 @@ class Problem:
 
         Returns
         -------
-        np.ndarray, shape=(n_candidates, 78), dtype=float64
+        np.ndarray, shape=(n_candidates, 79), dtype=float64
             All parameters, columns in the catalogue's order.
         """
         full = np.tile([self.base[name] for name in CATALOGUE.names], (len(vectors), 1))

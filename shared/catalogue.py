@@ -42,8 +42,10 @@ _BANK = tuple(
 _NOISE_AND_FILTERS = (
     Parameter("noise.level", "level", 0.0, 1.0, "quadratic", 0.0, "attack",
               "breath and bow noise"),
+    Parameter("noise.attack_s", "s", 0.0, 1.0, "quadratic", 0.0, "attack",
+              "time in which the noise rises in a straight line; 0 is at once"),
     Parameter("noise.decay_s", "s", 0.005, 10.0, "log", 0.05, "attack",
-              "time constant with which the noise dies away"),
+              "time constant with which the noise dies away after its attack"),
     Parameter("noise.sustain_ratio", "ratio", 0.0, 1.0, "linear", 0.0, "attack",
               "what stays of the noise while the note sounds, as a share of its level"),
     Parameter("noise.colour_ratio", "ratio", -1.0, 1.0, "linear", 0.0, "attack",

@@ -23,8 +23,8 @@ TUNE, OSC1, OSC2 = 0, 1, 18
 # Offsets in an oscillator's rows; after the octave, oscillator 2 is one further (its detune).
 SAW, PULSE, TRIANGLE, OCTAVE, WIDTH = 0, 1, 2, 3, 4
 PITCH_ENV, VIBRATO, PWM = 5, 8, 14
-NOISE, HIGHPASS, FILTER, BODIES, BANK, FILTER_ENV, AMP_ENV = 36, 41, 42, 47, 53, 65, 72
-N_PARAMETERS = 78
+NOISE, HIGHPASS, FILTER, BODIES, BANK, FILTER_ENV, AMP_ENV = 36, 42, 43, 48, 54, 66, 73
+N_PARAMETERS = 79
 
 # Rows of the phase matrix, in cycles.
 PHASE_OSC, PHASE_VIBRATO, PHASE_PWM = 0, 2, 4
@@ -233,8 +233,10 @@ def set_levels(
         )
         x *= exp2(v[e + 5, lane] * note[2] * OCTAVES_PER_DB)
         controls[AMP, lane] = x if x > SILENCE else ZERO
-        kept = v[NOISE + 2, lane]
-        x = v[NOISE, lane] * (kept + (ONE - kept) * exp2(-t / v[NOISE + 1, lane] * LOG2_E))
+        attack, kept = v[NOISE + 1, lane], v[NOISE + 3, lane]
+        since = max(t - attack, ZERO)
+        x = v[NOISE, lane] * (kept + (ONE - kept) * exp2(-since / v[NOISE + 2, lane] * LOG2_E))
+        x = x * t / attack if t < attack else x
         controls[NOISE_AMP, lane] = x if x > SILENCE else ZERO
 
 

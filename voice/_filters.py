@@ -217,6 +217,16 @@ def is_any(row: Float32Array) -> bool:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def is_noise_heard(controls: Float32Array) -> bool:
+    """Whether any lane ever has noise; with an attack it begins at nothing."""
+    found = False
+    for i in range(controls.shape[0]):
+        for lane in range(LANES):
+            found = found or controls[i, NOISE_AMP, lane] > ZERO
+    return found
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def is_lowpass_heard(controls: Float32Array) -> bool:
     """Whether the low-pass of any lane ever does something."""
     found = False
@@ -255,7 +265,7 @@ def run_filters(
     first_section = settings[SECTIONS : SECTIONS + 3]
     second_section = settings[SECTIONS + 3 : SECTIONS + 6]
     through, past = settings[SHARES], settings[SHARES + 1]
-    has_noise = is_any(controls[0, NOISE_AMP])
+    has_noise = is_noise_heard(controls)
     has_noise_past = has_noise and is_any(past)
     has_highpass, has_drive = is_any(settings[HIGHPASS_TAN]), is_any(settings[DRIVE])
     has_lowpass = is_lowpass_heard(controls)

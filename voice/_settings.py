@@ -62,7 +62,7 @@ def prepare_settings(values: Float32Array, sample_rate_hz: float, settings: Floa
     # 0 switches the high-pass off: 20 Hz is its neutral value.
     is_on = v[c.HIGHPASS] > LOWEST_CUTOFF_HZ
     settings[HIGHPASS_TAN] = np.where(is_on, _tan_pi(v[c.HIGHPASS] / sample_rate_hz), 0.0)
-    colour, past = v[c.NOISE + 3], v[c.NOISE + 4]
+    colour, past = v[c.NOISE + 4], v[c.NOISE + 5]
     settings[SHARES : SHARES + 2] = 1.0 - past, past
     dark, bright = np.maximum(-colour, 0.0), np.maximum(colour, 0.0)
     settings[COLOURS : COLOURS + 3] = 1.0 - dark - bright, dark, bright

@@ -99,7 +99,7 @@ class NoteRenderer:
 
         Parameters
         ----------
-        values : np.ndarray, shape=(n_candidates, 78), 1 <= n_candidates <= 16
+        values : np.ndarray, shape=(n_candidates, 79), 1 <= n_candidates <= 16
             Physical values within their ranges, columns in the catalogue's order.
         phases : np.ndarray, shape=(n_candidates, 5), 0 to 1
             Nuisance phases in cycles, columns as in `shared.patch_schema.PHASE_NAMES`.
@@ -141,7 +141,7 @@ def render_batch(
 
     Parameters
     ----------
-    values : np.ndarray, shape=(n_candidates, 78)
+    values : np.ndarray, shape=(n_candidates, 79)
         Physical values, columns in the catalogue's order.
     note : Note
         Pitch, velocity and gate.

@@ -28,6 +28,7 @@ NOT_IN_THE_GRAPH = frozenset(
         "filter_env.velocity_octaves",
         "amp_env.velocity_db",
         *CATALOGUE.only("*.attack_curve_ratio", "body2*", "bank.*").names,
+        "noise.attack_s",
         "noise.sustain_ratio",
         "noise.colour_ratio",
     }

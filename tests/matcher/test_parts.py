@@ -89,6 +89,14 @@ def test_noise_goes_past_what_shapes_the_tone(shaping: dict[str, float]) -> None
     assert {"noise.level", "noise.decay_s", "noise.bypass_ratio"} <= used
 
 
+def test_noise_that_is_there_at_once_has_no_attack() -> None:
+    """The attack is shown where it does something."""
+    noise = {**CATALOGUE.neutral(), "noise.level": 0.1}
+    assert "noise.attack_s" not in used_parameters(noise)
+    assert "noise.attack_s" in used_parameters({**noise, "noise.attack_s": 0.05})
+    assert "noise.attack_s" not in used_parameters({**CATALOGUE.neutral(), "noise.attack_s": 0.1})
+
+
 def test_soft_noise_counts_where_nothing_masks_it() -> None:
     """What a low-passed tone would hide is heard above it."""
     soft = {**CATALOGUE.neutral(), "noise.level": 0.002, "filter.cutoff_hz": 900.0}

@@ -81,3 +81,17 @@ def test_without_sustain_noise_dies_away() -> None:
     dying = coloured(0.0, **{"noise.decay_s": 0.1, "noise.sustain_ratio": 0.0})
     late = slice(round(0.7 * SAMPLE_RATE_HZ), round(0.8 * SAMPLE_RATE_HZ))
     assert np.abs(dying[late]).max() < 0.001 * np.abs(coloured(0.0)[late]).max()
+
+
+@pytest.mark.parametrize("attack_s", [0.05, 0.4])
+def test_the_noise_rises_in_a_straight_line_then_falls(attack_s: float) -> None:
+    """T / attack up to 1, then exp(-(t - attack) / decay), down to the share that stays."""
+    decay_s, kept = 0.1, 0.25
+    at_once = coloured(0.0)
+    shape = {"noise.attack_s": attack_s, "noise.decay_s": decay_s, "noise.sustain_ratio": kept}
+    shaped = coloured(0.0, **shape)
+    times_s = np.arange(len(shaped)) / SAMPLE_RATE_HZ
+    falling = kept + (1.0 - kept) * np.exp(-np.maximum(times_s - attack_s, 0.0) / decay_s)
+    expected = np.minimum(times_s / attack_s, 1.0) * falling
+    # 2e-3: straight lines between control values 0.36 ms apart, across the tip.
+    np.testing.assert_allclose(shaped, expected * at_once, atol=2e-3 * np.abs(at_once).max())

@@ -29,6 +29,7 @@ OSCILLATOR = [
 ]
 SHARED = [
     "noise.level",
+    "noise.attack_s",
     "noise.decay_s",
     "noise.sustain_ratio",
     "noise.colour_ratio",
@@ -74,11 +75,11 @@ SHARED = [
 
 
 def test_the_catalogue_is_complete_and_in_order() -> None:
-    """All 78 parameters of the voice, in the order of the signal path."""
+    """All 79 parameters of the voice, in the order of the signal path."""
     osc1 = [f"osc1.{name}" for name in OSCILLATOR if name != "detune_cents"]
     osc2 = [f"osc2.{name}" for name in OSCILLATOR]
     assert list(CATALOGUE.names) == ["tune_cents", *osc1, *osc2, *SHARED]
-    assert len(CATALOGUE) == 78
+    assert len(CATALOGUE) == 79
 
 
 @pytest.mark.parametrize("name", CATALOGUE.names)

@@ -150,7 +150,7 @@ def row_names() -> dict[int, str]:
             rest + c.PWM + 2: f"{osc}.pwm.rate_key_track_ratio",
         }
     rows[c.OSC2 + c.OCTAVE + 1] = "osc2.detune_cents"
-    noise_names = ("level", "decay_s", "sustain_ratio", "colour_ratio", "bypass_ratio")
+    noise_names = ("level", "attack_s", "decay_s", "sustain_ratio", "colour_ratio", "bypass_ratio")
     rows |= {c.NOISE + i: f"noise.{name}" for i, name in enumerate(noise_names)}
     rows[c.HIGHPASS] = "highpass.cutoff_hz"
     filter_names = ("cutoff_hz", "resonance_ratio", "slope_db_per_octave", "key_track_ratio")

@@ -142,7 +142,8 @@ PARTS: dict[str, tuple[dict[str, float], list[str]]] = {
     ),
     "noise": (
         {"noise.level": 0.0},
-        ["noise.decay_s", "noise.sustain_ratio", "noise.colour_ratio", "noise.bypass_ratio"],
+        ["noise.attack_s", "noise.decay_s", "noise.sustain_ratio", "noise.colour_ratio",
+         "noise.bypass_ratio"],
     ),
     "noise that stays": ({"noise.level": 0.5, "noise.sustain_ratio": 1.0}, ["noise.decay_s"]),
     "low-pass": (
