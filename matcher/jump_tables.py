@@ -26,6 +26,11 @@ _VIBRATOS = _on_each(
     (("vibrato.depth_cents", 20.0), ("vibrato.rate_hz", 4.5)),
     (("vibrato.depth_cents", 20.0), ("vibrato.rate_hz", 6.0)),
 )
+_FILTER_LFOS: list[Jump] = [
+    {"filter_lfo.depth_octaves": depth_octaves, "filter_lfo.rate_hz": rate_hz}
+    for depth_octaves in (0.1, 0.3)
+    for rate_hz in (1.0, 2.5, 4.7, 6.0)
+]
 _PULSE_ALONE = (("saw_level", 0.0), ("pulse_level", 1.0), ("triangle_level", 0.0))
 _PULSE_WIDTHS = _on_each(
     (("pulse_level", 0.7), ("pwm.depth_ratio", 0.15), ("pwm.rate_hz", 0.6)),
@@ -48,6 +53,7 @@ _NO_MOVEMENTS: list[Jump] = [
     {f"{osc}.{depth}": 0.0 for osc in ("osc1", "osc2") for depth in _DEPTHS}
     | {"osc2.detune_cents": 0.0},
     {"noise.level": 0.0},
+    {"filter_lfo.depth_octaves": 0.0},
 ]
 _WAVEFORMS: list[Jump] = [
     {f"{osc}.{wave}_level": level}
@@ -121,6 +127,7 @@ JUMPS: tuple[Jump, ...] = (
     *_NO_FRONT_EDGES,
     *_NO_MOVEMENTS,
     *_VIBRATOS,
+    *_FILTER_LFOS,
     *_PULSE_WIDTHS,
     *_WAVEFORMS,
     *_WIDTHS,
@@ -153,6 +160,7 @@ GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
     *(((f"{osc}.*_level", f"{osc}.pulse_width_ratio"), ()) for osc in ("osc1", "osc2")),
     *(((f"{osc}.pitch_env.*",), ("osc2.phase",)) for osc in ("osc1", "osc2")),
     (("osc2.detune_cents",), ("osc2.phase",)),
+    (("filter_lfo.*",), ("filter_lfo.phase",)),
     (("noise.*",), ()),
     (("filter_env.*", "filter.cutoff_hz"), ()),
     (("amp_env.attack*", "filter_env.attack*"), ()),
@@ -183,5 +191,12 @@ FANS: tuple[tuple[str, tuple[Jump, ...]], ...] = (
             ),
         )
         for osc in ("osc1", "osc2")
+    ),
+    (
+        "filter_lfo.phase",
+        tuple(
+            {"filter_lfo.depth_octaves": 0.2, "filter_lfo.rate_hz": rate_hz}
+            for rate_hz in (1.0, 2.0, 4.0, 4.7, 5.5, 6.4)
+        ),
     ),
 )

@@ -47,6 +47,7 @@ _PREFIXES = (
     ("second body resonance", "body2."),
     ("filter bank", "bank."),
     ("filter envelope", "filter_env."),
+    ("LFO on the cutoff", "filter_lfo."),
     ("amplifier envelope", "amp_env."),
 )
 
@@ -235,7 +236,7 @@ def _if_working(values: Mapping[str, float], *names: str) -> set[str]:
 
 
 def _used_in_filters(values: Mapping[str, float]) -> set[str]:
-    """Collect what the filters, the drive, the body, the bank and the filter envelope use."""
+    """Collect what filters, drive, body, bank and what moves the cutoff use."""
     used = _if_working(values, "highpass.cutoff_hz", "filter.drive_db")
     for body in ("body", "body2"):
         if _works(f"{body}.gain_db", values):
@@ -247,7 +248,9 @@ def _used_in_filters(values: Mapping[str, float]) -> set[str]:
     shapes = _if_working(values, *names)
     if moves:
         used |= moves | {"filter_env.depth_octaves"} | _envelope("filter_env", values)
-    if moves or shapes:
+    wavers = _modulator(values, "filter_lfo", "depth_octaves", ("rate_hz",))
+    used |= wavers
+    if moves or shapes or wavers:
         used |= shapes | {"filter.cutoff_hz", "filter.slope_db_per_octave"}
     return used
 

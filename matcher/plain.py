@@ -64,6 +64,8 @@ SWITCHES = (
     "filter_env.depth_octaves",
     "filter_env.attack_curve_ratio",
     "filter_env.velocity_octaves",
+    "filter_lfo.depth_octaves",
+    "filter_lfo.delay_s",
     "amp_env.attack_curve_ratio",
     "amp_env.sustain_ratio",
     "amp_env.velocity_db",

@@ -31,6 +31,7 @@ PHASE_DEPTHS = {
     "osc2.vibrato.phase": ("osc2.vibrato.depth_cents",),
     "osc1.pwm.phase": ("osc1.pwm.depth_ratio",),
     "osc2.pwm.phase": ("osc2.pwm.depth_ratio",),
+    "filter_lfo.phase": ("filter_lfo.depth_octaves",),
 }
 
 
@@ -101,7 +102,7 @@ class Problem:
 
         Returns
         -------
-        np.ndarray, shape=(n_candidates, 79), dtype=float64
+        np.ndarray, shape=(n_candidates, 82), dtype=float64
             All parameters, columns in the catalogue's order.
         """
         full = np.tile([self.base[name] for name in CATALOGUE.names], (len(vectors), 1))
@@ -126,7 +127,7 @@ class Problem:
 
         Returns
         -------
-        np.ndarray, shape=(n_candidates, 5), dtype=float64, 0 <= phase < 1
+        np.ndarray, shape=(n_candidates, 6), dtype=float64, 0 <= phase < 1
             Phases in cycles, columns as in `PHASE_NAMES`; those that can't be heard are 0.
         """
         phases = np.zeros((len(vectors), len(PHASE_NAMES)))

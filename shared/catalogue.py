@@ -86,6 +86,15 @@ _FILTER_ENVELOPE = (
               "octaves of filter-envelope depth between velocity 1 and velocity 100"),
 )
 
+_FILTER_LFO = (
+    Parameter("filter_lfo.rate_hz", "hz", 0.1, 12.0, "log", 5.0, "animation",
+              "LFO on the cutoff, rate"),
+    Parameter("filter_lfo.depth_octaves", "octaves", 0.0, 2.0, "quadratic", 0.0, "animation",
+              "LFO on the cutoff, depth from the middle to the peak"),
+    Parameter("filter_lfo.delay_s", "s", 0.0, 2.0, "quadratic", 0.0, "animation",
+              "time to full depth: silent for its first half, then rising in a straight line"),
+)
+
 _AMPLIFIER_ENVELOPE = (
     Parameter("amp_env.attack_s", "s", 0.0005, 4.0, "log", 0.0005, "attack",
               "amplifier envelope, time from the start to the peak"),
@@ -197,6 +206,7 @@ CATALOGUE = ParameterSpace(
         *_modulation("osc2"),
         *_NOISE_AND_FILTERS,
         *_FILTER_ENVELOPE,
+        *_FILTER_LFO,
         *_AMPLIFIER_ENVELOPE,
     )
 )

@@ -28,6 +28,7 @@ PHASE_NAMES = (
     "osc2.vibrato.phase",
     "osc1.pwm.phase",
     "osc2.pwm.phase",
+    "filter_lfo.phase",
 )
 
 

@@ -15,11 +15,11 @@ if TYPE_CHECKING:
 __all__ = ["SAMPLE_RATE_HZ", "play", "play_with_controls", "row_of"]
 
 SAMPLE_RATE_HZ = 44_100
-NO_PHASES = (0.0, 0.0, 0.0, 0.0, 0.0)
+NO_PHASES = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 def row_of(values: Mapping[str, float]) -> FloatArray:
-    """Return values as one candidate, (79,); what is left out stands at neutral."""
+    """Return values as one candidate, (82,); what is left out stands at neutral."""
     complete = {**CATALOGUE.neutral(), **CATALOGUE.validate(values)}
     return np.array([complete[name] for name in CATALOGUE.names])
 

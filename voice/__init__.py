@@ -9,7 +9,7 @@ from __future__ import annotations
 from voice.controller import Controller
 from voice.envelopes import adsr_level, pitch_envelope_cents
 from voice.filters import body_resonance, drive, filter_bank, highpass, lowpass
-from voice.lfo import pulse_width_ratio, vibrato_cents
+from voice.lfo import filter_lfo_octaves, pulse_width_ratio, vibrato_cents
 from voice.new_structure import write_new_structure
 from voice.oscillators import oscillator, white_noise
 from voice.panel import Control, PanelScale
@@ -35,6 +35,7 @@ __all__ = [
     "check_structure",
     "drive",
     "filter_bank",
+    "filter_lfo_octaves",
     "highpass",
     "list_structures",
     "load_structure",

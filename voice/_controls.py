@@ -23,12 +23,13 @@ TUNE, OSC1, OSC2 = 0, 1, 18
 # Offsets in an oscillator's rows; after the octave, oscillator 2 is one further (its detune).
 SAW, PULSE, TRIANGLE, OCTAVE, WIDTH = 0, 1, 2, 3, 4
 PITCH_ENV, VIBRATO, PWM = 5, 8, 14
-NOISE, HIGHPASS, FILTER, BODIES, BANK, FILTER_ENV, AMP_ENV = 36, 42, 43, 48, 54, 66, 73
-N_PARAMETERS = 79
+NOISE, HIGHPASS, FILTER, BODIES, BANK = 36, 42, 43, 48, 54
+FILTER_ENV, FILTER_LFO, AMP_ENV = 66, 73, 76
+N_PARAMETERS = 82
 
 # Rows of the phase matrix, in cycles.
-PHASE_OSC, PHASE_VIBRATO, PHASE_PWM = 0, 2, 4
-N_PHASES = 6
+PHASE_OSC, PHASE_VIBRATO, PHASE_PWM, PHASE_FILTER = 0, 2, 4, 6
+N_PHASES = 7
 
 # Rows of the control matrix: log2 cycles per sample and step of each oscillator (of 2**32),
 # pulse widths (of 2**32), tan(pi cutoff / rate), amplifier level, noise level, share of the
@@ -125,19 +126,24 @@ def envelope(
 
 
 @njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
+def faded_in(t: np.float32, delay: np.float32) -> np.float32:
+    """Share of its depth that an LFO has: nothing for half of the delay, then a straight line."""
+    return max(TWO * t / delay - ONE, ZERO) if t < delay else ONE
+
+
+@njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
 def vibrato_octaves(
     t: np.float32, delay: np.float32, depth_cents: np.float32, phase: np.float32
 ) -> np.float32:
     """Pitch movement of one vibrato at time `t`; the depth fades in over the delay."""
-    fade = max(TWO * t / delay - ONE, ZERO) if t < delay else ONE
-    return depth_cents * fade * sin_cycles(phase) / F(1200.0)
+    return depth_cents * faded_in(t, delay) * sin_cycles(phase) / F(1200.0)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def advance_lfos(
     v: Float32Array, t: np.float32, dt: np.float32, rate_hz: Float32Array, phases: Float32Array
 ) -> None:
-    """Turn the four LFO phases on by one block, at the rate of its middle."""
+    """Turn the five LFO phases on by one block, at the rate of its middle."""
     settled = exp2(-(t + HALF * dt) / RATE_SETTLES_S * LOG2_E)
     for o in range(2):
         rate_env = (OSC1, OSC2 + 1)[o] + VIBRATO + 5
@@ -148,6 +154,9 @@ def advance_lfos(
         for lane in range(LANES):
             p = phases[PHASE_PWM + o, lane] + dt * rate_hz[2 + o, lane]
             phases[PHASE_PWM + o, lane] = p - np.floor(p)
+    for lane in range(LANES):
+        p = phases[PHASE_FILTER, lane] + dt * v[FILTER_LFO, lane]
+        phases[PHASE_FILTER, lane] = p - np.floor(p)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -187,10 +196,11 @@ def set_filter(
     gate: np.float32,
     note: Float32Array,
     at_gate_end: Float32Array,
+    phases: Float32Array,
     controls: Float32Array,
 ) -> None:
-    """Set the cutoff at time `t`: key, envelope and velocity move it in octaves."""
-    e = FILTER_ENV
+    """Set the cutoff at time `t`: key, envelope, velocity and LFO move it in octaves."""
+    e, lfo = FILTER_ENV, FILTER_LFO
     for lane in range(LANES):
         x = envelope(
             t,
@@ -204,6 +214,8 @@ def set_filter(
         )
         x *= v[e, lane] + v[e + 6, lane] * note[2]
         x += v[FILTER + 3, lane] * note[1]
+        depth = v[lfo + 1, lane] * faded_in(t, v[lfo + 2, lane])
+        x += depth * sin_cycles(phases[PHASE_FILTER, lane])
         x = max(v[FILTER, lane] * exp2(x), LOWEST_CUTOFF_HZ)
         controls[CUTOFF, lane] = tan_pi(min(x * exp2(-note[3]), HIGHEST_CUTOFF))
         controls[DRY, lane] = min(max((x - DRY_FROM_HZ) / DRY_SPAN_HZ, ZERO), ONE)
@@ -270,7 +282,7 @@ def render_controls(
     v : float32, shape=(N_PARAMETERS, LANES)
         Parameters in physical units, rows in the catalogue's order.
     start_phases : float32, shape=(N_PHASES, LANES)
-        Phases at note start in cycles: oscillators, vibratos, pulse-width LFOs.
+        Phases at note start in cycles: oscillators, vibratos, pulse-width LFOs, LFO on the cutoff.
     note : float32, shape=(5,)
         log2 of the key's frequency in Hz, octaves above C4, velocity as (v - 100) / 99,
         log2 of the sampling rate in Hz, step of the key's pitch (of 2**32).
@@ -300,6 +312,6 @@ def render_controls(
         t = F(i) * dt
         set_oscillator(v, 0, t, note, depth_cents, phases, controls[i])
         set_oscillator(v, 1, t, note, depth_cents, phases, controls[i])
-        set_filter(v, t, gate, note, at_gate_end[0], controls[i])
+        set_filter(v, t, gate, note, at_gate_end[0], phases, controls[i])
         set_levels(v, t, gate, note, at_gate_end[1], controls[i])
         advance_lfos(v, t, dt, rate_hz, phases)

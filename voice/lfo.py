@@ -1,4 +1,4 @@
-"""Low-frequency oscillators as functions of time: vibrato and pulse-width modulation.
+"""Low-frequency oscillators as functions of time: vibrato, pulse-width modulation, cutoff.
 
 They run the kernel that gives the voice its controls: values every 0.36 ms, and straight lines
 between.
@@ -30,9 +30,10 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-__all__ = ["pulse_width_ratio", "vibrato_cents"]
+__all__ = ["filter_lfo_octaves", "pulse_width_ratio", "vibrato_cents"]
 
 SAMPLE_RATE_HZ = 44_100
+_MIDDLE_HZ = 1000.0
 
 
 def vibrato_cents(
@@ -159,6 +160,59 @@ def pulse_width_ratio(
         times, values, note, phase=(_controls.PHASE_PWM, phase_cycles), control_row=_controls.TURN
     )
     return turns / CYCLE
+
+
+def filter_lfo_octaves(
+    times_s: npt.ArrayLike,
+    *,
+    rate_hz: float,
+    depth_octaves: float,
+    delay_s: float = 0.0,
+    phase_cycles: float = 0.0,
+) -> FloatArray:
+    """Compute what the LFO on the cutoff adds to it.
+
+    Parameters
+    ----------
+    times_s : np.ndarray, shape=(n_times,), 0 to 120
+        Times from note start in s.
+    rate_hz : float, 0.1 to 12
+        Rate in Hz, the same for all keys.
+    depth_octaves : float, 0 to 2
+        The cutoff moves by as much to either side.
+    delay_s : float, 0 to 2
+        It stands still for the first half of it; the depth then rises in a straight line.
+    phase_cycles : float, 0 to 1
+        Phase at note start.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_times,)
+        Added octaves.
+
+    Raises
+    ------
+    ParameterError
+        If an argument lies outside its range.
+    """
+    times = check_times(times_s)
+    values = _checked(
+        "filter_lfo.",
+        {"rate_hz": rate_hz, "depth_octaves": depth_octaves, "delay_s": delay_s},
+    )
+    # Low enough to be neither held at half the rate nor faded out.
+    values["filter.cutoff_hz"] = _MIDDLE_HZ
+    from voice import _controls  # noqa: PLC0415  numba loads here
+
+    tangents = _controls_at(
+        times,
+        values,
+        Note(60.0),
+        phase=(_controls.PHASE_FILTER, phase_cycles),
+        control_row=_controls.CUTOFF,
+    )
+    octaves: FloatArray = np.log2(np.arctan(tangents) * SAMPLE_RATE_HZ / np.pi / _MIDDLE_HZ)
+    return octaves
 
 
 def _checked(prefix: str, values: Mapping[str, float]) -> dict[str, float]:

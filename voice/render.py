@@ -44,7 +44,7 @@ DARK_NOISE_HZ = 200.0
 FADE_S = 0.01
 # A free-running second oscillator and LFOs stand anywhere when a note starts; these are the
 # places for a sound that was not matched to a recording.
-DEFAULT_PHASES = NotePhases(dict(zip(PHASE_NAMES, (0.25, 0.0, 0.25, 0.0, 0.5), strict=True)))
+DEFAULT_PHASES = NotePhases(dict(zip(PHASE_NAMES, (0.25, 0.0, 0.25, 0.0, 0.5, 0.0), strict=True)))
 
 
 class NoteRenderer:
@@ -99,9 +99,9 @@ class NoteRenderer:
 
         Parameters
         ----------
-        values : np.ndarray, shape=(n_candidates, 79), 1 <= n_candidates <= 16
+        values : np.ndarray, shape=(n_candidates, 82), 1 <= n_candidates <= 16
             Physical values within their ranges, columns in the catalogue's order.
-        phases : np.ndarray, shape=(n_candidates, 5), 0 to 1
+        phases : np.ndarray, shape=(n_candidates, 6), 0 to 1
             Nuisance phases in cycles, columns as in `shared.patch_schema.PHASE_NAMES`.
 
         Returns
@@ -141,7 +141,7 @@ def render_batch(
 
     Parameters
     ----------
-    values : np.ndarray, shape=(n_candidates, 79)
+    values : np.ndarray, shape=(n_candidates, 82)
         Physical values, columns in the catalogue's order.
     note : Note
         Pitch, velocity and gate.
@@ -149,7 +149,7 @@ def render_batch(
         Length of the sound.
     sample_rate_hz : int, 8000 to 192000
         Sampling rate in Hz.
-    phases : np.ndarray, shape=(n_candidates, 5) or (5,), optional
+    phases : np.ndarray, shape=(n_candidates, 6) or (6,), optional
         Nuisance phases in cycles, in the order of `shared.patch_schema.PHASE_NAMES`; those of
         `DEFAULT_PHASES` if left out.
     seed : int >= 0

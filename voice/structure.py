@@ -122,7 +122,7 @@ class Structure:
 
         Parameters
         ----------
-        rows : np.ndarray, shape=(n_candidates, 79)
+        rows : np.ndarray, shape=(n_candidates, 82)
             Values of all parameters, columns in the catalogue's order.
         """
         for name, source in self.links.items():
@@ -171,7 +171,7 @@ class Structure:
 
         Returns
         -------
-        np.ndarray, shape=(n_candidates, 79), dtype=float64
+        np.ndarray, shape=(n_candidates, 82), dtype=float64
             Columns in the catalogue's order.
         """
         rows = np.atleast_2d(np.asarray(values, dtype=np.float64))

@@ -32,8 +32,9 @@ def exaggerated(
     for name in switch.off:
         changed[name] = _held(name, _further(name, values[name], factor), note)
     if switch.title == "low-pass filter":
-        # Its envelope is a part of its own.
-        changed |= {name: values[name] for name in values if name.startswith("filter_env.")}
+        # Its envelope and its LFO are parts of their own.
+        own = ("filter_env.", "filter_lfo.")
+        changed |= {name: values[name] for name in values if name.startswith(own)}
     return changed
 
 

@@ -67,6 +67,11 @@ def draw_patch(rng: np.random.Generator) -> dict[str, float]:
     return values | {name: float(rng.uniform(*limits)) for name, limits in ranges.items()}
 
 
+def draw_phases(rng: np.random.Generator) -> FloatArray:
+    """Draw phases of oscillator 2, the vibratos and the pulse widths; the cutoff stands still."""
+    return np.append(rng.random(5), 0.0)
+
+
 def play(
     values: Mapping[str, float], note: Note, n_samples: int, phases: FloatArray
 ) -> Float32Array:
@@ -80,7 +85,7 @@ def measure(n_patches: int = N_PATCHES) -> dict[str, FloatArray]:
     rng = np.random.default_rng(3)
     found: dict[str, list[FloatArray]] = {change: [] for change in CHANGES}
     for _ in range(n_patches):
-        values, phases = draw_patch(rng), rng.random(5)
+        values, phases = draw_patch(rng), draw_phases(rng)
         note = Note(float(rng.choice([48, 55, 60, 67])), gate_s=1.0)
         target = NoteTarget(
             play(values, note, N_SAMPLES, phases).astype(np.float64),
@@ -91,7 +96,7 @@ def measure(n_patches: int = N_PATCHES) -> dict[str, FloatArray]:
         scorer = NoteScorer(target)
         for change, steps in CHANGES.items():
             changed = values | {n: a * values[n] + b for n, (a, b) in steps.items()}
-            sound = play(changed, note, target.n_render, phases if steps else rng.random(5))
+            sound = play(changed, note, target.n_render, phases if steps else draw_phases(rng))
             found[change].append(scorer.score(sound[:, None], 1)[0])
     return {change: np.median(rows, axis=0) for change, rows in found.items()}
 

@@ -27,7 +27,9 @@ PEAK_DBFS = -6.0
 # Sound hurts: the files may be played, so none is louder than the project lets its renders be.
 LOUDEST_LUFS = -16.0
 NOT_IN_THE_GRAPH = frozenset(
-    CATALOGUE.only("noise*", "highpass*", "body*", "bank*", "*.attack_curve_ratio").names
+    CATALOGUE.only(
+        "noise*", "highpass*", "body*", "bank*", "filter_lfo*", "*.attack_curve_ratio"
+    ).names
 ) | {
     "filter.drive_db",
     "filter.slope_db_per_octave",

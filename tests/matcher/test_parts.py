@@ -124,6 +124,14 @@ def test_velocity_alone_brings_the_filter_envelope_in() -> None:
     assert {"filter_env.depth_octaves", "filter_env.attack_s"} <= used_parameters(values)
 
 
+def test_an_lfo_on_the_cutoff_brings_the_low_pass_in() -> None:
+    """Even an open filter is closed by it, twice in each cycle of a deep one."""
+    used = used_parameters({**CATALOGUE.neutral(), "filter_lfo.depth_octaves": 1.0})
+    assert {"filter_lfo.rate_hz", "filter_lfo.depth_octaves", "filter.cutoff_hz"} <= used
+    still = {**CATALOGUE.neutral(), "filter_lfo.rate_hz": 2.0, "filter_lfo.delay_s": 1.0}
+    assert not any(name.startswith("filter_lfo") for name in used_parameters(still))
+
+
 @pytest.mark.parametrize("seed", range(24))
 def test_what_is_left_out_makes_no_sound(seed: int) -> None:
     """Setting everything unused back to neutral leaves the sound as it was."""

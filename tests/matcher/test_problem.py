@@ -150,7 +150,7 @@ def test_each_note_has_phases_of_its_own() -> None:
         ("one-oscillator", []),
         ("two-oscillator", ["osc2.phase"]),
         ("pulse-strings-one-lfo", ["osc2.phase", "osc1.vibrato.phase"]),
-        ("pulse-strings", list(PHASE_NAMES)),
+        ("pulse-strings", [name for name in PHASE_NAMES if name.startswith("osc")]),
         ("complete", list(PHASE_NAMES)),
     ],
 )

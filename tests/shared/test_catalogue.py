@@ -65,6 +65,9 @@ SHARED = [
     "filter_env.sustain_ratio",
     "filter_env.release_s",
     "filter_env.velocity_octaves",
+    "filter_lfo.rate_hz",
+    "filter_lfo.depth_octaves",
+    "filter_lfo.delay_s",
     "amp_env.attack_s",
     "amp_env.attack_curve_ratio",
     "amp_env.decay_s",
@@ -75,11 +78,11 @@ SHARED = [
 
 
 def test_the_catalogue_is_complete_and_in_order() -> None:
-    """All 79 parameters of the voice, in the order of the signal path."""
+    """All 82 parameters of the voice, in the order of the signal path."""
     osc1 = [f"osc1.{name}" for name in OSCILLATOR if name != "detune_cents"]
     osc2 = [f"osc2.{name}" for name in OSCILLATOR]
     assert list(CATALOGUE.names) == ["tune_cents", *osc1, *osc2, *SHARED]
-    assert len(CATALOGUE) == 79
+    assert len(CATALOGUE) == 82
 
 
 @pytest.mark.parametrize("name", CATALOGUE.names)

@@ -158,7 +158,7 @@ def test_holding_everything_leaves_an_empty_space() -> None:
         ("filtr*", r"Did you mean filter\*"),
         ("*.vibrat.*", r"Did you mean \*\.vibrato\.\*"),
         ("atack", r"Did you mean attack"),
-        ("zzz", r"The space has 79 parameters in the groups animation, attack, brightness"),
+        ("zzz", r"The space has 82 parameters in the groups animation, attack, brightness"),
     ],
 )
 @pytest.mark.parametrize("method", ["only", "hold"])
@@ -191,15 +191,15 @@ def test_an_unknown_name_is_refused() -> None:
 @pytest.mark.parametrize(
     ("values", "message"),
     [
-        ({"tune_cents": 0.0}, r"osc1\.saw_level has no value; each of the 79"),
+        ({"tune_cents": 0.0}, r"osc1\.saw_level has no value; each of the 82"),
         (
             {**CATALOGUE.neutral(), "noise.level": "loud"},
             r'noise\.level: "loud" is not a number; 0 to 1',
         ),
-        (np.zeros(78), r"values have shape \(78,\); \(79,\) or \(n_candidates, 79\)"),
-        (np.zeros((1, 1, 79)), r"values have shape \(1, 1, 79\)"),
-        (np.zeros(79), r"osc1\.pulse_width_ratio is 0; 0\.05 to 0\.95 is accepted"),
-        (np.full((2, 79), np.nan), r"tune_cents is nan cents; -100 to 100 cents is accepted"),
+        (np.zeros(81), r"values have shape \(81,\); \(82,\) or \(n_candidates, 82\)"),
+        (np.zeros((1, 1, 82)), r"values have shape \(1, 1, 82\)"),
+        (np.zeros(82), r"osc1\.pulse_width_ratio is 0; 0\.05 to 0\.95 is accepted"),
+        (np.full((2, 82), np.nan), r"tune_cents is nan cents; -100 to 100 cents is accepted"),
     ],
     ids=["missing", "text", "short", "deep", "range", "nan"],
 )
@@ -245,7 +245,7 @@ def test_clip_refuses_what_is_not_finite() -> None:
 
 def test_to_dict_needs_one_value_for_each_name() -> None:
     """A row of another length isn't named by guessing."""
-    with pytest.raises(ParameterError, match=r"values have shape \(3,\); \(79,\) is accepted"):
+    with pytest.raises(ParameterError, match=r"values have shape \(3,\); \(82,\) is accepted"):
         CATALOGUE.to_dict(np.zeros(3))
 
 

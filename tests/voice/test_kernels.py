@@ -162,6 +162,8 @@ def row_names() -> dict[int, str]:
     stages = ("attack_s", "attack_curve_ratio", "decay_s", "sustain_ratio", "release_s")
     filter_env = ("depth_octaves", *stages, "velocity_octaves")
     rows |= {c.FILTER_ENV + i: f"filter_env.{name}" for i, name in enumerate(filter_env)}
+    lfo_names = ("rate_hz", "depth_octaves", "delay_s")
+    rows |= {c.FILTER_LFO + i: f"filter_lfo.{name}" for i, name in enumerate(lfo_names)}
     return rows | {
         c.AMP_ENV + i: f"amp_env.{name}" for i, name in enumerate((*stages, "velocity_db"))
     }
@@ -176,7 +178,7 @@ def test_the_rows_are_in_the_order_of_the_catalogue() -> None:
 
 
 def test_the_phases_are_in_the_order_of_their_names() -> None:
-    """Oscillators, vibratos and pulse-width LFOs, each 1 and 2; oscillator 1 starts at 0."""
+    """Oscillators, vibratos, pulse-width LFOs, each 1 and 2, cutoff; oscillator 1 starts at 0."""
     c = _controls
     rows = {
         c.PHASE_OSC + 1: "osc2.phase",
@@ -184,6 +186,7 @@ def test_the_phases_are_in_the_order_of_their_names() -> None:
         c.PHASE_VIBRATO + 1: "osc2.vibrato.phase",
         c.PHASE_PWM: "osc1.pwm.phase",
         c.PHASE_PWM + 1: "osc2.pwm.phase",
+        c.PHASE_FILTER: "filter_lfo.phase",
     }
     assert tuple(rows[i] for i in sorted(rows)) == PHASE_NAMES
 

@@ -9,7 +9,7 @@ import pytest
 
 from shared import Note, ParameterError
 from tests.voice_sounds import play_with_controls
-from voice import _controls, pulse_width_ratio, vibrato_cents
+from voice import _controls, filter_lfo_octaves, pulse_width_ratio, vibrato_cents
 
 VIBRATO = {
     "rate_hz": 6.0,
@@ -54,6 +54,32 @@ def test_the_pulse_width_is_that_of_the_voice() -> None:
     np.testing.assert_allclose(controls[:, _controls.TURN] / 2.0**32, expected, atol=1e-6)
 
 
+def test_the_lfo_on_the_cutoff_is_that_of_the_voice() -> None:
+    """At the edges of its blocks the voice has the cutoff of the function, on every key."""
+    lfo = {"rate_hz": 4.0, "depth_octaves": 0.7, "delay_s": 0.2}
+    values = {f"filter_lfo.{name}": value for name, value in lfo.items()}
+    values |= {"filter.cutoff_hz": 700.0, "filter_env.depth_octaves": 1.0}
+    _, controls = play_with_controls(values, note=Note(72.0, gate_s=2.0), n_samples=20_000)
+    edges_s = np.arange(len(controls)) * 16 / 44_100
+    cutoff_hz = np.arctan(controls[:, _controls.CUTOFF]) * 44_100 / np.pi
+    is_held = edges_s > 0.01  # after the attack of the envelope
+    octaves = np.log2(cutoff_hz[is_held] / 1400.0)
+    # 1e-5: float32.
+    np.testing.assert_allclose(octaves, filter_lfo_octaves(edges_s[is_held], **lfo), atol=1e-5)
+
+
+def test_the_lfo_on_the_cutoff_is_a_sine_that_fades_in() -> None:
+    """The closed form: nothing for half of the delay, then a straight line up to the depth."""
+    times_s = np.linspace(0.0, 2.0, 400)
+    heard = filter_lfo_octaves(
+        times_s, rate_hz=3.0, depth_octaves=1.5, delay_s=0.8, phase_cycles=0.3
+    )
+    fade = np.clip(2.0 * times_s / 0.8 - 1.0, 0.0, 1.0)
+    expected = 1.5 * fade * np.sin(2.0 * np.pi * (3.0 * times_s + 0.3))
+    # 5e-4: a phase that is added up in float32, 5,500 times, is off by up to 3e-5 cycles.
+    np.testing.assert_allclose(heard, expected, atol=5e-4)
+
+
 def test_times_may_come_in_any_order() -> None:
     """Each time has its value, wherever it stands."""
     forward = np.linspace(0.0, 1.0, 11)
@@ -93,3 +119,21 @@ def test_a_pulse_width_that_cannot_be_is_refused(change: dict[str, Any], message
     arguments = {"times_s": [0.1], "rate_hz": 1.0, "depth_ratio": 0.1, **change}
     with pytest.raises(ParameterError, match=message):
         pulse_width_ratio(**arguments)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"rate_hz": 13.0}, "rate_hz is 13; 0.1 to 12 is accepted"),
+        ({"depth_octaves": 2.5}, "depth_octaves is 2.5; 0 to 2 is accepted"),
+        ({"delay_s": -1.0}, "delay_s is -1; 0 to 2 is accepted"),
+        ({"phase_cycles": 2.0}, "phase_cycles is 2 cycles; 0 to 1 cycles is accepted"),
+    ],
+)
+def test_an_lfo_on_the_cutoff_that_cannot_be_is_refused(
+    change: dict[str, Any], message: str
+) -> None:
+    """The message names the argument, its value and the range."""
+    arguments = {"times_s": [0.1], "rate_hz": 1.0, "depth_octaves": 0.1, **change}
+    with pytest.raises(ParameterError, match=message):
+        filter_lfo_octaves(**arguments)

@@ -162,6 +162,10 @@ PARTS: dict[str, tuple[dict[str, float], list[str]]] = {
         {"filter.cutoff_hz": 700.0, "filter_env.depth_octaves": 0.0},
         ["filter_env.*_s", "filter_env.attack_curve_ratio", "filter_env.sustain_ratio"],
     ),
+    "LFO on the cutoff": (
+        {"filter.cutoff_hz": 700.0, "filter_lfo.depth_octaves": 0.0},
+        ["filter_lfo.rate_hz", "filter_lfo.delay_s"],
+    ),
     "decay": ({"amp_env.sustain_ratio": 1.0}, ["amp_env.decay_s"]),
 }  # fmt: skip
 
@@ -334,9 +338,9 @@ def test_values_that_no_patch_has_are_refused(values: dict[str, float], message:
         (row_of({}) + 1e5, {}, "tune_cents is 100000"),
         (row_of({}) * np.nan, {}, "tune_cents is nan"),
         (row_of({}), {"phases": np.zeros(4)}, r"phases have shape \(4,\)"),
-        (row_of({}), {"phases": np.zeros((2, 5))}, r"phases have shape \(2, 5\); \(1, 5\)"),
-        (row_of({}), {"phases": np.full(5, 1.5)}, "phases is 1.5 cycles; 0 to 1 cycles"),
-        (row_of({}), {"phases": np.full(5, np.nan)}, "phases is nan"),
+        (row_of({}), {"phases": np.zeros((2, 5))}, r"phases have shape \(2, 5\); \(1, 6\)"),
+        (row_of({}), {"phases": np.full(6, 1.5)}, "phases is 1.5 cycles; 0 to 1 cycles"),
+        (row_of({}), {"phases": np.full(6, np.nan)}, "phases is nan"),
         (row_of({}), {"n_samples": 0}, "n_samples is 0"),
         (row_of({}), {"n_samples": 2.5}, "n_samples is 2.5; a whole number"),
         (row_of({}), {"n_samples": 44_100 * 121}, "n_samples is 5.3361e"),

@@ -97,7 +97,8 @@ def test_links_follow_their_free_parameter() -> None:
     """With a single LFO, one rate is the rate of all four."""
     structure = load_structure("pulse-strings-one-lfo")
     values = structure.complete({"osc1.vibrato.rate_hz": 3.3, "osc1.vibrato.depth_cents": 20.0})
-    rates = {name: value for name, value in values.items() if name.endswith(".rate_hz")}
+    ends = (".vibrato.rate_hz", ".pwm.rate_hz")
+    rates = {name: value for name, value in values.items() if name.endswith(ends)}
     assert rates == dict.fromkeys(rates, 3.3)
     assert len(rates) == 4
     assert values["osc2.vibrato.depth_cents"] == 20.0

@@ -29,7 +29,7 @@ def _group(target_s: float) -> tuple[NoteTarget, Float32Array]:
         {"osc2.detune_cents": 9.0, "amp_env.attack_s": 0.05},
     )
     values = np.array([list(structure.complete(each).values()) for each in settings])
-    phases = np.zeros((3, 5))
+    phases = np.zeros((3, 6))
     n_samples = round(target_s * RATE_HZ)
     renderer = NoteRenderer(note, n_samples=n_samples, sample_rate_hz=RATE_HZ, seed=0)
     sound = np.ascontiguousarray(renderer.render(values, phases)[:, 0])
