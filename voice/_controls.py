@@ -143,7 +143,7 @@ def vibrato_octaves(
 def advance_lfos(
     v: Float32Array, t: np.float32, dt: np.float32, rate_hz: Float32Array, phases: Float32Array
 ) -> None:
-    """Turn the five LFO phases on by one block, at the rate of its middle."""
+    """Turn the phases of vibratos and pulse widths on by one block, at the rate of its middle."""
     settled = exp2(-(t + HALF * dt) / RATE_SETTLES_S * LOG2_E)
     for o in range(2):
         rate_env = (OSC1, OSC2 + 1)[o] + VIBRATO + 5
@@ -154,9 +154,6 @@ def advance_lfos(
         for lane in range(LANES):
             p = phases[PHASE_PWM + o, lane] + dt * rate_hz[2 + o, lane]
             phases[PHASE_PWM + o, lane] = p - np.floor(p)
-    for lane in range(LANES):
-        p = phases[PHASE_FILTER, lane] + dt * v[FILTER_LFO, lane]
-        phases[PHASE_FILTER, lane] = p - np.floor(p)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -190,17 +187,30 @@ def set_oscillator(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def swing_cutoff(
+    v: Float32Array, t: np.float32, dt: np.float32, phases: Float32Array, swing: Float32Array
+) -> None:
+    """Set the octaves that the LFO adds to the cutoff at time `t`; turn it on by one block."""
+    for lane in range(LANES):
+        p = phases[PHASE_FILTER, lane]
+        depth = v[FILTER_LFO + 1, lane] * faded_in(t, v[FILTER_LFO + 2, lane])
+        swing[lane] = depth * sin_cycles(p)
+        p += dt * v[FILTER_LFO, lane]
+        phases[PHASE_FILTER, lane] = p - np.floor(p)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def set_filter(
     v: Float32Array,
     t: np.float32,
     gate: np.float32,
     note: Float32Array,
     at_gate_end: Float32Array,
-    phases: Float32Array,
+    swing: Float32Array,
     controls: Float32Array,
 ) -> None:
     """Set the cutoff at time `t`: key, envelope, velocity and LFO move it in octaves."""
-    e, lfo = FILTER_ENV, FILTER_LFO
+    e = FILTER_ENV
     for lane in range(LANES):
         x = envelope(
             t,
@@ -214,8 +224,7 @@ def set_filter(
         )
         x *= v[e, lane] + v[e + 6, lane] * note[2]
         x += v[FILTER + 3, lane] * note[1]
-        depth = v[lfo + 1, lane] * faded_in(t, v[lfo + 2, lane])
-        x += depth * sin_cycles(phases[PHASE_FILTER, lane])
+        x += swing[lane]
         x = max(v[FILTER, lane] * exp2(x), LOWEST_CUTOFF_HZ)
         controls[CUTOFF, lane] = tan_pi(min(x * exp2(-note[3]), HIGHEST_CUTOFF))
         controls[DRY, lane] = min(max((x - DRY_FROM_HZ) / DRY_SPAN_HZ, ZERO), ONE)
@@ -306,12 +315,15 @@ def render_controls(
         at_gate_end[1, lane] = held_envelope(
             gate, v[e, lane], v[e + 1, lane], v[e + 2, lane], v[e + 3, lane]
         )
+    has_filter_lfo, swing = np.any(v[FILTER_LFO + 1] > ZERO), np.zeros(LANES, F)
     phases = start_phases.copy()
     dt = F(block) * exp2(-note[3])
     for i in range(controls.shape[0]):
         t = F(i) * dt
         set_oscillator(v, 0, t, note, depth_cents, phases, controls[i])
         set_oscillator(v, 1, t, note, depth_cents, phases, controls[i])
-        set_filter(v, t, gate, note, at_gate_end[0], phases, controls[i])
+        if has_filter_lfo:
+            swing_cutoff(v, t, dt, phases, swing)
+        set_filter(v, t, gate, note, at_gate_end[0], swing, controls[i])
         set_levels(v, t, gate, note, at_gate_end[1], controls[i])
         advance_lfos(v, t, dt, rate_hz, phases)

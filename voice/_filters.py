@@ -219,11 +219,11 @@ def is_any(row: Float32Array) -> bool:
 @njit(nogil=True, cache=True, error_model="numpy")
 def is_noise_heard(controls: Float32Array) -> bool:
     """Whether any lane ever has noise; with an attack it begins at nothing."""
-    found = False
+    total = np.zeros(LANES, F)
     for i in range(controls.shape[0]):
-        for lane in range(LANES):
-            found = found or controls[i, NOISE_AMP, lane] > ZERO
-    return found
+        for lane in range(controls.shape[2]):
+            total[lane] += controls[i, NOISE_AMP, lane]
+    return is_any(total)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -260,7 +260,7 @@ def run_filters(
         The oscillators; the finished note after the call.
     """
     bells = bells_in_use(settings[BELLS : BELLS + 3 * N_BELLS])
-    n_states = 5 + 2 * (bells.shape[0] // 3)
+    n_states, has_bells = 5 + 2 * (bells.shape[0] // 3), bells.shape[0] > 0
     ramps, state = np.empty((8, LANES), F), np.zeros((n_states, LANES), F)
     first_section = settings[SECTIONS : SECTIONS + 3]
     second_section = settings[SECTIONS + 3 : SECTIONS + 6]
@@ -287,7 +287,8 @@ def run_filters(
             run_section(mix, ramps, first_section, state[1:3])
         if has_second:
             run_section(mix, ramps, second_section, state[3:5])
-        run_bells(mix, bells, state[5:])
+        if has_bells:
+            run_bells(mix, bells, state[5:])
         if has_noise_past:
             add_noise(mix, noise, i * block, ramps, past, colours)
         set_ramp(now[AMP], following[AMP], block, ramps, ITS_AMP)

@@ -26,7 +26,7 @@ __all__: list[str] = []
 # bell: the body resonances, then the bands of the filter bank.
 LEVELS, SECTIONS, DRIVE, HIGHPASS_TAN, MOVING, SHARES = 0, 6, 12, 13, 14, 16
 COLOURS, BELLS = 18, 21
-N_BODIES, BODY_ROWS = 2, 3
+N_BODIES = 2
 N_BELLS = N_BODIES + len(BANK_HZ)
 N_SETTINGS = BELLS + 3 * N_BELLS
 
@@ -66,19 +66,10 @@ def prepare_settings(values: Float32Array, sample_rate_hz: float, settings: Floa
     settings[SHARES : SHARES + 2] = 1.0 - past, past
     dark, bright = np.maximum(-colour, 0.0), np.maximum(colour, 0.0)
     settings[COLOURS : COLOURS + 3] = 1.0 - dark - bright, dark, bright
-    for i in range(N_BODIES):
-        middle_hz, gain_db, octaves = v[c.BODIES + BODY_ROWS * i : c.BODIES + BODY_ROWS * (i + 1)]
-        bell = _bell(middle_hz, gain_db, octaves, sample_rate_hz)
-        settings[BELLS + 3 * i : BELLS + 3 * (i + 1)] = bell
-    for i, middle_hz in enumerate(BANK_HZ, start=N_BODIES):
-        gain_db = v[c.BANK + i - N_BODIES]
-        if middle_hz > HIGHEST_CUTOFF * sample_rate_hz:
-            gain_db = np.zeros_like(gain_db)  # what can't be reached is not made up for
-        band = _bell(np.float64(middle_hz), gain_db, BAND_OCTAVES, sample_rate_hz)
-        settings[BELLS + 3 * i : BELLS + 3 * (i + 1)] = band
+    settings[BELLS:] = _bells(v, sample_rate_hz)
 
 
-def _tan_pi(share: FloatArray | np.float64) -> FloatArray:
+def _tan_pi(share: FloatArray) -> FloatArray:
     """tan(pi f / rate) of a frequency as a share of the rate, which is held below a half."""
     tangents: FloatArray = np.tan(np.pi * np.minimum(share, HIGHEST_CUTOFF))
     return tangents
@@ -109,19 +100,21 @@ def _sections(resonance: FloatArray, slope_db: FloatArray) -> FloatArray:
     )
 
 
-def _bell(
-    middle_hz: FloatArray | np.float64,
-    gain_db: FloatArray,
-    octaves: FloatArray | float,
-    sample_rate_hz: float,
-) -> FloatArray:
-    """Set a bell: (s**2 + s A / Q + 1) / (s**2 + s / (A Q) + 1), A**2 its gain.
+def _bells(v: FloatArray, sample_rate_hz: float) -> FloatArray:
+    """Set all bells: (s**2 + s A / Q + 1) / (s**2 + s / (A Q) + 1), A**2 the gain.
 
     That is 1 plus (A - 1 / A) / Q of the band-pass s / (s**2 + s / (A Q) + 1); the bandwidth
     makes 1 / Q = 2 sinh(ln(2) / 2 * octaves). See `voice.body_resonance` for the source.
     """
-    a = 10.0 ** (gain_db / 40.0)
-    g = np.broadcast_to(_tan_pi(middle_hz / sample_rate_hz), a.shape)
+    bodies = v[c.BODIES : c.BODIES + 3 * N_BODIES].reshape(N_BODIES, 3, -1)
+    bands_db = v[c.BANK : c.BANK + len(BANK_HZ)]
+    middles_hz = np.repeat(np.array(BANK_HZ, np.float64)[:, None], bands_db.shape[1], axis=1)
+    # A band that the rate can't hold is off; a body is held below half the rate.
+    bands_db = np.where(middles_hz > HIGHEST_CUTOFF * sample_rate_hz, 0.0, bands_db)
+    g = _tan_pi(np.concatenate([bodies[:, 0], middles_hz]) / sample_rate_hz)
+    a = 10.0 ** (np.concatenate([bodies[:, 1], bands_db]) / 40.0)
+    octaves = np.concatenate([bodies[:, 2], np.full_like(bands_db, BAND_OCTAVES)])
     x = 2.0 * np.sinh(0.5 * np.log(2.0) * octaves)
     # Exactly 0 at 0 dB, where a is exactly 1: that switches the bell off.
-    return np.array([g, 1.0 / (1.0 + g * (g + x / a)), x * (a - 1.0 / a)])
+    rows = np.stack([g, 1.0 / (1.0 + g * (g + x / a)), x * (a - 1.0 / a)], axis=1)
+    return rows.reshape(-1, v.shape[1])

@@ -89,12 +89,12 @@ def lowpass(
     lanes = pack_values(values)
     note = pack_note(Note(60.0), rate)
     controls = empty_controls(len(cutoff))
-    still, phases = np.float32(0.0), np.zeros((_controls.N_PHASES, LANES), np.float32)
+    still, no_swing = np.float32(0.0), np.zeros(LANES, np.float32)
     for first in range(0, len(cutoff), LANES):  # the kernel converts as many cutoffs at once
         part = cutoff[first : first + LANES]
         lanes[_controls.FILTER, : len(part)] = part
         scratch = np.empty((_controls.N_CONTROLS, LANES), np.float32)
-        _controls.set_filter(lanes, still, still, note, phases[0], phases, scratch)
+        _controls.set_filter(lanes, still, still, note, no_swing, no_swing, scratch)
         for row in (_controls.CUTOFF, _controls.DRY):
             controls[first : first + len(part), row] = scratch[row, : len(part), None]
     controls[-1] = controls[-2]
