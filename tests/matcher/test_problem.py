@@ -16,6 +16,7 @@ from matcher.problem import Problem
 from shared import CATALOGUE, PHASE_NAMES, Note
 from tests.plain_notes import plain_note
 from voice import list_structures, load_structure
+from voice.structure import parse_structure
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -157,6 +158,30 @@ def test_each_note_has_phases_of_its_own() -> None:
 def test_only_phases_that_can_be_heard_are_searched(structure: str, expected: list[str]) -> None:
     """No oscillator 2, no phase of it; one LFO for all, one phase for all."""
     assert names_of_phases(problem_of(structure)) == expected
+
+
+def test_an_lfo_that_moves_pitch_and_cutoff_has_one_phase() -> None:
+    """As on an instrument with a single LFO: the rates are linked, so the phases are."""
+    voice = parse_structure(
+        """
+        schema_version = 1
+        name = "one-lfo"
+        meaning = "One LFO for pitch and cutoff."
+        [free]
+        "osc1.vibrato.rate_hz" = {}
+        "osc1.vibrato.depth_cents" = {}
+        "filter_lfo.depth_octaves" = {}
+        [links]
+        "filter_lfo.rate_hz" = "osc1.vibrato.rate_hz"
+        """,
+        source="one-lfo.toml",
+    )
+    problem = Problem(voice, voice.space, voice.complete({}), 1)
+    assert names_of_phases(problem) == ["osc1.vibrato.phase"]
+    vector = np.full(problem.n_dimensions, 0.3)
+    rates = named(problem.values(vector[None, :])[0])
+    assert rates["filter_lfo.rate_hz"] == rates["osc1.vibrato.rate_hz"]
+    assert problem.note_phases(vector)[0]["filter_lfo.phase"] == 0.3
 
 
 def test_a_phase_is_heard_if_its_depth_stands_fixed_away_from_zero() -> None:
