@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from shared import PHASE_NAMES
 from tests.benchmarks import bench_voice
 from tests.benchmarks.bench_voice import LADDER, PATCHES, TAIL, cost_ns, renderer_of, work_of
 from tests.csound_graph import MISSING, csound_path
@@ -27,7 +28,9 @@ def test_rendering(benchmark: BenchmarkFixture, name: str) -> None:
 def heard(values: dict[str, float]) -> FloatArray:
     """Return the first tenth of a second of a patch."""
     renderer = renderer_of(n_samples=4410)
-    return renderer.render(row_of(values)[None, :], np.zeros((1, 5)))[:, 0].astype(np.float64)
+    return renderer.render(row_of(values)[None, :], np.zeros((1, len(PHASE_NAMES))))[:, 0].astype(
+        np.float64
+    )
 
 
 @pytest.mark.parametrize("name", list(LADDER)[1:])
@@ -46,7 +49,7 @@ def test_parts_that_are_off_are_silent() -> None:
 def test_the_tail_is_silent() -> None:
     """The note that is timed for denormal numbers ends in zeros, not in tiny numbers."""
     renderer = renderer_of(0.05)
-    sound = renderer.render(row_of(TAIL)[None, :], np.zeros((1, 5)))[:, 0]
+    sound = renderer.render(row_of(TAIL)[None, :], np.zeros((1, len(PHASE_NAMES))))[:, 0]
     assert np.abs(sound[:2205]).max() > 0.1
     assert not sound[-renderer.n_samples // 2 :].any()
 
