@@ -1,0 +1,10 @@
+"""What oscillators do over time, fitted to the partials of a note, for the search to begin with.
+
+`tracks` follows the partials of a note, `_paths` and `_rows` are the compiled model, `walks` leads
+down, `entries` names and draws what moves, `fit` puts many walks together, and `vectors` makes
+candidates of the fits.
+"""
+
+from matcher.movement_fit.vectors import movement_columns, movement_vectors
+
+__all__ = ["movement_columns", "movement_vectors"]

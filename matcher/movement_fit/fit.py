@@ -1,0 +1,250 @@
+"""What two oscillators do over time, fitted to the partials of one note.
+
+Valleys are narrow in some twenty dimensions, but one part at a time leads down: several lines of
+vectors each draw one part of theirs anew (a vibrato, a pulse with its modulation, the detune),
+many times, walk down from the best draw, and keep what leaves less of the partials. They do so on
+few partials, where valleys are wide; the best go on with more, and lose what changes nothing.
+The number of draws is fixed, so a seed gives the same on every machine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.movement_fit._paths import (
+    DELAY,
+    DEPTH,
+    LEVELS,
+    MOVES,
+    N_MOVES,
+    PWM_DEPTH,
+    PWM_PHASE,
+    PWM_RATE,
+    RATE,
+    RATE_ENV,
+    WIDTH,
+    N,
+)
+from matcher.movement_fit.entries import BLOCKS, Entries, draw_vectors
+from matcher.movement_fit.walks import Ground
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from matcher.movement_fit.tracks import PartialTracks
+    from shared import FloatArray
+
+    BoolArray = npt.NDArray[np.bool_]
+
+__all__ = ["MovementFit", "fit_movement"]
+
+# Lines with pulse-width modulation and vibrato, with one of both, with none. With the numbers
+# below, each of the known notes is found by several lines at once.
+N_LINES = {(True, True): 12, (True, False): 4, (False, True): 3, (False, False): 1}
+N_FIRST, FIRST_STEPS = 256, 12
+N_ROUNDS, N_DRAWS, ROUND_STEPS = 36, 100, 8
+# Partials, each so many frames (of 9 ms), coefficients of the gains: of the lines, and of the best
+# of them, whose frames have to follow a filter too.
+COARSE = {"n_partials": 3, "every": 3, "n_courses": 1}
+MIDDLE = {"n_partials": 6, "every": 2, "n_courses": 2}
+FINE = {"n_partials": 12, "every": 1, "n_courses": 3}
+N_MIDDLE, MIDDLE_STEPS, MIDDLE_ROUNDS, N_FINE, FINE_STEPS = 8, 20, 10, 5, 40
+# A part is left out if what is left grows by less than this share, and this share of a partial.
+PLAIN_RATIO, PLAIN_SHARE, PLAIN_STEPS = 1.05, 3e-3, 10
+# Fits that leave the same are the same.
+SAME_RATIO, SAME_SHARE = 1.01, 1e-4
+FEWEST_FRAMES = 24
+
+_OSCILLATORS = (MOVES, MOVES + N_MOVES)
+_PWM = tuple(at + i for at in _OSCILLATORS for i in (PWM_RATE, PWM_DEPTH, PWM_PHASE))
+_VIBRATO = tuple(i for at in _OSCILLATORS for i in range(at + RATE, at + N_MOVES))
+# Parts that may be left out: what becomes 0, and what then moves no more.
+_PARTS = (
+    *(((at + DEPTH,), tuple(range(at + RATE, at + N_MOVES))) for at in _OSCILLATORS),
+    *(((at + PWM_DEPTH,), (at + PWM_RATE, at + PWM_DEPTH, at + PWM_PHASE)) for at in _OSCILLATORS),
+    (
+        tuple(
+            i for o, at in enumerate(_OSCILLATORS) for i in (LEVELS + 2 * o + 1, at + PWM_DEPTH)
+        ),
+        (*_PWM, *(at + WIDTH for at in _OSCILLATORS), LEVELS + 1, LEVELS + 3),
+    ),
+    *(
+        (
+            (LEVELS + 2 * o + 1, at + PWM_DEPTH),
+            (LEVELS + 2 * o + 1, *range(at + WIDTH, at + RATE)),
+        )
+        for o, at in enumerate(_OSCILLATORS)
+    ),
+    *(((LEVELS + 2 * o,), (LEVELS + 2 * o,)) for o in range(2)),
+    *(((at + RATE_ENV,), (at + RATE_ENV,)) for at in _OSCILLATORS),
+    *(((at + DELAY,), (at + DELAY,)) for at in _OSCILLATORS),
+)
+
+
+@dataclass(frozen=True, eq=False)
+class MovementFit:
+    """One way in which two oscillators can make the partials of a note.
+
+    Parameters
+    ----------
+    vector : np.ndarray, shape=(N,), dtype=float64
+        Entries, named by `matcher.movement_fit.entries.NAMES`.
+    left_ratio : float, 0 to 1
+        Share of the partials' power that it leaves, mean over partials.
+    """
+
+    vector: FloatArray
+    left_ratio: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Lines:
+    """Vectors that go on line by line (n_lines, N), what moves in each, what each leaves."""
+
+    points: FloatArray
+    is_free: BoolArray
+    costs: FloatArray
+
+    def different(self, n_best: int) -> _Lines:
+        """Choose the lines that leave least, the closest first; equal ones count once."""
+        chosen: list[int] = []
+        for i in np.argsort(self.costs, kind="stable"):
+            if len(chosen) == n_best:
+                break
+            known = self.costs[chosen[-1]] if chosen else -np.inf
+            if self.costs[i] > SAME_RATIO * known + SAME_SHARE:
+                chosen.append(int(i))
+        return _Lines(self.points[chosen], self.is_free[chosen], self.costs[chosen])
+
+    def walked(self, ground: Ground, n_steps: int) -> _Lines:
+        """Walk down from each line."""
+        points, costs = ground.walk(self.points, self.is_free, n_steps)
+        return _Lines(points, self.is_free, costs)
+
+
+def fit_movement(
+    tracks: PartialTracks, entries: Entries, *, seed: int, n_best: int
+) -> list[MovementFit]:
+    """Fit the movement of two oscillators to the partials of a note.
+
+    Parameters
+    ----------
+    tracks : PartialTracks
+        The note.
+    entries : Entries
+        What may move, and where the rest stands.
+    seed : int >= 0
+        Seed of all draws.
+    n_best : int >= 1
+        How many different fits are wanted.
+
+    Returns
+    -------
+    list of MovementFit
+        Up to `n_best`, the closest first; none of a note that is too short.
+    """
+    if len(tracks.partials) < FEWEST_FRAMES or not np.any(tracks.partials):
+        return []
+    rng = np.random.Generator(np.random.PCG64(seed))
+    lines = _run_lines(Ground(tracks, entries.limits, **COARSE), entries, rng)
+    middle = Ground(tracks, entries.limits, **MIDDLE)
+    lines = lines.different(N_MIDDLE).walked(middle, MIDDLE_STEPS)
+    lines = _redraw_parts(middle, entries, rng, lines, MIDDLE_ROUNDS).different(N_FINE)
+    fine = Ground(tracks, entries.limits, **FINE)
+    lines = _leave_out(middle, lines).walked(fine, FINE_STEPS).different(n_best)
+    return [
+        MovementFit(point, float(cost) / fine.n_partials)
+        for point, cost in zip(lines.points, lines.costs, strict=True)
+    ]
+
+
+def _run_lines(ground: Ground, entries: Entries, rng: np.random.Generator) -> _Lines:
+    """Begin each line at the best of many draws, and let it draw part after part anew."""
+    kinds = [kind for kind, n_lines in N_LINES.items() for _ in range(n_lines)]
+    is_free = np.array([_moving(entries, *kind) for kind in kinds])
+    points = _draw(entries, rng, is_free, N_FIRST)
+    costs = ground.costs(points.reshape(-1, N)).reshape(len(kinds), N_FIRST)
+    points = points[np.arange(len(kinds)), np.argmin(costs, axis=1)]
+    points, costs = ground.walk(points, is_free, FIRST_STEPS)
+    return _redraw_parts(ground, entries, rng, _Lines(points, is_free, costs), N_ROUNDS)
+
+
+def _redraw_parts(
+    ground: Ground, entries: Entries, rng: np.random.Generator, lines: _Lines, n_rounds: int
+) -> _Lines:
+    """Let each line draw a part anew in each round, and keep what is better."""
+    points, costs, numbers = lines.points.copy(), lines.costs.copy(), np.arange(len(lines.costs))
+    for _ in range(n_rounds):
+        tried = _redraw(entries, rng, points, lines.is_free)
+        if tried is None:
+            break
+        found = ground.costs(tried.reshape(-1, N)).reshape(len(numbers), N_DRAWS)
+        tried = tried[numbers, np.argmin(found, axis=1)]
+        tried, found = ground.walk(tried, lines.is_free, ROUND_STEPS)
+        is_lower = found < costs
+        points[is_lower], costs[is_lower] = tried[is_lower], found[is_lower]
+    return _Lines(points, lines.is_free, costs)
+
+
+def _moving(entries: Entries, has_pwm: bool, has_vibrato: bool) -> BoolArray:  # noqa: FBT001
+    """Say what moves in a line of one kind, shape (N,)."""
+    moving = entries.is_mobile.copy()
+    if not has_pwm:
+        moving[list(_PWM)] = False
+    if not has_vibrato:
+        moving[list(_VIBRATO)] = False
+    return moving
+
+
+def _draw(
+    entries: Entries, rng: np.random.Generator, is_free: BoolArray, n_draws: int
+) -> FloatArray:
+    """Draw vectors for each line, shape (n_lines, n_draws, N); depths of what is fixed are 0."""
+    drawn = draw_vectors(rng, len(is_free) * n_draws).reshape(len(is_free), n_draws, N)
+    base = np.tile(entries.base, (len(is_free), 1))
+    for at in _OSCILLATORS:
+        for depth in (at + PWM_DEPTH, at + DEPTH):
+            base[entries.is_mobile[depth] & ~is_free[:, depth], depth] = 0.0
+    joined = np.where(is_free[:, None, :], drawn, base[:, None, :])
+    return entries.limits.held(joined.reshape(-1, N)).reshape(joined.shape)
+
+
+def _redraw(
+    entries: Entries, rng: np.random.Generator, points: FloatArray, is_free: BoolArray
+) -> FloatArray | None:
+    """Draw one part of each line anew, shape (n_lines, N_DRAWS, N); None if there is none."""
+    parts = np.zeros((len(BLOCKS), N), bool)
+    for part, block in zip(parts, BLOCKS, strict=True):
+        part[list(block)] = True
+    can = np.any(is_free[:, None, :] & parts, axis=2)
+    if not np.all(np.any(can, axis=1)):
+        return None
+    chosen = np.argmax(np.where(can, rng.random(can.shape), -1.0), axis=1)
+    drawn = _draw(entries, rng, is_free, N_DRAWS)
+    is_new = (parts[chosen] & is_free)[:, None, :]
+    tried = np.where(is_new, drawn, points[:, None, :])
+    return entries.limits.held(tried.reshape(-1, N)).reshape(tried.shape)
+
+
+def _leave_out(ground: Ground, lines: _Lines) -> _Lines:
+    """Set parts to 0 that change nothing, which then move no more."""
+    points, is_free, costs = lines.points.copy(), lines.is_free.copy(), lines.costs.copy()
+    for zeros, fixed in _PARTS:
+        without, moving = points.copy(), is_free.copy()
+        is_zeroed = np.isin(np.arange(N), zeros)
+        for o in range(2):
+            saw, pulse = LEVELS + 2 * o, LEVELS + 2 * o + 1
+            if pulse in zeros:  # a pulse that doesn't move is a sawtooth to free gains
+                without[:, saw] = np.maximum(without[:, saw], without[:, pulse])
+        without[:, list(zeros)] = 0.0
+        moving[:, list(fixed)] = False
+        without, found = ground.walk(without, moving, PLAIN_STEPS)
+        is_plain = found < PLAIN_RATIO * costs + PLAIN_SHARE * ground.n_partials
+        is_plain &= np.all(is_free | (points == 0.0), axis=1, where=is_zeroed)
+        points[is_plain], is_free[is_plain] = without[is_plain], moving[is_plain]
+        # Against what was there at first: else a little is lost again and again.
+        costs = np.where(is_plain, np.minimum(costs, found), costs)
+    return _Lines(points, is_free, costs)

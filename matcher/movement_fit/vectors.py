@@ -1,0 +1,97 @@
+"""Fits of what oscillators do over time, as candidates of a search."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.movement_fit.entries import NAMES, Entries
+from matcher.movement_fit.fit import fit_movement
+from matcher.movement_fit.tracks import partial_tracks
+from shared import CATALOGUE, PHASE_NAMES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matcher.problem import Problem
+    from matcher.target import TargetNote
+    from shared import FloatArray
+
+__all__ = ["movement_columns", "movement_vectors"]
+
+# With fewer of these in a problem there is nothing that could move against anything.
+FEWEST_NAMES = 2
+# The model has both oscillators in the octave of the note, and no third waveform.
+_AT_REST = ("osc1.octave", "osc2.octave", "osc1.triangle_level", "osc2.triangle_level")
+_LEVELS_AND_TUNING = tuple(
+    name for name in NAMES if name.endswith(("_level", "tune_cents", "osc2.phase"))
+)
+
+
+def movement_columns(problem: Problem) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Say which entries of a problem's vectors `movement_vectors` sets.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is searched.
+
+    Returns
+    -------
+    np.ndarray of int, shape=(n_columns,)
+        Places in a vector, in order; the phases of all notes are among them.
+    """
+    names = {*NAMES, *_AT_REST}
+    columns = [i for i, name in enumerate(problem.space.names) if name in names]
+    return np.array([*columns, *range(len(problem.space), problem.n_dimensions)], np.int64)
+
+
+def movement_vectors(
+    problem: Problem,
+    notes: Sequence[TargetNote],
+    base: FloatArray,
+    *,
+    n_best: int,
+    seed: int,
+) -> FloatArray:
+    """Fit levels, detune, pulse-width modulations and vibratos of both oscillators to a note.
+
+    Filter, body and amplifier don't matter, as each partial's gain is free; so it is known what
+    the oscillators do before anything else is found.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is searched.
+    notes : sequence of TargetNote
+        Its notes; the one that is held longest is fitted.
+    base : np.ndarray, shape=(n_dimensions,)
+        What stands where the fit tells nothing: other parameters, phases of other notes.
+    n_best : int >= 1
+        How many different fits are wanted.
+    seed : int >= 0
+        Seed of all draws; the result is the same for the same seed.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_fits, n_dimensions), dtype=float64
+        Up to `n_best` candidates, the closest first; none if the problem moves too little, or
+        the notes are too short.
+    """
+    searched = [n for n in NAMES if n in problem.space and n not in _LEVELS_AND_TUNING]
+    if len(searched) < FEWEST_NAMES:
+        return np.empty((0, problem.n_dimensions))
+    i_note = int(np.argmax([note.note.gate_s for note in notes]))
+    note = notes[i_note]
+    entries = Entries.of(problem, base, note.note.midi_pitch)
+    fits = fit_movement(partial_tracks(note), entries, seed=seed, n_best=n_best)
+    row = problem.values(base[None, :])[0]
+    values = dict(zip(CATALOGUE.names, row.tolist(), strict=True)) | dict.fromkeys(_AT_REST, 0.0)
+    vectors = [base]
+    for fit in fits:
+        settings = entries.settings(fit.vector)
+        phases = [dict(p) for p in problem.note_phases(base)]
+        phases[i_note] = {name: settings.get(name, 0.0) for name in PHASE_NAMES}
+        vectors.append(problem.vector(values | settings, phases))
+    return np.stack(vectors)[1:]
