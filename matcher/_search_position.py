@@ -86,13 +86,17 @@ class Position:
         problem: Problem,
         starts: FloatArray,
         fans: Sequence[FloatArray],
+        jumps: FloatArray,
         *,
         columns: np.ndarray[tuple[int], np.dtype[np.int64]],
         name: str,
         seed: int,
         n_left: int,
     ) -> None:
-        """Begin the step: some columns move around the first of `starts`."""
+        """Begin the step: some columns move around the first of `starts`.
+
+        `jumps` (n_jumps, n_dimensions) are taken besides those of the stage.
+        """
         begun = stage.starts(problem, starts[0], fans, n_left=n_left, seed=seed)
         rows = np.concatenate([begun, starts[1:]])
         self.columns, self.base, self.has_begun = columns, starts[0], True
@@ -100,7 +104,7 @@ class Position:
             problem,
             columns,
             rows,
-            stage.jumps(problem, starts[0], fans),
+            np.concatenate([stage.jumps(problem, starts[0], fans), jumps]),
             name=name,
             seed=seed,
             stage=stage,

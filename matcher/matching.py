@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +11,7 @@ import numpy as np
 from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
 from matcher.evaluator import Evaluator
 from matcher.losses import LossBreakdown, breakdown, weights_for
+from matcher.movement_fit import movement_vectors
 from matcher.pivots import Pivot
 from matcher.plan import WHOLE, Stage, default_plan
 from matcher.playing import play_notes, prepare_note, with_velocity_level
@@ -31,6 +33,9 @@ if TYPE_CHECKING:
     from shared import FloatArray
 
 __all__ = ["check_budget", "make_problem", "match"]
+
+# Fits of what the oscillators do over time that the search begins with, each in two orders.
+N_MOVEMENTS = 4
 
 
 def match(
@@ -118,19 +123,24 @@ def match(
     with Evaluator(
         problem, targets, notes, weights=joined, n_threads=n_threads, seed=seed
     ) as evaluator:
+        # The samplers of others are there to be compared: they get the problem as a whole.
+        own = sampler == DEFAULT_SAMPLER
+        starts = start_vectors(problem, target)
+        fit = partial(
+            movement_vectors, problem, target.notes, starts[0], n_best=N_MOVEMENTS, seed=seed
+        )
         run = SearchRun(
             evaluator,
-            start_vectors(problem, target),
+            starts,
             ["gate" in note.estimated for note in target.notes],
             seconds=budget,
             evals=evals,
             progress=progress,
             stop=stop,
             watch=watch,
+            movements=fit if own else None,
             checkpoint=checkpoint,
         )
-        # The samplers of others are there to be compared: they get the problem as a whole.
-        own = sampler == DEFAULT_SAMPLER
         chosen = (plan or default_plan(problem)) if own else WHOLE
         reason = run.search(sampler, seed, chosen, is_plain=own)
         return _result(run, target, settings, reason)

@@ -12,6 +12,7 @@ from matcher._search_position import Milestone, Position, candidates_about, step
 from matcher._search_saving import Saving
 from matcher.gates import fit_gates
 from matcher.jumps import meet_notes
+from matcher.movement_fit import movement_jumps
 from matcher.plain import moving_columns, plain_vector, tidy
 from matcher.plan import REFIT
 from matcher.search import BatchReport, DescentSampler, search
@@ -32,6 +33,8 @@ __all__ = ["SearchRun"]
 PLAIN_EVALUATIONS = 800
 # With less than this left of the budget, gates stay as they are.
 FEWEST_LEFT = 100
+# What oscillators do is fitted for about a second, if the first stage has so many candidates.
+LEAST_FOR_MOVEMENTS = 400
 NEUTRAL_TITLE = "parts back to neutral"
 
 
@@ -53,11 +56,14 @@ class SearchRun:
         progress: bool,
         stop: Callable[[], bool] | None,
         watch: Callable[[SearchRun], object] | None = None,
+        movements: Callable[[], FloatArray] | None = None,
         checkpoint: Checkpoint | None = None,
     ) -> None:
         self.evaluator = evaluator
         self.starts = starts
         self.gates_estimated = gates_estimated
+        self._fit_movements = movements
+        self._movements = np.empty((0, evaluator.problem.n_dimensions))
         self.seconds = seconds
         self.evals = evals
         self.stop = stop
@@ -125,6 +131,8 @@ class SearchRun:
             "compiling the voice, which happens once (about half a minute)"
         ):
             self.evaluator.losses(self.starts[:1])
+            if self._fit_movements and self._n_left(plan[0]) >= LEAST_FOR_MOVEMENTS:
+                self._movements = self._fit_movements()
         self._sampler_name, self._seed, self._plan, self._is_plain = (
             sampler_name, seed, plan, is_plain,
         )  # fmt: skip
@@ -201,15 +209,22 @@ class SearchRun:
         problem, best = self.evaluator.problem, self.best
         is_refit = number >= len(self._plan)
         stage = REFIT if is_refit else self._plan[number]
-        n_left = candidates_about(
-            stage.share, seconds=self.seconds, evals=self.evals, n_notes=problem.n_notes
+        n_left = self._n_left(stage)
+        starts, fans = (
+            best[None, :],
+            self._fans(stage, self.starts[0] if not number else best, n_left),
         )
-        starts = self.starts if not number else best[None, :]
+        jumps = np.full((0, problem.n_dimensions), np.nan)
+        if not number:
+            starts = np.concatenate([self.starts, self._movements])
+        elif not is_refit:
+            jumps = movement_jumps(problem, self._movements)
         self._at.begin(
             stage,
             problem,
             starts,
-            self._fans(stage, starts[0], n_left),
+            fans,
+            jumps,
             columns=moving_columns(problem, best) if is_refit else stage.columns(problem),
             name=self._sampler_name,
             seed=step_seed(self._seed, number - is_refit),
@@ -217,6 +232,13 @@ class SearchRun:
         )
         if self._at.sampler is not None and self._at.sampler.slows_down:
             self._recorder.progress.say(self._at.sampler.slowdown_note)
+
+    def _n_left(self, stage: Stage) -> int:
+        """Say how many candidates a stage has, about."""
+        n_notes = self.evaluator.problem.n_notes
+        return candidates_about(
+            stage.share, seconds=self.seconds, evals=self.evals, n_notes=n_notes
+        )
 
     def _fans(self, stage: Stage, base: FloatArray, n_left: int) -> list[FloatArray]:
         """Make the fans of a stage; of several notes, each one's best phases are put together."""

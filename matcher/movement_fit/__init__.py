@@ -5,6 +5,6 @@ down, `entries` names and draws what moves, `fit` puts many walks together, and 
 candidates of the fits.
 """
 
-from matcher.movement_fit.vectors import movement_columns, movement_vectors
+from matcher.movement_fit.vectors import movement_jumps, movement_vectors
 
-__all__ = ["movement_columns", "movement_vectors"]
+__all__ = ["movement_jumps", "movement_vectors"]

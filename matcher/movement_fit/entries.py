@@ -134,6 +134,40 @@ class Entries:
             factors,
         )
 
+    def both_orders(self, vector: FloatArray) -> list[FloatArray]:
+        """Let the oscillators change places: the partials are the same, but not their phases.
+
+        Oscillator 1 begins its cycle with the note, so that the front edge tells the orders apart.
+
+        Parameters
+        ----------
+        vector : np.ndarray, shape=(N,)
+            Entries.
+
+        Returns
+        -------
+        list of np.ndarray, shape=(N,)
+            As it is, and the other way round if the problem can do that. An oscillator that
+            sounds alone is oscillator 1.
+        """
+        other = vector.copy()
+        for first, last in ((LEVELS, MOVES), (MOVES, N)):
+            middle = (first + last) // 2
+            other[first:last] = np.concatenate([vector[middle:last], vector[first:middle]])
+        other[TUNE], other[DETUNE] = vector[TUNE] + vector[DETUNE], -vector[DETUNE]
+        other[PHASE] = -vector[PHASE]
+        is_alike = np.array_equal(self.limits.sources, np.arange(N)) and all(
+            np.array_equal(half, rest)
+            for half, rest in (
+                np.split(self.is_mobile[LEVELS:MOVES], 2),
+                np.split(self.is_mobile[MOVES:], 2),
+            )
+        )
+        if not is_alike or not self.is_mobile[[TUNE, DETUNE]].all():
+            return [vector]
+        sounds = [np.any(x[LEVELS : LEVELS + 2] > 0.0) for x in (vector, other)]
+        return [x for x, does in zip((vector, other), sounds, strict=True) if does]
+
     def settings(self, vector: FloatArray) -> dict[str, float]:
         """Name the values and phases of a vector.
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matcher.target import TargetNote
     from shared import FloatArray
 
-__all__ = ["movement_columns", "movement_vectors"]
+__all__ = ["movement_jumps", "movement_vectors"]
 
 # With fewer of these in a problem there is nothing that could move against anything.
 FEWEST_NAMES = 2
@@ -27,24 +27,6 @@ _AT_REST = ("osc1.octave", "osc2.octave", "osc1.triangle_level", "osc2.triangle_
 _LEVELS_AND_TUNING = tuple(
     name for name in NAMES if name.endswith(("_level", "tune_cents", "osc2.phase"))
 )
-
-
-def movement_columns(problem: Problem) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    """Say which entries of a problem's vectors `movement_vectors` sets.
-
-    Parameters
-    ----------
-    problem : Problem
-        What is searched.
-
-    Returns
-    -------
-    np.ndarray of int, shape=(n_columns,)
-        Places in a vector, in order; the phases of all notes are among them.
-    """
-    names = {*NAMES, *_AT_REST}
-    columns = [i for i, name in enumerate(problem.space.names) if name in names]
-    return np.array([*columns, *range(len(problem.space), problem.n_dimensions)], np.int64)
 
 
 def movement_vectors(
@@ -75,9 +57,9 @@ def movement_vectors(
 
     Returns
     -------
-    np.ndarray, shape=(n_fits, n_dimensions), dtype=float64
-        Up to `n_best` candidates, the closest first; none if the problem moves too little, or
-        the notes are too short.
+    np.ndarray, shape=(n_rows, n_dimensions), dtype=float64
+        Up to `n_best` fits in both orders of the oscillators, the closest first; none if the
+        problem moves too little, or the notes are too short.
     """
     searched = [n for n in NAMES if n in problem.space and n not in _LEVELS_AND_TUNING]
     if len(searched) < FEWEST_NAMES:
@@ -89,9 +71,31 @@ def movement_vectors(
     row = problem.values(base[None, :])[0]
     values = dict(zip(CATALOGUE.names, row.tolist(), strict=True)) | dict.fromkeys(_AT_REST, 0.0)
     vectors = [base]
-    for fit in fits:
-        settings = entries.settings(fit.vector)
+    for vector in (x for fit in fits for x in entries.both_orders(fit.vector)):
+        settings = entries.settings(vector)
         phases = [dict(p) for p in problem.note_phases(base)]
         phases[i_note] = {name: settings.get(name, 0.0) for name in PHASE_NAMES}
         vectors.append(problem.vector(values | settings, phases))
     return np.stack(vectors)[1:]
+
+
+def movement_jumps(problem: Problem, vectors: FloatArray) -> FloatArray:
+    """Make jumps of fits, to be taken from wherever a search has come to.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is searched.
+    vectors : np.ndarray, shape=(n_rows, n_dimensions)
+        From `movement_vectors`.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_rows, n_dimensions), dtype=float64
+        The same, with NaN where a fit tells nothing.
+    """
+    jumps = vectors.copy()
+    for i, name in enumerate(problem.space.names):
+        if name not in NAMES and name not in _AT_REST:
+            jumps[:, i] = np.nan
+    return jumps
