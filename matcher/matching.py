@@ -11,7 +11,7 @@ import numpy as np
 from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
 from matcher.evaluator import Evaluator
 from matcher.losses import LossBreakdown, breakdown, weights_for
-from matcher.movement_fit import movement_vectors
+from matcher.movement_fit import Movements, movement_vectors
 from matcher.pivots import Pivot
 from matcher.plan import WHOLE, Stage, default_plan
 from matcher.playing import play_notes, prepare_note, with_velocity_level
@@ -138,7 +138,7 @@ def match(
             progress=progress,
             stop=stop,
             watch=watch,
-            movements=fit if own else None,
+            movements=Movements(problem, fit) if own else None,
             checkpoint=checkpoint,
         )
         chosen = (plan or default_plan(problem)) if own else WHOLE

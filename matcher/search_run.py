@@ -12,7 +12,7 @@ from matcher._search_position import Milestone, Position, candidates_about, step
 from matcher._search_saving import Saving
 from matcher.gates import fit_gates
 from matcher.jumps import meet_notes
-from matcher.movement_fit import movement_jumps
+from matcher.movement_fit import Movements
 from matcher.plain import moving_columns, plain_vector, tidy
 from matcher.plan import REFIT
 from matcher.search import BatchReport, DescentSampler, search
@@ -33,8 +33,6 @@ __all__ = ["SearchRun"]
 PLAIN_EVALUATIONS = 800
 # With less than this left of the budget, gates stay as they are.
 FEWEST_LEFT = 100
-# What oscillators do is fitted for about a second, if the first stage has so many candidates.
-LEAST_FOR_MOVEMENTS = 400
 NEUTRAL_TITLE = "parts back to neutral"
 
 
@@ -56,14 +54,13 @@ class SearchRun:
         progress: bool,
         stop: Callable[[], bool] | None,
         watch: Callable[[SearchRun], object] | None = None,
-        movements: Callable[[], FloatArray] | None = None,
+        movements: Movements | None = None,
         checkpoint: Checkpoint | None = None,
     ) -> None:
         self.evaluator = evaluator
         self.starts = starts
         self.gates_estimated = gates_estimated
-        self._fit_movements = movements
-        self._movements = np.empty((0, evaluator.problem.n_dimensions))
+        self._movements = movements or Movements(evaluator.problem)
         self.seconds = seconds
         self.evals = evals
         self.stop = stop
@@ -131,11 +128,9 @@ class SearchRun:
             "compiling the voice, which happens once (about half a minute)"
         ):
             self.evaluator.losses(self.starts[:1])
-            if self._fit_movements and self._n_left(plan[0]) >= LEAST_FOR_MOVEMENTS:
-                self._movements = self._fit_movements()
-        self._sampler_name, self._seed, self._plan, self._is_plain = (
-            sampler_name, seed, plan, is_plain,
-        )  # fmt: skip
+            self._movements.prepare(self._n_left(plan[0].share))
+        self._sampler_name, self._seed = sampler_name, seed
+        self._plan, self._is_plain = plan, is_plain
         reason = ""
         self._recorder.start_clock(0.0)
         restored = self._saving.restore(self._n_steps)
@@ -206,39 +201,31 @@ class SearchRun:
 
     def _begin(self, number: int) -> None:
         """Say what moves in a step, and make its sampler: a stage, or the refit."""
-        problem, best = self.evaluator.problem, self.best
-        is_refit = number >= len(self._plan)
+        problem, best, is_refit = self.evaluator.problem, self.best, number >= len(self._plan)
         stage = REFIT if is_refit else self._plan[number]
-        n_left = self._n_left(stage)
-        starts, fans = (
-            best[None, :],
-            self._fans(stage, self.starts[0] if not number else best, n_left),
-        )
-        jumps = np.full((0, problem.n_dimensions), np.nan)
-        if not number:
-            starts = np.concatenate([self.starts, self._movements])
-        elif not is_refit:
-            jumps = movement_jumps(problem, self._movements)
+        n_left, seed = self._n_left(stage.share), step_seed(self._seed, number - is_refit)
+        starts = best[None, :] if number else self.starts
+        fans = self._fans(stage, starts[0], n_left)
+        if not number and stage.walks:
+            fans.append(self._movements.starts(starts[0], n_left, seed=seed))
         self._at.begin(
             stage,
             problem,
             starts,
             fans,
-            jumps,
+            self._movements.jumps()[: 0 if is_refit else None],
             columns=moving_columns(problem, best) if is_refit else stage.columns(problem),
             name=self._sampler_name,
-            seed=step_seed(self._seed, number - is_refit),
+            seed=seed,
             n_left=n_left,
         )
         if self._at.sampler is not None and self._at.sampler.slows_down:
             self._recorder.progress.say(self._at.sampler.slowdown_note)
 
-    def _n_left(self, stage: Stage) -> int:
-        """Say how many candidates a stage has, about."""
-        n_notes = self.evaluator.problem.n_notes
-        return candidates_about(
-            stage.share, seconds=self.seconds, evals=self.evals, n_notes=n_notes
-        )
+    def _n_left(self, share: float) -> int:
+        """Say how many candidates a share of the budget is, about."""
+        n = self.evaluator.problem.n_notes
+        return candidates_about(share, seconds=self.seconds, evals=self.evals, n_notes=n)
 
     def _fans(self, stage: Stage, base: FloatArray, n_left: int) -> list[FloatArray]:
         """Make the fans of a stage; of several notes, each one's best phases are put together."""
@@ -321,13 +308,11 @@ class SearchRun:
         if sampler is None or (left is not None and left < 1):
             return "evaluations"
         self._deadline_s = None if self.seconds is None else self.seconds * share
+        deadline = self._is_over if self.seconds is not None else None
         result = search(
-            self._evaluate,
-            sampler,
-            n_evaluations=left,
-            deadline=self._is_over if self.seconds is not None else None,
+            self._evaluate, sampler, n_evaluations=left, deadline=deadline,
             on_batch=self._after_batch,
-        )
+        )  # fmt: skip
         return str(result.stop_reason)
 
     def _complete(self, candidates: FloatArray) -> FloatArray:

@@ -1,10 +1,11 @@
 """What oscillators do over time, fitted to the partials of a note, for the search to begin with.
 
 `tracks` follows the partials of a note, `_paths` and `_rows` are the compiled model, `walks` leads
-down, `entries` names and draws what moves, `fit` puts many walks together, and `vectors` makes
-candidates of the fits.
+down, `entries` names and draws what moves, `fit` puts many walks together, `vectors`
+makes candidates of the fits, and `supply` hands them to the search.
 """
 
-from matcher.movement_fit.vectors import movement_jumps, movement_vectors
+from matcher.movement_fit.supply import Movements
+from matcher.movement_fit.vectors import movement_jumps, movement_starts, movement_vectors
 
-__all__ = ["movement_jumps", "movement_vectors"]
+__all__ = ["Movements", "movement_jumps", "movement_starts", "movement_vectors"]

@@ -134,6 +134,32 @@ class Entries:
             factors,
         )
 
+    def rested(self, vector: FloatArray) -> FloatArray:
+        """Put back to the base what does nothing: rates without depth, widths without pulse.
+
+        Parameters
+        ----------
+        vector : np.ndarray, shape=(N,)
+            Entries.
+
+        Returns
+        -------
+        np.ndarray, shape=(N,)
+            A copy that sounds the same.
+        """
+        rested = vector.copy()
+        for o, at in enumerate(_OF_OSCILLATOR):
+            if vector[LEVELS + 2 * o + 1] == 0.0:
+                rested[at + PWM_DEPTH], rested[at + WIDTH] = 0.0, self.base[at + WIDTH]
+            if rested[at + PWM_DEPTH] == 0.0:
+                rested[[at + PWM_RATE, at + PWM_PHASE]] = self.base[
+                    [at + PWM_RATE, at + PWM_PHASE]
+                ]
+            if vector[at + DEPTH] == 0.0:
+                rested[at + RATE : at + N_MOVES] = self.base[at + RATE : at + N_MOVES]
+                rested[at + DEPTH] = 0.0
+        return rested
+
     def both_orders(self, vector: FloatArray) -> list[FloatArray]:
         """Let the oscillators change places: the partials are the same, but not their phases.
 

@@ -43,17 +43,19 @@ __all__ = ["MovementFit", "fit_movement"]
 
 # Lines with pulse-width modulation and vibrato, with one of both, with none. With the numbers
 # below, each of the known notes is found by several lines at once.
-N_LINES = {(True, True): 12, (True, False): 4, (False, True): 3, (False, False): 1}
+N_LINES = {(True, True): 16, (True, False): 2, (False, True): 2, (False, False): 1}
 N_FIRST, FIRST_STEPS = 256, 12
 N_ROUNDS, N_DRAWS, ROUND_STEPS = 36, 100, 8
 # Partials, each so many frames (of 9 ms), coefficients of the gains: of the lines, and of the best
 # of them, whose frames have to follow a filter too.
 COARSE = {"n_partials": 3, "every": 3, "n_courses": 1}
-MIDDLE = {"n_partials": 6, "every": 2, "n_courses": 2}
+MIDDLE = {"n_partials": 4, "every": 2, "n_courses": 2}
+PLAIN = {"n_partials": 8, "every": 2, "n_courses": 2}
 FINE = {"n_partials": 12, "every": 1, "n_courses": 3}
-N_MIDDLE, MIDDLE_STEPS, MIDDLE_ROUNDS, N_FINE, FINE_STEPS = 8, 20, 10, 5, 40
-# A part is left out if what is left grows by less than this share, and this share of a partial.
-PLAIN_RATIO, PLAIN_SHARE, PLAIN_STEPS = 1.05, 3e-3, 10
+N_MIDDLE, MIDDLE_STEPS, MIDDLE_ROUNDS, N_FINE, FINE_STEPS = 8, 20, 20, 5, 40
+# A part is left out if what is left grows by less than this share and this share of each partial,
+# as much as slow gains leave of a sound that swells (known strings: 0.9 %).
+PLAIN_RATIO, PLAIN_SHARE, PLAIN_STEPS = 1.05, 0.01, 12
 # Fits that leave the same are the same.
 SAME_RATIO, SAME_SHARE = 1.01, 1e-4
 FEWEST_FRAMES = 24
@@ -154,7 +156,11 @@ def fit_movement(
     lines = lines.different(N_MIDDLE).walked(middle, MIDDLE_STEPS)
     lines = _redraw_parts(middle, entries, rng, lines, MIDDLE_ROUNDS).different(N_FINE)
     fine = Ground(tracks, entries.limits, **FINE)
-    lines = _leave_out(middle, lines).walked(fine, FINE_STEPS).different(n_best)
+    lines = (
+        _leave_out(Ground(tracks, entries.limits, **PLAIN), lines)
+        .walked(fine, FINE_STEPS)
+        .different(n_best)
+    )
     return [
         MovementFit(point, float(cost) / fine.n_partials)
         for point, cost in zip(lines.points, lines.costs, strict=True)
@@ -231,6 +237,7 @@ def _redraw(
 
 def _leave_out(ground: Ground, lines: _Lines) -> _Lines:
     """Set parts to 0 that change nothing, which then move no more."""
+    lines = lines.walked(ground, PLAIN_STEPS)
     points, is_free, costs = lines.points.copy(), lines.is_free.copy(), lines.costs.copy()
     for zeros, fixed in _PARTS:
         without, moving = points.copy(), is_free.copy()

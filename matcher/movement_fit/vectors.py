@@ -9,6 +9,7 @@ import numpy as np
 from matcher.movement_fit.entries import NAMES, Entries
 from matcher.movement_fit.fit import fit_movement
 from matcher.movement_fit.tracks import partial_tracks
+from matcher.starts import sweep_vectors
 from shared import CATALOGUE, PHASE_NAMES
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from matcher.target import TargetNote
     from shared import FloatArray
 
-__all__ = ["movement_jumps", "movement_vectors"]
+__all__ = ["movement_jumps", "movement_starts", "movement_vectors"]
 
 # With fewer of these in a problem there is nothing that could move against anything.
 FEWEST_NAMES = 2
@@ -71,7 +72,7 @@ def movement_vectors(
     row = problem.values(base[None, :])[0]
     values = dict(zip(CATALOGUE.names, row.tolist(), strict=True)) | dict.fromkeys(_AT_REST, 0.0)
     vectors = [base]
-    for vector in (x for fit in fits for x in entries.both_orders(fit.vector)):
+    for vector in (x for fit in fits for x in entries.both_orders(entries.rested(fit.vector))):
         settings = entries.settings(vector)
         phases = [dict(p) for p in problem.note_phases(base)]
         phases[i_note] = {name: settings.get(name, 0.0) for name in PHASE_NAMES}
@@ -99,3 +100,33 @@ def movement_jumps(problem: Problem, vectors: FloatArray) -> FloatArray:
         if name not in NAMES and name not in _AT_REST:
             jumps[:, i] = np.nan
     return jumps
+
+
+def movement_starts(
+    problem: Problem, vectors: FloatArray, base: FloatArray, *, n_swept: int, seed: int
+) -> FloatArray:
+    """Put fits into places spread over the rest of the voice, which a fit doesn't tell.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is searched.
+    vectors : np.ndarray, shape=(n_rows, n_dimensions)
+        From `movement_vectors`.
+    base : np.ndarray, shape=(n_dimensions,)
+        What stands where neither fit nor sweep changes anything.
+    n_swept : int >= 1
+        How many places, all together.
+    seed : int >= 0
+        Seed of the sweep.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_rows + n_swept, n_dimensions), dtype=float64
+        The fits as they are, then by turns in these places; no rows without fits.
+    """
+    if not len(vectors):
+        return vectors
+    swept = sweep_vectors(problem, base, n_swept, seed=seed)
+    jumps = movement_jumps(problem, vectors)[np.arange(n_swept) % len(vectors)]
+    return np.concatenate([vectors, np.where(np.isnan(jumps), swept, jumps)])

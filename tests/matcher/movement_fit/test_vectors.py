@@ -1,0 +1,73 @@
+"""Fits as candidates of a search."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from matcher.matching import make_problem
+from matcher.movement_fit import Movements, movement_jumps, movement_starts, movement_vectors
+from matcher.starts import start_vectors
+from tests.benchmarks.bench_known_answers import target_of
+from tests.known_notes import known_note
+from tests.own_notes import own_target
+from voice import list_structures, load_structure
+
+
+def rows_of(name: str, structure: str) -> tuple[np.ndarray, np.ndarray]:
+    """Return the first start of a known note, and the fits around it."""
+    target = target_of([known_note(name)])
+    problem = make_problem(target, load_structure(structure))
+    base = start_vectors(problem, target)[0]
+    return base, movement_vectors(problem, target.notes, base, n_best=2, seed=0)
+
+
+@pytest.mark.parametrize("structure", list_structures())
+def test_rows_are_vectors_of_the_problem(structure: str) -> None:
+    """Any structure: rows in [0, 1], none if there is nothing to move."""
+    base, rows = rows_of("brass", structure)
+    assert rows.shape[1] == len(base)
+    assert np.all((rows >= 0.0) & (rows <= 1.0))
+    names = load_structure(structure).space.names
+    assert (len(rows) > 0) == ("osc2.detune_cents" in names or "osc1.vibrato.rate_hz" in names)
+
+
+def test_jumps_leave_the_rest_open() -> None:
+    """Filter, envelopes and noise are NaN; oscillators and phases are those of the fit."""
+    target = own_target(60.0, 67.0)
+    problem = make_problem(target, load_structure("complete"))
+    rows = np.random.default_rng(0).random((3, problem.n_dimensions))
+    jumps = movement_jumps(problem, rows)
+    for i, name in enumerate(problem.space.names):
+        is_open = bool(np.all(np.isnan(jumps[:, i])))
+        assert is_open == (
+            not name.startswith(("osc1.", "osc2.", "tune"))
+            or "pitch_env" in name
+            or "key_track" in name
+        )
+    np.testing.assert_array_equal(jumps[:, len(problem.space) :], rows[:, len(problem.space) :])
+
+
+def test_starts_put_each_fit_into_several_places() -> None:
+    """The fits first, then by turns: oscillators of a fit, the rest of a sweep."""
+    target = own_target(60.0)
+    problem = make_problem(target, load_structure("complete"))
+    base = start_vectors(problem, target)[0]
+    fits = np.random.default_rng(0).random((2, problem.n_dimensions))
+    starts = movement_starts(problem, fits, base, n_swept=8, seed=0)
+    np.testing.assert_array_equal(starts[:2], fits)
+    column = problem.space.index("osc2.detune_cents")
+    np.testing.assert_array_equal(starts[2:, column], np.tile(fits[:, column], 4))
+    assert len(np.unique(starts[2:, problem.space.index("filter.cutoff_hz")])) == 8
+
+
+def test_a_small_budget_gets_no_fits() -> None:
+    """A fit takes as long as some hundred candidates."""
+    problem = make_problem(own_target(60.0), load_structure("complete"))
+    fits = np.random.default_rng(0).random((2, problem.n_dimensions))
+    movements = Movements(problem, lambda: fits)
+    movements.prepare(100)
+    assert len(movements.jumps()) == len(movements.starts(fits[0], 100, seed=0)) == 0
+    movements.prepare(1000)
+    assert len(movements.jumps()) == 2
+    assert len(movements.starts(fits[0], 1000, seed=0)) == 2 + 1000 // 16
