@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +10,7 @@ import numpy as np
 from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
 from matcher.evaluator import Evaluator
 from matcher.losses import LossBreakdown, breakdown, weights_for
-from matcher.movement_fit import Movements, movement_vectors
+from matcher.movement_fit import Movements
 from matcher.pivots import Pivot
 from matcher.plan import WHOLE, Stage, default_plan
 from matcher.playing import play_notes, prepare_note, with_velocity_level
@@ -33,9 +32,6 @@ if TYPE_CHECKING:
     from shared import FloatArray
 
 __all__ = ["check_budget", "make_problem", "match"]
-
-# Fits of what the oscillators do over time that the search begins with, each in two orders.
-N_MOVEMENTS = 4
 
 
 def match(
@@ -126,9 +122,6 @@ def match(
         # The samplers of others are there to be compared: they get the problem as a whole.
         own = sampler == DEFAULT_SAMPLER
         starts = start_vectors(problem, target)
-        fit = partial(
-            movement_vectors, problem, target.notes, starts[0], n_best=N_MOVEMENTS, seed=seed
-        )
         run = SearchRun(
             evaluator,
             starts,
@@ -138,7 +131,7 @@ def match(
             progress=progress,
             stop=stop,
             watch=watch,
-            movements=Movements(problem, fit) if own else None,
+            movements=Movements(problem, target.notes, starts[0], seed=seed) if own else None,
             checkpoint=checkpoint,
         )
         chosen = (plan or default_plan(problem)) if own else WHOLE

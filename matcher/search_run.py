@@ -128,11 +128,11 @@ class SearchRun:
             "compiling the voice, which happens once (about half a minute)"
         ):
             self.evaluator.losses(self.starts[:1])
-            self._movements.prepare(self._n_left(plan[0].share))
-        self._sampler_name, self._seed = sampler_name, seed
-        self._plan, self._is_plain = plan, is_plain
-        reason = ""
+            self._movements.compile()
+        self._sampler_name, self._seed, self._plan = sampler_name, seed, plan
+        self._is_plain, reason = is_plain, ""
         self._recorder.start_clock(0.0)
+        self._movements.prepare(self._n_left(plan[0].share))
         restored = self._saving.restore(self._n_steps)
         if restored is not None:
             self._at, reason = restored

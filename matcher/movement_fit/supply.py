@@ -6,12 +6,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.movement_fit.vectors import movement_jumps, movement_starts
+from matcher.movement_fit.vectors import (
+    compile_fit,
+    movement_jumps,
+    movement_starts,
+    movement_vectors,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Sequence
 
     from matcher.problem import Problem
+    from matcher.target import TargetNote
     from shared import FloatArray
 
 __all__ = ["Movements"]
@@ -19,10 +25,12 @@ __all__ = ["Movements"]
 # A fit takes about a second, which pays if the first stage has so many candidates; of those, one
 # in `STAGE_SHARE`, and no more than `MOST_SWEPT`, put the fits into the rest of the voice.
 LEAST_CANDIDATES, STAGE_SHARE, MOST_SWEPT = 400, 16, 64
+# Fits that a search begins with, each in both orders of the oscillators.
+N_FITS = 4
 
 
 class Movements:
-    """Fits of what the oscillators do, made when they are first needed.
+    """Fits of what the oscillators do over time, for one search.
 
     They follow from target and seed alone, so a search that goes on has the same ones.
 
@@ -30,19 +38,39 @@ class Movements:
     ----------
     problem : Problem
         What is searched.
-    fit : callable, optional
-        Makes the fits as vectors; see `movement_vectors`. There are none if left out.
+    notes : sequence of TargetNote
+        Its notes; without any there are no fits.
+    base : np.ndarray, shape=(n_dimensions,), optional
+        What was measured on the notes.
+    seed : int >= 0
+        Seed of all draws.
     """
 
-    def __init__(self, problem: Problem, fit: Callable[[], FloatArray] | None = None) -> None:
+    def __init__(
+        self,
+        problem: Problem,
+        notes: Sequence[TargetNote] = (),
+        base: FloatArray | None = None,
+        *,
+        seed: int = 0,
+    ) -> None:
         self._problem = problem
-        self._fit = fit
+        self._notes = tuple(notes)
+        self._base = problem.vector({}) if base is None else base
+        self._seed = seed
         self._vectors = np.empty((0, problem.n_dimensions))
+
+    def compile(self) -> None:
+        """Compile what `prepare` needs, or load what was compiled."""
+        if self._notes:
+            compile_fit(self._problem, self._notes, self._base)
 
     def prepare(self, n_left: int) -> None:
         """Make the fits, unless the first stage has too few candidates, about `n_left`."""
-        if self._fit is not None and n_left >= LEAST_CANDIDATES:
-            self._vectors = self._fit()
+        if self._notes and n_left >= LEAST_CANDIDATES:
+            self._vectors = movement_vectors(
+                self._problem, self._notes, self._base, n_best=N_FITS, seed=self._seed
+            )
 
     def starts(self, base: FloatArray, n_left: int, *, seed: int) -> FloatArray:
         """Make starts of the first stage; see `movement_starts`.

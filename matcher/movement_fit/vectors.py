@@ -8,7 +8,8 @@ import numpy as np
 
 from matcher.movement_fit.entries import NAMES, Entries
 from matcher.movement_fit.fit import fit_movement
-from matcher.movement_fit.tracks import partial_tracks
+from matcher.movement_fit.tracks import PartialTracks, partial_tracks
+from matcher.movement_fit.walks import Ground
 from matcher.starts import sweep_vectors
 from shared import CATALOGUE, PHASE_NAMES
 
@@ -19,10 +20,13 @@ if TYPE_CHECKING:
     from matcher.target import TargetNote
     from shared import FloatArray
 
-__all__ = ["movement_jumps", "movement_starts", "movement_vectors"]
+__all__ = ["compile_fit", "movement_jumps", "movement_starts", "movement_vectors"]
 
 # With fewer of these in a problem there is nothing that could move against anything.
 FEWEST_NAMES = 2
+# What leaves more of the partials' power than this tells nothing: ensembles leave half and more,
+# single recorded strings and reeds a twentieth.
+MOST_LEFT_RATIO = 0.2
 # The model has both oscillators in the octave of the note, and no third waveform.
 _AT_REST = ("osc1.octave", "osc2.octave", "osc1.triangle_level", "osc2.triangle_level")
 _LEVELS_AND_TUNING = tuple(
@@ -60,15 +64,16 @@ def movement_vectors(
     -------
     np.ndarray, shape=(n_rows, n_dimensions), dtype=float64
         Up to `n_best` fits in both orders of the oscillators, the closest first; none if the
-        problem moves too little, or the notes are too short.
+        problem moves too little, the notes are too short, or two oscillators can't do what is
+        heard.
     """
-    searched = [n for n in NAMES if n in problem.space and n not in _LEVELS_AND_TUNING]
-    if len(searched) < FEWEST_NAMES:
+    if not _has_movement(problem):
         return np.empty((0, problem.n_dimensions))
     i_note = int(np.argmax([note.note.gate_s for note in notes]))
     note = notes[i_note]
     entries = Entries.of(problem, base, note.note.midi_pitch)
     fits = fit_movement(partial_tracks(note), entries, seed=seed, n_best=n_best)
+    fits = [fit for fit in fits if fit.left_ratio < MOST_LEFT_RATIO]
     row = problem.values(base[None, :])[0]
     values = dict(zip(CATALOGUE.names, row.tolist(), strict=True)) | dict.fromkeys(_AT_REST, 0.0)
     vectors = [base]
@@ -78,6 +83,28 @@ def movement_vectors(
         phases[i_note] = {name: settings.get(name, 0.0) for name in PHASE_NAMES}
         vectors.append(problem.vector(values | settings, phases))
     return np.stack(vectors)[1:]
+
+
+def compile_fit(problem: Problem, notes: Sequence[TargetNote], base: FloatArray) -> None:
+    """Compile what a fit needs, or load what was compiled; takes milliseconds after that.
+
+    Parameters
+    ----------
+    problem, notes, base
+        As for `movement_vectors`.
+    """
+    if not _has_movement(problem):
+        return
+    entries = Entries.of(problem, base, notes[0].note.midi_pitch)
+    tracks = PartialTracks(440.0, 0.009, 0, np.ones((8, 3), complex))
+    ground = Ground(tracks, entries.limits, n_partials=3, every=1, n_courses=1)
+    ground.walk(entries.base[None, :], entries.is_mobile[None, :], 1)
+
+
+def _has_movement(problem: Problem) -> bool:
+    """Whether a problem has enough that could move against something else."""
+    searched = [n for n in NAMES if n in problem.space and n not in _LEVELS_AND_TUNING]
+    return len(searched) >= FEWEST_NAMES
 
 
 def movement_jumps(problem: Problem, vectors: FloatArray) -> FloatArray:
