@@ -34,7 +34,7 @@ def _body(name: str, what: str, *, frequency_hz: float) -> tuple[Parameter, ...]
 
 
 _BANK = tuple(
-    Parameter(f"bank.gain_{hz}_hz_db", "db", -15.0, 15.0, "linear", 0.0, "brightness",
+    Parameter(f"bank.gain_{hz}_hz_db", "db", -20.0, 20.0, "linear", 0.0, "brightness",
               f"fixed filter bank: level of the band around {hz} Hz; 0 dB is off")
     for hz in BANK_HZ
 )
@@ -51,7 +51,7 @@ _NOISE_AND_FILTERS = (
     Parameter("noise.colour_ratio", "ratio", -1.0, 1.0, "linear", 0.0, "attack",
               "colour of the noise: -1 dark (falls by 6 dB/octave), 0 white, 1 bright (rises)"),
     Parameter("noise.bypass_ratio", "ratio", 0.0, 1.0, "linear", 0.0, "attack",
-              "share of the noise that goes past the filters, straight to the amplifier"),
+              "share of the noise that goes past filters and bodies, to the filter bank"),
     Parameter("highpass.cutoff_hz", "hz", 20.0, 2000.0, "log", 20.0, "brightness",
               "high-pass corner, 6 dB/octave; 20 Hz is out of the way"),
     Parameter("filter.cutoff_hz", "hz", 20.0, 20_000.0, "log", 20_000.0, "brightness",

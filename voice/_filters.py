@@ -22,7 +22,7 @@ LANES = 16
 # Rows of the settings and controls, as in `voice._settings` and `voice._controls` (a test compares
 # them).
 SECTIONS, DRIVE, HIGHPASS_TAN, SHARES, COLOURS, BELLS = 6, 12, 13, 16, 18, 21
-N_BELLS = 14
+N_BELLS, N_BODIES = 14, 2
 CUTOFF, AMP, NOISE_AMP, DRY = 6, 7, 8, 9
 
 # Ramps of a block: the value at its start, and below it the slope for each sample.
@@ -183,7 +183,7 @@ def bells_in_use(bells: Float32Array) -> Float32Array:
     """Return the rows of those bells that some lane has on; the others cost nothing."""
     used = np.empty_like(bells)
     n_used = 0
-    for i in range(N_BELLS):
+    for i in range(bells.shape[0] // 3):
         if is_any(bells[3 * i + 2]):
             used[3 * n_used : 3 * n_used + 3] = bells[3 * i : 3 * i + 3]
             n_used += 1
@@ -259,8 +259,10 @@ def run_filters(
     sound : float32, shape=(n_samples, LANES)
         The oscillators; the finished note after the call.
     """
-    bells = bells_in_use(settings[BELLS : BELLS + 3 * N_BELLS])
-    n_states, has_bells = 5 + 2 * (bells.shape[0] // 3), bells.shape[0] > 0
+    bodies = bells_in_use(settings[BELLS : BELLS + 3 * N_BODIES])
+    bank = bells_in_use(settings[BELLS + 3 * N_BODIES : BELLS + 3 * N_BELLS])
+    first_of_bank = 5 + 2 * (bodies.shape[0] // 3)
+    n_states = first_of_bank + 2 * (bank.shape[0] // 3)
     ramps, state = np.empty((8, LANES), F), np.zeros((n_states, LANES), F)
     first_section = settings[SECTIONS : SECTIONS + 3]
     second_section = settings[SECTIONS + 3 : SECTIONS + 6]
@@ -287,10 +289,12 @@ def run_filters(
             run_section(mix, ramps, first_section, state[1:3])
         if has_second:
             run_section(mix, ramps, second_section, state[3:5])
-        if has_bells:
-            run_bells(mix, bells, state[5:])
+        if bodies.shape[0]:
+            run_bells(mix, bodies, state[5:first_of_bank])
         if has_noise_past:
             add_noise(mix, noise, i * block, ramps, past, colours)
+        if bank.shape[0]:
+            run_bells(mix, bank, state[first_of_bank:])
         set_ramp(now[AMP], following[AMP], block, ramps, ITS_AMP)
         amplify(mix, ramps)
         flush_tiny(state)

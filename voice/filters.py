@@ -197,7 +197,7 @@ def filter_bank(
     ----------
     signal : np.ndarray, shape=(n_samples,)
         Mono sound.
-    gains_db : np.ndarray, shape=(12,), -15 to 15
+    gains_db : np.ndarray, shape=(12,), -20 to 20
         Level in the middle of each band in dB, from the lowest to the highest; 0 is off.
     sample_rate_hz : int, 8000 to 192000
         Sampling rate in Hz.
@@ -227,7 +227,7 @@ def filter_bank(
     sound = check_signal(signal)
     rate = check_sample_rate(sample_rate_hz)
     bands = CATALOGUE.only("bank.*")
-    gains = check_range("gains_db", gains_db, -15.0, 15.0, "dB")
+    gains = check_range("gains_db", gains_db, -20.0, 20.0, "dB")
     if gains.shape != (len(bands),):
         raise ParameterError(
             f"gains_db have shape {gains.shape}; ({len(bands)},) is accepted, one for each band.",

@@ -204,6 +204,7 @@ def test_constants_that_two_kernel_files_share_are_equal(module: ModuleType) -> 
         "COLOURS",
         "BELLS",
         "N_BELLS",
+        "N_BODIES",
     )
     known = {name: getattr(_settings, name) for name in settings}
     known |= {

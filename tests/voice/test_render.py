@@ -194,9 +194,10 @@ SHAPING = {
 
 
 def test_noise_past_the_filters_is_as_if_they_were_off() -> None:
-    """To the bit, whatever the filters, drive, body and bank do; the envelope shapes it."""
+    """To the bit, whatever the filters, drive and body do; bank and envelope shape it."""
     envelope = {"amp_env.attack_s": 0.01, "amp_env.sustain_ratio": 0.4}
-    bare = play({**NOISE_ALONE, **envelope}, note=NOTE, n_samples=N_SAMPLES)
+    bank = {name: value for name, value in SHAPING.items() if name.startswith("bank.")}
+    bare = play({**NOISE_ALONE, **envelope, **bank}, note=NOTE, n_samples=N_SAMPLES)
     past = play(
         {**NOISE_ALONE, **envelope, **SHAPING, "noise.bypass_ratio": 1.0},
         note=NOTE,
