@@ -65,7 +65,9 @@ def coarse_entries(problem: Problem) -> BoolArray:
     names = (*problem.space.names, *(PHASE_NAMES[column] for column in problem.phase_columns))
     coarse = [not any(fnmatchcase(name, pattern) for pattern in FINE) for name in names]
     n = len(problem.space)
-    return np.array([*coarse[:n], *(coarse[n:] * problem.n_notes)], bool)
+    entries = np.array([*coarse[:n], *(coarse[n:] * problem.n_notes)], bool)
+    # Where movement is most of what is searched, it is what tells.
+    return entries if 2 * np.count_nonzero(entries) > len(entries) else np.ones_like(entries)
 
 
 def companions(problem: Problem, changed: BoolArray) -> BoolArray:

@@ -146,7 +146,7 @@ JUMPS: tuple[Jump, ...] = (
     _QUICK_BRIGHTNESS,
 )
 # Parameters that are drawn anew together, with the phases that go with them.
-_VIBRATO = ("rate_hz", "depth_cents", "delay_s", "rate_env_octaves")
+_VIBRATO = ("rate_hz", "depth_cents", "delay_s", "rate_env_octaves", "*_key_track_ratio")
 _PULSE = ("pulse_width_ratio", "pwm.rate_hz", "pwm.depth_ratio")
 GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
     *(

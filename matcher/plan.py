@@ -83,6 +83,8 @@ class Stage:
     n_phases : int >= 0
         At how many places of their cycles oscillator 2 (with several detunes) and, if the stage
         has no sweep, pitch envelopes and LFOs are tried.
+    starts_from_fans : bool
+        Whether these are starts; they are jumped to if not.
     fits_gates : bool
         Whether estimated gates are corrected when the stage is over.
     population : int >= 4
@@ -98,6 +100,7 @@ class Stage:
     n_sweep: int = 0
     has_variants: bool = False
     n_phases: int = 0
+    starts_from_fans: bool = False
     fits_gates: bool = False
     population: int = DEFAULT_POPULATION
 
@@ -198,12 +201,12 @@ class Stage:
         Returns
         -------
         np.ndarray, shape=(n_starts, n_dimensions)
-            The base first, then its variants, and with a sweep, the fans and the sweep.
+            The base first, then its variants, the fans if they are starts, the sweep.
         """
         rows = [base[None, :]]
         if self.has_variants:
             rows.append(jump_vectors(problem, START_VARIANTS, base))
-        if self.n_sweep:
+        if self.starts_from_fans:
             rows += fans
         n_sweep = min(self.n_sweep, n_left // 4)
         if n_sweep > 0:
@@ -220,7 +223,7 @@ class Stage:
         base : np.ndarray, shape=(n_dimensions,)
             What the fans were made from.
         fans : sequence of np.ndarray, shape=(n_rows, n_dimensions)
-            What has become of the fans; without a sweep they are jumps.
+            What has become of the fans; if they aren't starts, they are jumps.
 
         Returns
         -------
@@ -230,22 +233,28 @@ class Stage:
         if not self.walks:
             return np.empty((0, problem.n_dimensions))
         rows = [jump_vectors(problem, JUMPS)]
-        if not self.n_sweep:
+        if not self.starts_from_fans:
             rows += [np.where(fan == base, np.nan, fan) for fan in fans]
         return np.concatenate(rows)
 
 
 WHOLE = (Stage("everything", 1.0, 0.2),)
-DEFAULT_PLAN = (
-    Stage("walks", 0.2, n_sweep=256, has_variants=True, n_phases=8, fits_gates=True),
-    Stage("walks and jumps", 0.55, n_phases=12),
+_WALKS = Stage(
+    "walks",
+    0.2,
+    n_sweep=256,
+    has_variants=True,
+    n_phases=8,
+    starts_from_fans=True,
+    fits_gates=True,
 )
+DEFAULT_PLAN = (_WALKS, Stage("walks and jumps", 0.55, n_phases=12))
 # Of several notes, each new stage finds the phases of every note again, around the patch as it has
 # become meanwhile: LFO rates over the keyboard come back with this plan, and don't with the other.
 SEVERAL_PLAN = (
-    Stage("walks", 0.2, n_sweep=256, has_variants=True, n_phases=8, fits_gates=True),
-    Stage("walks and jumps", 0.2, n_phases=12),
-    Stage("walks and more jumps", 0.15, n_phases=12),
+    _WALKS,
+    Stage("walks and jumps", 0.2, n_phases=12, starts_from_fans=True),
+    Stage("walks and more jumps", 0.15, n_phases=12, starts_from_fans=True),
     Stage("small steps", 0.2, 0.02),
 )
 # On a panel whose controls have few positions, no walk can stop where it would: the strategy,

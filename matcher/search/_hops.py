@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 __all__ = ["Hops", "Leap"]
 
 # Of so many jumps, these draw a group anew and these lead to a random place, if there are others.
-TURNS, GROUP_TURNS, RANDOM_TURNS = 6, (2, 5), (0,)
+TURNS, GROUP_TURNS, RANDOM_TURNS = 6, (2, 4, 5), (0,)
 # So many places are probed at a time. At each, these steps are tried: whether only what belongs to
 # the change is fitted, and the damping.
 PROBED_TOGETHER = 32

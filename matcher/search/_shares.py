@@ -19,10 +19,11 @@ MOST_STEPS = 25
 SLOW_GAIN = 0.01
 # After a jump, so many steps fit what belongs to it. It is given up if it is this much worse than
 # the best point after so many of them; then everything is fitted, in so many steps at most, and it
-# is given up for the same reason.
+# is given up for the same reason. Where everything belongs to it, it has more time.
 NARROW_STEPS, HOP_STEPS = 4, 14
 GIVE_UP_NARROW = ((1, 1.25), (2, 1.08), (3, 1.02), (4, 1.0))
-GIVE_UP = ((2, 1.005), (4, 1.0))
+GIVE_UP_WIDENED = ((2, 1.005), (4, 1.0))
+GIVE_UP = ((3, 1.35), (6, 1.12), (10, 1.04))
 
 
 def has_had_its_share(walk: Walk, part: str, *, i_round: int, best_loss: float) -> bool:
@@ -47,7 +48,8 @@ def has_had_its_share(walk: Walk, part: str, *, i_round: int, best_loss: float) 
     if walk.is_narrow:
         is_behind = _is_behind(walk, best_loss, GIVE_UP_NARROW)
         return is_behind or walk.is_over or walk.n_steps >= NARROW_STEPS
-    return is_slow or walk.n_steps >= HOP_STEPS or _is_behind(walk, best_loss, GIVE_UP)
+    limits = GIVE_UP_WIDENED if walk.was_narrow else GIVE_UP
+    return is_slow or walk.n_steps >= HOP_STEPS or _is_behind(walk, best_loss, limits)
 
 
 def is_worth_widening(walk: Walk, best_loss: float) -> bool:

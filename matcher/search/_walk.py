@@ -75,6 +75,8 @@ class Walk:
         Which dimensions move.
     gain : float
         Share of the loss that the last step brought; 1 before the first.
+    was_narrow : bool
+        Whether dimensions were held that are free now.
     """
 
     point: FloatArray
@@ -85,6 +87,7 @@ class Walk:
     n_stalls: int = 0
     free: BoolArray = field(default_factory=lambda: np.empty(0, bool))
     gain: float = 1.0
+    was_narrow: bool = False
 
     @property
     def is_over(self) -> bool:
@@ -99,7 +102,7 @@ class Walk:
     def widen(self) -> None:
         """Let every dimension move from here on, and count steps anew."""
         self.free = np.ones(len(self.point), bool)
-        self.n_steps, self.n_stalls, self.gain = 0, 0, 1.0
+        self.n_steps, self.n_stalls, self.gain, self.was_narrow = 0, 0, 1.0, True
 
 
 def first_walk(point: FloatArray, free: BoolArray | None = None) -> Walk:
