@@ -45,7 +45,10 @@ FRONT_EDGES: list[Jump] = [
     for cents in (80.0, -80.0, 250.0, -250.0, 600.0, -600.0)
     for decay_s in (0.015, 0.05)
 ]
-_NO_FRONT_EDGES: list[Jump] = [{f"{osc}.pitch_env.depth_cents": 0.0} for osc in ("osc1", "osc2")]
+_NO_FRONT_EDGES: list[Jump] = [
+    {f"{osc}.pitch_env.depth_cents": 0.0 for osc in group}
+    for group in (("osc1",), ("osc2",), ("osc1", "osc2"))
+]
 _DEPTHS = ("vibrato.depth_cents", "pwm.depth_ratio")
 _NO_MOVEMENTS: list[Jump] = [
     *({f"{osc}.{depth}": 0.0 for osc in ("osc1", "osc2")} for depth in _DEPTHS),

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.jump_tables import FRONT_EDGES
+from matcher.jumps import jump_vectors
 from matcher.movement_fit.vectors import (
     compile_fit,
     movement_jumps,
@@ -27,6 +29,8 @@ __all__ = ["Movements"]
 LEAST_CANDIDATES, STAGE_SHARE, MOST_SWEPT = 400, 16, 64
 # Fits that a search begins with, each in both orders of the oscillators.
 N_FITS = 4
+# Rows of them that are tried with front edges: the two closest, in both orders.
+N_WITH_EDGES = 4
 
 
 class Movements:
@@ -93,5 +97,13 @@ class Movements:
         return movement_starts(self._problem, self._vectors, base, n_swept=n_swept, seed=seed)
 
     def jumps(self) -> FloatArray:
-        """Make jumps of the fits; see `movement_jumps`."""
-        return movement_jumps(self._problem, self._vectors)
+        """Make jumps of the fits, and of the best ones with front edges; see `movement_jumps`.
+
+        A fit leaves the attack out, and a front edge alone is nothing without the right detune: a
+        search that has found neither finds both at once.
+        """
+        jumps = movement_jumps(self._problem, self._vectors)
+        edges = jump_vectors(self._problem, FRONT_EDGES)
+        best = jumps[:N_WITH_EDGES]
+        pairs = np.where(np.isnan(edges)[None], best[:, None], edges[None])
+        return np.concatenate([jumps, pairs.reshape(-1, self._problem.n_dimensions)])
