@@ -10,6 +10,7 @@ import numpy as np
 from matcher.companions import coarse_entries, companions, families_of
 from matcher.jumps import jump_groups
 from matcher.search import make_descent, make_sampler, restore_sampler
+from shared import ParameterError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +22,8 @@ if TYPE_CHECKING:
 
 __all__: list[str] = []
 
-_VERSION = 1
+# 2: phases are counted in the middle of a note.
+_VERSION = 2
 # Candidates a second, about, of one note: it decides how widely a search with a time to keep
 # looks around before it settles.
 USUAL_RATE = 600.0
@@ -133,7 +135,20 @@ class Position:
 
     @classmethod
     def from_state(cls, state: dict[str, Any]) -> Position:
-        """Make the position that `state` describes."""
+        """Make the position that `state` describes.
+
+        Raises
+        ------
+        ParameterError
+            If a search was saved whose vectors mean something else.
+        """
+        if state["version"] != _VERSION:
+            raise ParameterError(
+                f"the saved search has version {state['version']!r}; {_VERSION} is accepted. "
+                "Start the search anew, or refine its best patch.",
+                name="version",
+                value=state["version"],
+            )
         told = state["milestones"]
         sampler = state["sampler"]
         milestones = zip(told["kinds"], told["titles"], told["vectors"], strict=True)
