@@ -1,4 +1,4 @@
-"""Entries of the fitted vectors: their names, where they may lie, and how they are drawn."""
+"""Entries of the fitted vectors: their names, where they may lie, and how they follow the key."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.movement_fit._paths import (
-    DELAY,
     DEPTH,
     DETUNE,
     LEVELS,
@@ -19,9 +18,7 @@ from matcher.movement_fit._paths import (
     PWM_PHASE,
     PWM_RATE,
     RATE,
-    RATE_ENV,
     TUNE,
-    VIBRATO_PHASE,
     WIDTH,
     N,
 )
@@ -38,7 +35,7 @@ if TYPE_CHECKING:
 
     BoolArray = npt.NDArray[np.bool_]
 
-__all__ = ["BLOCKS", "NAMES", "Entries", "draw_vectors"]
+__all__ = ["BLOCKS", "NAMES", "Entries", "key_changes", "named", "tracking_name"]
 
 OSCILLATORS = ("osc1", "osc2")
 _MOVES = (
@@ -52,6 +49,8 @@ NAMES = (
     *(f"{osc}.{wave}_level" for osc in OSCILLATORS for wave in ("saw", "pulse")),
     *(f"{osc}.{name}" for osc in OSCILLATORS for name in _MOVES),
 )
+_IS_RATE = np.array([name.endswith("rate_hz") for name in NAMES])
+C4_MIDI = 60.0
 _OF_OSCILLATOR = tuple(MOVES + o * N_MOVES for o in range(2))
 # Entries that are drawn anew together: how both oscillators beat; each one's pulse with what moves
 # it, its levels, its vibrato.
@@ -64,12 +63,6 @@ BLOCKS = (
     *((LEVELS + 2 * o, LEVELS + 2 * o + 1) for o in range(2)),
     *(tuple(range(at + RATE, at + N_MOVES)) for at in _OF_OSCILLATOR),
 )
-# Where draws lie: what vibratos, pulse-width modulations and detunes are set to, common practice,
-# no source.
-MOST_DETUNE_CENTS, WIDTH_RATIOS = 15.0, (0.1, 0.5)
-PWM_RATES_HZ, PWM_DEPTHS, LONGEST_DELAY_S = (0.4, 3.5), (0.05, 0.35), 0.7
-VIBRATO_RATES_HZ, VIBRATO_DEPTHS_CENTS = (3.5, 7.5), (3.0, 25.0)
-SAW_SHARE, LEAST_PULSE = 0.7, 0.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +81,11 @@ class Entries:
         How much each entry is higher at this note's key than at C4: octaves of rates.
     factors : np.ndarray, shape=(N,), dtype=float64
         The same as ratios, of depths.
+    key_octaves : float
+        Key of the note in octaves above C4.
+    tracking : np.ndarray, shape=(3, N), dtype=float64
+        Key tracking of rates and depths in octaves per octave: of the base, and the lowest and
+        highest that the problem searches; three times the same where it searches none.
     """
 
     base: FloatArray
@@ -95,6 +93,14 @@ class Entries:
     limits: Limits
     shifts: FloatArray
     factors: FloatArray
+    key_octaves: float
+    tracking: FloatArray
+
+    @property
+    def is_tracked(self) -> BoolArray:
+        """Which entries may follow the key in a way that is searched, shape (N,)."""
+        tracked: BoolArray = self.is_mobile & (self.tracking[2] > self.tracking[1])
+        return tracked
 
     @classmethod
     def of(cls, problem: Problem, base: FloatArray, midi_pitch: float) -> Entries:
@@ -117,21 +123,29 @@ class Entries:
         row = problem.values(base[None, :])[0]
         values = dict(zip(CATALOGUE.names, row.tolist(), strict=True))
         phases = dict(zip(PHASE_NAMES, problem.phases(base[None, :], 0)[0].tolist(), strict=True))
-        shifts, factors = _key_tracking(values, (midi_pitch - 60.0) / 12.0)
+        key_octaves = (midi_pitch - C4_MIDI) / 12.0
+        tracking = np.array([_tracking(problem, values, name) for name in NAMES]).T
+        shifts, factors = key_changes(tracking[0], key_octaves)
         is_mobile = np.array([_is_searched(problem, name) for name in NAMES])
         ends = np.array([(-np.inf, np.inf)] * N).T
         for i, name in enumerate(NAMES):
             if is_mobile[i] and name not in PHASE_NAMES:
                 parameter = problem.space[name]
                 ends[:, i] = _encoded(name, parameter.low), _encoded(name, parameter.high)
+        # At this key a note may lie as far outside a range at C4 as key tracking leads.
+        reached = np.array([key_changes(row, key_octaves) for row in tracking[1:]])
+        lowest, highest = reached.min(axis=0), reached.max(axis=0)
+        ends = np.stack([ends[0] * lowest[1] + lowest[0], ends[1] * highest[1] + highest[0]])
         plain = np.array([_encoded(name, {**values, **phases}[name]) for name in NAMES])
         sources = np.array([_source(problem, i) for i in range(N)])
         return cls(
             plain * factors + shifts,
             is_mobile,
-            Limits(ends * factors + shifts, sources),
+            Limits(ends, sources),
             shifts,
             factors,
+            key_octaves,
+            tracking,
         )
 
     def rested(self, vector: FloatArray) -> FloatArray:
@@ -207,13 +221,44 @@ class Entries:
         dict of str to float
             Physical values by the catalogue's names, at C4; phases in cycles by `PHASE_NAMES`.
         """
-        plain = (vector - self.shifts) / self.factors
-        settings = {}
-        for name, entry in zip(NAMES, plain.tolist(), strict=True):
-            settings[name] = 2.0**entry if name.endswith("rate_hz") else entry
-            if name in PHASE_NAMES:
-                settings[name] = entry % 1.0
-        return settings
+        return named(self.at_c4(vector))
+
+    def at_c4(self, vector: FloatArray) -> FloatArray:
+        """Take entries from the key of the note to C4, by the base's key tracking.
+
+        Parameters
+        ----------
+        vector : np.ndarray, shape=(N,)
+            Entries at the key.
+
+        Returns
+        -------
+        np.ndarray, shape=(N,)
+            The same at C4.
+        """
+        plain: FloatArray = (vector - self.shifts) / self.factors
+        return plain
+
+
+def named(plain: FloatArray) -> dict[str, float]:
+    """Name entries at C4.
+
+    Parameters
+    ----------
+    plain : np.ndarray, shape=(N,)
+        Entries.
+
+    Returns
+    -------
+    dict of str to float
+        Physical values by the catalogue's names; phases in cycles by `PHASE_NAMES`.
+    """
+    settings = {}
+    for name, entry in zip(NAMES, plain.tolist(), strict=True):
+        settings[name] = 2.0**entry if name.endswith("rate_hz") else entry
+        if name in PHASE_NAMES:
+            settings[name] = entry % 1.0
+    return settings
 
 
 def _encoded(name: str, value: float) -> float:
@@ -241,56 +286,53 @@ def _source(problem: Problem, i: int) -> int:
     return NAMES.index(source) if source in NAMES else i
 
 
-def _key_tracking(
-    values: Mapping[str, float], keys_octaves: float
-) -> tuple[FloatArray, FloatArray]:
-    """Shifts and factors of `Entries`."""
-    shifts, factors = np.zeros(N), np.ones(N)
-    for i, name in enumerate(NAMES):
-        if name.endswith("rate_hz"):
-            tracking = values[name.removesuffix("rate_hz") + "rate_key_track_ratio"]
-            shifts[i] = tracking * keys_octaves
-        if name.endswith("depth_cents"):
-            tracking = values[name.removesuffix("depth_cents") + "depth_key_track_ratio"]
-            factors[i] = 2.0 ** (tracking * keys_octaves)
-    return shifts, factors
-
-
-def draw_vectors(rng: np.random.Generator, n_vectors: int) -> FloatArray:
-    """Draw vectors around usual settings.
+def tracking_name(name: str) -> str:
+    """Name the key tracking of an entry.
 
     Parameters
     ----------
-    rng : np.random.Generator
-        Where chance comes from.
-    n_vectors : int >= 0
-        How many.
+    name : str
+        One of `NAMES`.
 
     Returns
     -------
-    np.ndarray, shape=(n_vectors, N), dtype=float64
-        Tuning and rate envelopes at rest; everything else anywhere in its usual range.
+    str
+        A name of the catalogue; empty for what doesn't follow the key.
     """
-    u = rng.random((n_vectors, N))
-    drawn = u.copy()  # phases, and what is left as it is
-    drawn[:, TUNE] = 0.0
-    drawn[:, DETUNE] = MOST_DETUNE_CENTS * (2.0 * u[:, DETUNE] - 1.0)
-    for o, at in enumerate(_OF_OSCILLATOR):
-        saw, pulse = LEVELS + 2 * o, LEVELS + 2 * o + 1
-        drawn[:, saw] = np.maximum(u[:, saw] - 1.0 + SAW_SHARE, 0.0) / SAW_SHARE
-        drawn[:, pulse] = LEAST_PULSE + (1.0 - LEAST_PULSE) * u[:, pulse]
-        drawn[:, at + WIDTH] = _between(u[:, at + WIDTH], *WIDTH_RATIOS)
-        drawn[:, at + PWM_RATE] = _between(u[:, at + PWM_RATE], *np.log2(PWM_RATES_HZ))
-        drawn[:, at + PWM_DEPTH] = _between(u[:, at + PWM_DEPTH], *PWM_DEPTHS)
-        drawn[:, at + RATE] = _between(u[:, at + RATE], *np.log2(VIBRATO_RATES_HZ))
-        depths = _between(u[:, at + DEPTH], *np.log2(VIBRATO_DEPTHS_CENTS))
-        drawn[:, at + DEPTH] = 2.0**depths
-        drawn[:, at + VIBRATO_PHASE] = u[:, at + VIBRATO_PHASE]
-        drawn[:, at + DELAY] = LONGEST_DELAY_S * u[:, at + DELAY]
-        drawn[:, at + RATE_ENV] = 0.0
-    return drawn
+    for end, tracking in (("rate_hz", "rate"), ("vibrato.depth_cents", "vibrato.depth")):
+        if name.endswith(end):
+            return f"{name.removesuffix(end)}{tracking}_key_track_ratio"
+    return ""
 
 
-def _between(shares: FloatArray, low: float, high: float) -> FloatArray:
-    """Spread shares from 0 to 1 evenly between two ends."""
-    return low + (high - low) * shares
+def key_changes(tracking: FloatArray, key_octaves: float) -> tuple[FloatArray, FloatArray]:
+    """Say how much entries change from C4 to a key.
+
+    Parameters
+    ----------
+    tracking : np.ndarray, shape=(N,)
+        Octaves per octave.
+    key_octaves : float
+        The key in octaves above C4.
+
+    Returns
+    -------
+    shifts : np.ndarray, shape=(N,)
+        What is added, as rates are logarithms.
+    factors : np.ndarray, shape=(N,)
+        What depths are multiplied by.
+    """
+    octaves = tracking * key_octaves
+    return np.where(_IS_RATE, octaves, 0.0), np.where(_IS_RATE, 1.0, 2.0**octaves)
+
+
+def _tracking(
+    problem: Problem, values: Mapping[str, float], name: str
+) -> tuple[float, float, float]:
+    """Key tracking of an entry: the base's, and the ends of what is searched."""
+    told = tracking_name(name)
+    if not told:
+        return 0.0, 0.0, 0.0
+    if told not in problem.space:
+        return values[told], values[told], values[told]
+    return values[told], problem.space[told].low, problem.space[told].high

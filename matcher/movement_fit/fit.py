@@ -28,18 +28,20 @@ from matcher.movement_fit._paths import (
     WIDTH,
     N,
 )
-from matcher.movement_fit.entries import BLOCKS, Entries, draw_vectors
+from matcher.movement_fit.draws import draw_vectors
+from matcher.movement_fit.lines import Lines, redraw_parts
 from matcher.movement_fit.walks import Ground
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from matcher.movement_fit.entries import Entries
     from matcher.movement_fit.tracks import PartialTracks
     from shared import FloatArray
 
     BoolArray = npt.NDArray[np.bool_]
 
-__all__ = ["MovementFit", "fit_movement"]
+__all__ = ["MovementFit", "fit_movement", "is_long_enough"]
 
 # Lines with pulse-width modulation and vibrato, with one of both, with none. With the numbers
 # below, each of the known notes is found by several lines at once.
@@ -56,8 +58,6 @@ N_MIDDLE, MIDDLE_STEPS, MIDDLE_ROUNDS, N_FINE, FINE_STEPS = 8, 20, 20, 5, 40
 # A part is left out if what is left grows by less than this share and this share of each partial,
 # as much as slow gains leave of a sound that swells (known strings: 0.9 %).
 PLAIN_RATIO, PLAIN_SHARE, PLAIN_STEPS = 1.05, 0.01, 12
-# Fits that leave the same are the same.
-SAME_RATIO, SAME_SHARE = 1.01, 1e-4
 FEWEST_FRAMES = 24
 
 _OSCILLATORS = (MOVES, MOVES + N_MOVES)
@@ -102,31 +102,6 @@ class MovementFit:
     left_ratio: float
 
 
-@dataclass(frozen=True, eq=False)
-class _Lines:
-    """Vectors that go on line by line (n_lines, N), what moves in each, what each leaves."""
-
-    points: FloatArray
-    is_free: BoolArray
-    costs: FloatArray
-
-    def different(self, n_best: int) -> _Lines:
-        """Choose the lines that leave least, the closest first; equal ones count once."""
-        chosen: list[int] = []
-        for i in np.argsort(self.costs, kind="stable"):
-            if len(chosen) == n_best:
-                break
-            known = self.costs[chosen[-1]] if chosen else -np.inf
-            if self.costs[i] > SAME_RATIO * known + SAME_SHARE:
-                chosen.append(int(i))
-        return _Lines(self.points[chosen], self.is_free[chosen], self.costs[chosen])
-
-    def walked(self, ground: Ground, n_steps: int) -> _Lines:
-        """Walk down from each line."""
-        points, costs = ground.walk(self.points, self.is_free, n_steps)
-        return _Lines(points, self.is_free, costs)
-
-
 def fit_movement(
     tracks: PartialTracks, entries: Entries, *, seed: int, n_best: int
 ) -> list[MovementFit]:
@@ -148,13 +123,13 @@ def fit_movement(
     list of MovementFit
         Up to `n_best`, the closest first; none of a note that is too short.
     """
-    if len(tracks.partials) < FEWEST_FRAMES or not np.any(tracks.partials):
+    if not is_long_enough(tracks):
         return []
     rng = np.random.Generator(np.random.PCG64(seed))
     lines = _run_lines(Ground(tracks, entries.limits, **COARSE), entries, rng)
     middle = Ground(tracks, entries.limits, **MIDDLE)
     lines = lines.different(N_MIDDLE).walked(middle, MIDDLE_STEPS)
-    lines = _redraw_parts(middle, entries, rng, lines, MIDDLE_ROUNDS).different(N_FINE)
+    lines = _redrawn(middle, entries, rng, lines, MIDDLE_ROUNDS).different(N_FINE)
     fine = Ground(tracks, entries.limits, **FINE)
     lines = (
         _leave_out(Ground(tracks, entries.limits, **PLAIN), lines)
@@ -167,7 +142,23 @@ def fit_movement(
     ]
 
 
-def _run_lines(ground: Ground, entries: Entries, rng: np.random.Generator) -> _Lines:
+def is_long_enough(tracks: PartialTracks) -> bool:
+    """Say whether a note can tell what moves.
+
+    Parameters
+    ----------
+    tracks : PartialTracks
+        The note.
+
+    Returns
+    -------
+    bool
+        False if it has hardly any frames, or no partials.
+    """
+    return len(tracks.partials) >= FEWEST_FRAMES and bool(np.any(tracks.partials))
+
+
+def _run_lines(ground: Ground, entries: Entries, rng: np.random.Generator) -> Lines:
     """Begin each line at the best of many draws, and let it draw part after part anew."""
     kinds = [kind for kind, n_lines in N_LINES.items() for _ in range(n_lines)]
     is_free = np.array([_moving(entries, *kind) for kind in kinds])
@@ -175,24 +166,21 @@ def _run_lines(ground: Ground, entries: Entries, rng: np.random.Generator) -> _L
     costs = ground.costs(points.reshape(-1, N)).reshape(len(kinds), N_FIRST)
     points = points[np.arange(len(kinds)), np.argmin(costs, axis=1)]
     points, costs = ground.walk(points, is_free, FIRST_STEPS)
-    return _redraw_parts(ground, entries, rng, _Lines(points, is_free, costs), N_ROUNDS)
+    return _redrawn(ground, entries, rng, Lines(points, is_free, costs), N_ROUNDS)
 
 
-def _redraw_parts(
-    ground: Ground, entries: Entries, rng: np.random.Generator, lines: _Lines, n_rounds: int
-) -> _Lines:
-    """Let each line draw a part anew in each round, and keep what is better."""
-    points, costs, numbers = lines.points.copy(), lines.costs.copy(), np.arange(len(lines.costs))
-    for _ in range(n_rounds):
-        tried = _redraw(entries, rng, points, lines.is_free)
-        if tried is None:
-            break
-        found = ground.costs(tried.reshape(-1, N)).reshape(len(numbers), N_DRAWS)
-        tried = tried[numbers, np.argmin(found, axis=1)]
-        tried, found = ground.walk(tried, lines.is_free, ROUND_STEPS)
-        is_lower = found < costs
-        points[is_lower], costs[is_lower] = tried[is_lower], found[is_lower]
-    return _Lines(points, lines.is_free, costs)
+def _redrawn(
+    ground: Ground, entries: Entries, rng: np.random.Generator, lines: Lines, n_rounds: int
+) -> Lines:
+    """Let lines draw parts anew from anywhere."""
+    return redraw_parts(
+        ground,
+        rng,
+        lines,
+        lambda: _draw(entries, rng, lines.is_free, N_DRAWS),
+        n_rounds=n_rounds,
+        n_steps=ROUND_STEPS,
+    )
 
 
 def _moving(entries: Entries, has_pwm: bool, has_vibrato: bool) -> BoolArray:  # noqa: FBT001
@@ -218,24 +206,7 @@ def _draw(
     return entries.limits.held(joined.reshape(-1, N)).reshape(joined.shape)
 
 
-def _redraw(
-    entries: Entries, rng: np.random.Generator, points: FloatArray, is_free: BoolArray
-) -> FloatArray | None:
-    """Draw one part of each line anew, shape (n_lines, N_DRAWS, N); None if there is none."""
-    parts = np.zeros((len(BLOCKS), N), bool)
-    for part, block in zip(parts, BLOCKS, strict=True):
-        part[list(block)] = True
-    can = np.any(is_free[:, None, :] & parts, axis=2)
-    if not np.all(np.any(can, axis=1)):
-        return None
-    chosen = np.argmax(np.where(can, rng.random(can.shape), -1.0), axis=1)
-    drawn = _draw(entries, rng, is_free, N_DRAWS)
-    is_new = (parts[chosen] & is_free)[:, None, :]
-    tried = np.where(is_new, drawn, points[:, None, :])
-    return entries.limits.held(tried.reshape(-1, N)).reshape(tried.shape)
-
-
-def _leave_out(ground: Ground, lines: _Lines) -> _Lines:
+def _leave_out(ground: Ground, lines: Lines) -> Lines:
     """Set parts to 0 that change nothing, which then move no more."""
     lines = lines.walked(ground, PLAIN_STEPS)
     points, is_free, costs = lines.points.copy(), lines.is_free.copy(), lines.costs.copy()
@@ -254,4 +225,4 @@ def _leave_out(ground: Ground, lines: _Lines) -> _Lines:
         points[is_plain], is_free[is_plain] = without[is_plain], moving[is_plain]
         # Against what was there at first: else a little is lost again and again.
         costs = np.where(is_plain, np.minimum(costs, found), costs)
-    return _Lines(points, is_free, costs)
+    return Lines(points, is_free, costs)
