@@ -36,6 +36,8 @@ def own_target(
     *midi_pitches: float,
     values: Mapping[str, float] = BRASS,
     velocities: tuple[int, ...] = (100,),
+    phases: Mapping[str, float] | None = None,
+    gate_s: float = GATE_S,
 ) -> Target:
     """Return a target of notes that a patch of ours plays.
 
@@ -47,6 +49,10 @@ def own_target(
         The patch, what is left out at neutral.
     velocities : tuple of int, optional
         Velocities of the notes, in turn.
+    phases : Mapping[str, float], optional
+        Phases at the start of each note in cycles, 0 if left out.
+    gate_s : float > 0
+        Time that each key is held, in seconds; the sound goes on for 0.2 s.
 
     Returns
     -------
@@ -60,9 +66,10 @@ def own_target(
             values,
             midi_pitch=midi_pitch,
             velocity=velocity,
-            gate_s=GATE_S,
-            duration_s=0.45,
+            gate_s=gate_s,
+            duration_s=gate_s + 0.2,
             sample_rate_hz=RATE_HZ,
+            phases=phases,
         )
         notes.append(
             target_from_signal(
@@ -71,7 +78,7 @@ def own_target(
                 name=f"note{i}",
                 midi_pitch=midi_pitch,
                 velocity=velocity,
-                gate_s=GATE_S,
+                gate_s=gate_s,
             )
         )
     return Target(tuple(notes))

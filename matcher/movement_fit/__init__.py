@@ -1,8 +1,9 @@
 """What oscillators do over time, fitted to the partials of a note, for the search to begin with.
 
 `tracks` follows the partials of a note, `_paths` and `_rows` are the compiled model, `walks` leads
-down, `entries` names and draws what moves, `fit` puts many walks together, `vectors`
-makes candidates of the fits, and `supply` hands them to the search.
+down, `entries` names what moves, `draws` draws it, `lines` and `fit` put many walks together,
+`across` goes from one note to all, `key_rule` says how they follow the key, `vectors` makes
+candidates of the fits, and `supply` hands them to the search.
 """
 
 from matcher.movement_fit.supply import Movements

@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.movement_fit.entries import NAMES, Entries
+from matcher.movement_fit.across import MOST_LEFT_RATIO, NotesFit, fit_across
+from matcher.movement_fit.entries import NAMES, Entries, tracking_name
 from matcher.movement_fit.fit import fit_movement
+from matcher.movement_fit.key_rule import KeyRule
 from matcher.movement_fit.tracks import PartialTracks, partial_tracks
 from matcher.movement_fit.walks import Ground
 from matcher.starts import sweep_vectors
@@ -24,9 +26,6 @@ __all__ = ["compile_fit", "movement_jumps", "movement_starts", "movement_vectors
 
 # With fewer of these in a problem there is nothing that could move against anything.
 FEWEST_NAMES = 2
-# What leaves more of the partials' power than this tells nothing: ensembles leave half and more,
-# single recorded strings and reeds a twentieth.
-MOST_LEFT_RATIO = 0.2
 # The model has both oscillators in the octave of the note, and no third waveform.
 _AT_REST = ("osc1.octave", "osc2.octave", "osc1.triangle_level", "osc2.triangle_level")
 _LEVELS_AND_TUNING = tuple(
@@ -52,9 +51,10 @@ def movement_vectors(
     problem : Problem
         What is searched.
     notes : sequence of TargetNote
-        Its notes; the one that is held longest is fitted.
+        Its notes. The one that is held longest is fitted; the others then tell their own phases,
+        and how rates and depths follow the key.
     base : np.ndarray, shape=(n_dimensions,)
-        What stands where the fit tells nothing: other parameters, phases of other notes.
+        What stands where the fits tell nothing: other parameters, phases of very short notes.
     n_best : int >= 1
         How many different fits are wanted.
     seed : int >= 0
@@ -69,20 +69,35 @@ def movement_vectors(
     """
     if not _has_movement(problem):
         return np.empty((0, problem.n_dimensions))
-    i_note = int(np.argmax([note.note.gate_s for note in notes]))
-    note = notes[i_note]
-    entries = Entries.of(problem, base, note.note.midi_pitch)
-    fits = fit_movement(partial_tracks(note), entries, seed=seed, n_best=n_best)
+    i_held = int(np.argmax([note.note.gate_s for note in notes]))
+    entries = [Entries.of(problem, base, note.note.midi_pitch) for note in notes]
+    tracks = [partial_tracks(note) for note in notes]
+    fits = fit_movement(tracks[i_held], entries[i_held], seed=seed, n_best=n_best)
     fits = [fit for fit in fits if fit.left_ratio < MOST_LEFT_RATIO]
+    joint = fit_across(tracks, entries, fits, i_held, seed=seed)
+    rows = [row for fit in joint for row in _as_vectors(problem, base, entries, fit, i_held)]
+    return np.stack([base, *rows])[1:]
+
+
+def _as_vectors(
+    problem: Problem, base: FloatArray, entries: Sequence[Entries], fit: NotesFit, i_held: int
+) -> list[FloatArray]:
+    """Write a fit of all notes into vectors of the problem, in both orders of the oscillators."""
     row = problem.values(base[None, :])[0]
     values = dict(zip(CATALOGUE.names, row.tolist(), strict=True)) | dict.fromkeys(_AT_REST, 0.0)
-    vectors = [base]
-    for vector in (x for fit in fits for x in entries.both_orders(entries.rested(fit.vector))):
-        settings = entries.settings(vector)
+    orders = zip(
+        *(own.both_orders(own.rested(x)) for own, x in zip(entries, fit.vectors, strict=True)),
+        strict=True,
+    )
+    vectors = []
+    for of_notes in orders:
+        rule = KeyRule.of(np.stack(of_notes), entries, np.ones(len(entries), bool), i_held)
         phases = [dict(p) for p in problem.note_phases(base)]
-        phases[i_note] = {name: settings.get(name, 0.0) for name in PHASE_NAMES}
-        vectors.append(problem.vector(values | settings, phases))
-    return np.stack(vectors)[1:]
+        for i in np.flatnonzero(fit.is_met).tolist():
+            settings = entries[i].settings(of_notes[i])
+            phases[i] = {name: settings.get(name, 0.0) for name in PHASE_NAMES}
+        vectors.append(problem.vector(values | rule.settings(), phases))
+    return vectors
 
 
 def compile_fit(problem: Problem, notes: Sequence[TargetNote], base: FloatArray) -> None:
@@ -123,8 +138,9 @@ def movement_jumps(problem: Problem, vectors: FloatArray) -> FloatArray:
         The same, with NaN where a fit tells nothing.
     """
     jumps = vectors.copy()
+    told = {*NAMES, *_AT_REST, *map(tracking_name, NAMES)}
     for i, name in enumerate(problem.space.names):
-        if name not in NAMES and name not in _AT_REST:
+        if name not in told:
             jumps[:, i] = np.nan
     return jumps
 

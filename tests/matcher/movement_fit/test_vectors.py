@@ -13,7 +13,6 @@ from tests.known_notes import known_note
 from tests.own_notes import own_target
 from voice import list_structures, load_structure
 
-
 def rows_of(name: str, structure: str) -> tuple[np.ndarray, np.ndarray]:
     """Return the first start of a known note, and the fits around it."""
     target = target_of([known_note(name)])
@@ -33,18 +32,14 @@ def test_rows_are_vectors_of_the_problem(structure: str) -> None:
 
 
 def test_jumps_leave_the_rest_open() -> None:
-    """Filter, envelopes and noise are NaN; oscillators and phases are those of the fit."""
+    """Filter, envelopes and noise are NaN; oscillators, their key tracking and phases are not."""
     target = own_target(60.0, 67.0)
     problem = make_problem(target, load_structure("complete"))
     rows = np.random.default_rng(0).random((3, problem.n_dimensions))
     jumps = movement_jumps(problem, rows)
     for i, name in enumerate(problem.space.names):
         is_open = bool(np.all(np.isnan(jumps[:, i])))
-        assert is_open == (
-            not name.startswith(("osc1.", "osc2.", "tune"))
-            or "pitch_env" in name
-            or "key_track" in name
-        )
+        assert is_open == (not name.startswith(("osc1.", "osc2.", "tune")) or "pitch_env" in name)
     np.testing.assert_array_equal(jumps[:, len(problem.space) :], rows[:, len(problem.space) :])
 
 
@@ -59,6 +54,18 @@ def test_starts_put_each_fit_into_several_places() -> None:
     column = problem.space.index("osc2.detune_cents")
     np.testing.assert_array_equal(starts[2:, column], np.tile(fits[:, column], 4))
     assert len(np.unique(starts[2:, problem.space.index("filter.cutoff_hz")])) == 8
+
+
+def test_starts_carry_key_tracking_and_the_phases_of_all_notes() -> None:
+    """Swept starts have what a fit says of each note, and not the sweep's."""
+    target = own_target(60.0, 67.0)
+    problem = make_problem(target, load_structure("complete"))
+    base = start_vectors(problem, target)[0]
+    fits = np.random.default_rng(0).random((1, problem.n_dimensions))
+    starts = movement_starts(problem, fits, base, n_swept=4, seed=0)
+    told = [problem.space.index("osc2.vibrato.depth_key_track_ratio")]
+    told += range(len(problem.space), problem.n_dimensions)
+    np.testing.assert_array_equal(starts[:, told], np.tile(fits[:, told], (5, 1)))
 
 
 def test_a_small_budget_gets_no_fits() -> None:
