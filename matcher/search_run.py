@@ -132,7 +132,7 @@ class SearchRun:
         self._sampler_name, self._seed, self._plan = sampler_name, seed, plan
         self._is_plain, reason = is_plain, ""
         self._recorder.start_clock(0.0)
-        self._movements.prepare(self._n_left(plan[0].share))
+        self._movements.prepare(self._n_left(plan[0].share), is_timed=self.evals is None)
         restored = self._saving.restore(self._n_steps)
         if restored is not None:
             self._at, reason = restored

@@ -24,9 +24,13 @@ if TYPE_CHECKING:
 
 __all__ = ["Movements"]
 
-# A fit takes about a second, which pays if the first stage has so many candidates; of those, one
-# in `STAGE_SHARE`, and no more than `MOST_SWEPT`, put the fits into the rest of the voice.
-LEAST_CANDIDATES, STAGE_SHARE, MOST_SWEPT = 400, 16, 64
+# A fit takes about a second, which pays if the first stage has so many candidates of one note; of
+# each other note it takes a share of that more. Where candidates are counted it takes none of
+# them, and is left to searches that have some time.
+LEAST_TIMED, OTHER_NOTE_SHARE, LEAST_COUNTED = 400, 0.15, 200
+# One candidate of the first stage in `STAGE_SHARE`, and no more than `MOST_SWEPT`, put the fits
+# into the rest of the voice.
+STAGE_SHARE, MOST_SWEPT = 16, 64
 # Fits that a search begins with, each in both orders of the oscillators.
 N_FITS = 4
 # Rows of them that are tried with front edges: the two closest, in both orders.
@@ -69,9 +73,17 @@ class Movements:
         if self._notes:
             compile_fit(self._problem, self._notes, self._base)
 
-    def prepare(self, n_left: int) -> None:
-        """Make the fits, unless the first stage has too few candidates, about `n_left`."""
-        if self._notes and n_left >= LEAST_CANDIDATES:
+    def prepare(self, n_left: int, *, is_timed: bool) -> None:
+        """Make the fits, unless the first stage has too few candidates.
+
+        Parameters
+        ----------
+        n_left : int
+            Candidates that the first stage has, about.
+        is_timed : bool
+            Whether the budget is a time, of which the fits take a part.
+        """
+        if self._notes and n_left >= _least_candidates(len(self._notes), is_timed=is_timed):
             self._vectors = movement_vectors(
                 self._problem, self._notes, self._base, n_best=N_FITS, seed=self._seed
             )
@@ -107,3 +119,10 @@ class Movements:
         best = jumps[:N_WITH_EDGES]
         pairs = np.where(np.isnan(edges)[None], best[:, None], edges[None])
         return np.concatenate([jumps, pairs.reshape(-1, self._problem.n_dimensions)])
+
+
+def _least_candidates(n_notes: int, *, is_timed: bool) -> float:
+    """Say how many candidates make fits worth their time; each one plays all notes."""
+    if not is_timed:
+        return LEAST_COUNTED
+    return LEAST_TIMED * (1.0 + OTHER_NOTE_SHARE * (n_notes - 1)) / n_notes

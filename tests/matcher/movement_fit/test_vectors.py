@@ -13,6 +13,9 @@ from tests.known_notes import known_note
 from tests.own_notes import own_target
 from voice import list_structures, load_structure
 
+MOVING = {"osc1.vibrato.rate_hz": 5.0, "osc1.vibrato.depth_cents": 20.0}
+
+
 def rows_of(name: str, structure: str) -> tuple[np.ndarray, np.ndarray]:
     """Return the first start of a known note, and the fits around it."""
     target = target_of([known_note(name)])
@@ -74,9 +77,31 @@ def test_a_small_budget_gets_no_fits() -> None:
     problem = make_problem(target, load_structure("complete"))
     base = start_vectors(problem, target)[0]
     movements = Movements(problem, target.notes, base)
-    movements.prepare(100)
+    movements.prepare(100, is_timed=False)
     assert len(movements.jumps()) == len(movements.starts(base, 100, seed=0)) == 0
-    movements.prepare(1000)
+    movements.prepare(1000, is_timed=False)
     n_fits = len(movements.jumps())
     assert n_fits > 0
     assert len(movements.starts(base, 1000, seed=0)) == n_fits + 1000 // 16
+
+
+@pytest.mark.parametrize(
+    ("n_notes", "n_left", "is_timed", "has_fits"),
+    [
+        (1, 250, False, True),
+        (1, 150, False, False),
+        (1, 350, True, False),
+        (1, 450, True, True),
+        (2, 200, True, False),
+        (2, 250, True, True),
+    ],
+)
+def test_fits_have_to_be_worth_their_time(
+    *, n_notes: int, n_left: int, is_timed: bool, has_fits: bool
+) -> None:
+    """Longer searches have them, sooner where candidates are counted or play several notes."""
+    target = own_target(*[60.0, 67.0][:n_notes], values=MOVING, gate_s=0.6)
+    problem = make_problem(target, load_structure("complete"))
+    movements = Movements(problem, target.notes, start_vectors(problem, target)[0])
+    movements.prepare(n_left, is_timed=is_timed)
+    assert (len(movements.jumps()) > 0) == has_fits
