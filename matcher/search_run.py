@@ -307,8 +307,8 @@ class SearchRun:
         left = None if self.evals is None else round(self.evals * share) - len(self.record)
         if sampler is None or (left is not None and left < 1):
             return "evaluations"
-        self._deadline_s = None if self.seconds is None else self.seconds * share
         deadline = self._is_over if self.seconds is not None else None
+        self._deadline_s = self._movements.deadline_s(self.seconds or 0.0, share)
         result = search(
             self._evaluate, sampler, n_evaluations=left, deadline=deadline,
             on_batch=self._after_batch,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -67,6 +68,7 @@ class Movements:
         self._base = problem.vector({}) if base is None else base
         self._seed = seed
         self._vectors = np.empty((0, problem.n_dimensions))
+        self._took_s = 0.0
 
     def compile(self) -> None:
         """Compile what `prepare` needs, or load what was compiled."""
@@ -84,9 +86,31 @@ class Movements:
             Whether the budget is a time, of which the fits take a part.
         """
         if self._notes and n_left >= _least_candidates(len(self._notes), is_timed=is_timed):
+            began = time.perf_counter()
             self._vectors = movement_vectors(
                 self._problem, self._notes, self._base, n_best=N_FITS, seed=self._seed
             )
+            self._took_s = time.perf_counter() - began
+
+    def deadline_s(self, seconds: float, share: float) -> float:
+        """Say when a share of a search is over, of the time that the fits have left.
+
+        Otherwise they would take the first stage's time, which is there to try them.
+
+        Parameters
+        ----------
+        seconds : float > 0
+            Time of the whole search, in seconds, the fits included.
+        share : float, 0 to 1
+            Share of what is left.
+
+        Returns
+        -------
+        float
+            Seconds after the search began; all of them for a share of 1.
+        """
+        took_s = min(self._took_s, seconds)
+        return took_s * (1.0 - share) + seconds * share
 
     def starts(self, base: FloatArray, n_left: int, *, seed: int) -> FloatArray:
         """Make starts of the first stage; see `movement_starts`.

@@ -105,3 +105,19 @@ def test_fits_have_to_be_worth_their_time(
     movements = Movements(problem, target.notes, start_vectors(problem, target)[0])
     movements.prepare(n_left, is_timed=is_timed)
     assert (len(movements.jumps()) > 0) == has_fits
+
+
+def test_fits_leave_each_stage_its_share_of_the_time() -> None:
+    """What they took comes off the whole search, and not off its first stage alone."""
+    target = own_target(60.0, values=MOVING, gate_s=0.6)
+    problem = make_problem(target, load_structure("complete"))
+    movements = Movements(problem, target.notes, start_vectors(problem, target)[0])
+    assert movements.deadline_s(10.0, 0.2) == pytest.approx(2.0)
+    movements.prepare(1000, is_timed=True)
+    # At a share of 0 just the fits' own time is over.
+    took_s = movements.deadline_s(1e3, 0.0)
+    assert took_s > 0.0
+    assert movements.deadline_s(1e3, 0.2) == pytest.approx(took_s + 0.2 * (1e3 - took_s))
+    assert movements.deadline_s(1e3, 1.0) == 1e3
+    # A search shorter than its fits ends on time all the same.
+    assert movements.deadline_s(1e-6, 0.2) == pytest.approx(1e-6)
