@@ -20,9 +20,9 @@ __all__ = ["PartialTracks", "partial_tracks"]
 
 # A step holds whole samples; a window whole periods, so that no partial leaks into another.
 STEP_S, WINDOW_S, FEWEST_PERIODS = 0.009, 0.018, 2
-# After the attack, where pitch envelopes are that the model doesn't have, up to the key's release;
-# of short notes a share of what is held.
-ATTACK_S, ATTACK_SHARE, SHORTEST_ATTACK_S, BEFORE_END_S = 0.2, 0.25, 0.06, 0.01
+# After the first attack, or after one with a pitch envelope, which the model doesn't have (of
+# short notes a share of what is held), up to the key's release.
+ATTACK_S, BENT_ATTACK_S, BENT_SHARE, BEFORE_END_S = 0.06, 0.2, 0.25, 0.01
 MOST_PARTIALS, HIGHEST_HZ = 16, 5000.0
 # Power against the strongest partial: what lies under -60 dB may be noise, or leak from others.
 WEAKEST = 1e-6
@@ -69,26 +69,29 @@ class PartialTracks:
         return lowest * np.where(is_heard, scale, 0.0)
 
 
-def partial_tracks(note: TargetNote) -> PartialTracks:
+def partial_tracks(note: TargetNote, *, is_bent: bool = False) -> PartialTracks:
     """Follow the partials of a note while its key is held.
 
     Parameters
     ----------
     note : TargetNote
         The note.
+    is_bent : bool
+        Whether its attack may have a pitch envelope.
 
     Returns
     -------
     PartialTracks
-        From 0.2 s after the onset, sooner in notes of less than 0.8 s, to the gate's end; may have
-        no frames.
+        From 60 ms after the onset, or from 0.2 s (a quarter of shorter gates) if it may be bent,
+        to the gate's end; may have no frames.
     """
     rate, pitch_hz = note.sample_rate_hz, float(midi_to_hz(note.note.midi_pitch))
     step = max(1, round(STEP_S * rate))
     period = rate / pitch_hz
     n_window = round(max(FEWEST_PERIODS, round(WINDOW_S * pitch_hz)) * period)
     onset = round(note.onset_s * rate)
-    attack_s = max(SHORTEST_ATTACK_S, min(ATTACK_S, ATTACK_SHARE * note.note.gate_s))
+    bent_s = max(ATTACK_S, min(BENT_ATTACK_S, BENT_SHARE * note.note.gate_s))
+    attack_s = bent_s if is_bent else ATTACK_S
     first = max(-(-round(attack_s * rate) // step), -(-n_window // (2 * step)))
     end = min(onset + round((note.note.gate_s - BEFORE_END_S) * rate), len(note.signal))
     n_frames = max(0, (end - onset - n_window // 2) // step - first + 1)

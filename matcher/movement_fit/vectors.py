@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from matcher.movement_fit.across import MOST_LEFT_RATIO, NotesFit, fit_across
 from matcher.movement_fit.entries import NAMES, Entries, tracking_name
-from matcher.movement_fit.fit import fit_movement
+from matcher.movement_fit.fit import MovementFit, fit_movement
 from matcher.movement_fit.key_rule import KeyRule
 from matcher.movement_fit.tracks import PartialTracks, partial_tracks
 from matcher.movement_fit.walks import Ground
@@ -26,6 +27,8 @@ __all__ = ["compile_fit", "movement_jumps", "movement_starts", "movement_vectors
 
 # With fewer of these in a problem there is nothing that could move against anything.
 FEWEST_NAMES = 2
+# With less than this left of the partials' power, no pitch envelope has shaped the attack.
+STRAIGHT_LEFT_RATIO = 0.05
 # The model has both oscillators in the octave of the note, and no third waveform.
 _AT_REST = ("osc1.octave", "osc2.octave", "osc1.triangle_level", "osc2.triangle_level")
 _LEVELS_AND_TUNING = tuple(
@@ -71,12 +74,27 @@ def movement_vectors(
         return np.empty((0, problem.n_dimensions))
     i_held = int(np.argmax([note.note.gate_s for note in notes]))
     entries = [Entries.of(problem, base, note.note.midi_pitch) for note in notes]
-    tracks = [partial_tracks(note) for note in notes]
-    fits = fit_movement(tracks[i_held], entries[i_held], seed=seed, n_best=n_best)
-    fits = [fit for fit in fits if fit.left_ratio < MOST_LEFT_RATIO]
+    tracks, fits = _fits_of_one(notes, i_held, entries[i_held], seed=seed, n_best=n_best)
     joint = fit_across(tracks, entries, fits, i_held, seed=seed)
     rows = [row for fit in joint for row in _as_vectors(problem, base, entries, fit, i_held)]
     return np.stack([base, *rows])[1:]
+
+
+def _fits_of_one(
+    notes: Sequence[TargetNote], i_held: int, entries: Entries, *, seed: int, n_best: int
+) -> tuple[list[PartialTracks], list[MovementFit]]:
+    """Fit one note, behind its attack if that may be bent; tracks of all notes for the same."""
+
+    def fit(is_bent: bool) -> list[MovementFit]:  # noqa: FBT001  mapped over both
+        tracks = partial_tracks(notes[i_held], is_bent=is_bent)
+        return fit_movement(tracks, entries, seed=seed, n_best=n_best)
+
+    # Both at once: one fit keeps one core busy.
+    with ThreadPoolExecutor(2) as pool:
+        straight, behind = pool.map(fit, (False, True))
+    is_bent = bool(behind) and not (straight and straight[0].left_ratio < STRAIGHT_LEFT_RATIO)
+    fits = [x for x in (behind if is_bent else straight) if x.left_ratio < MOST_LEFT_RATIO]
+    return [partial_tracks(note, is_bent=is_bent) for note in notes], fits
 
 
 def _as_vectors(
