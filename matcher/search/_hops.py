@@ -143,7 +143,7 @@ class Hops:
     def _asked(self) -> Leap:
         """What is being asked for."""
         if self.leap is None:
-            raise ParameterError("tell came before ask; ask for candidates first.")
+            raise ParameterError("tell came before ask. Ask for candidates first.")
         return self.leap
 
     @property

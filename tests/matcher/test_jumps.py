@@ -49,7 +49,10 @@ def test_a_group_holds_the_phases_of_every_note() -> None:
     names = {name for name, is_in in zip(problem.space.names, vibrato, strict=False) if is_in}
     assert names == {
         f"osc1.vibrato.{name}"
-        for name in ("rate_hz", "depth_cents", "delay_s", "rate_env_octaves")
+        for name in (
+            *("rate_hz", "depth_cents", "delay_s", "rate_env_octaves"),
+            *("rate_key_track_ratio", "depth_key_track_ratio"),
+        )
     }
     phases = vibrato[len(problem.space) :].reshape(2, len(problem.phase_columns))
     columns = [problem.phase_columns[i] for i in np.flatnonzero(phases[0])]

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning")
 
 STRUCTURES = ("one-oscillator", "two-oscillator")
-SETTINGS: dict[str, Any] = {"evals": 32, "n_processes": 1, "progress": False}
+SETTINGS: dict[str, Any] = {"evals": 96, "n_processes": 1, "progress": False}
 
 
 def stop_after(n_runs: int, folder: Path) -> Callable[[], bool]:
@@ -46,10 +46,10 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> Comparison:
 def test_every_structure_gets_the_same(done: Comparison) -> None:
     """Targets, seeds and budget are those of all."""
     assert [(run.structure, run.seed, run.n_evaluations) for run in done.runs] == [
-        ("one-oscillator", 0, 32),
-        ("two-oscillator", 0, 32),
-        ("one-oscillator", 1, 32),
-        ("two-oscillator", 1, 32),
+        ("one-oscillator", 0, 96),
+        ("two-oscillator", 0, 96),
+        ("one-oscillator", 1, 96),
+        ("two-oscillator", 1, 96),
     ]
 
 
@@ -145,7 +145,7 @@ def test_more_may_be_added(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"evals": 33}, r"evals 32, and 33 is asked for"),
+        ({"evals": 33}, r"evals 96, and 33 is asked for"),
         ({"evals": None, "seconds": 1.0}, r"seconds none, and 1.0 is asked for"),
         ({"seeds": [0]}, r"seed 1, and none of that name"),
         ({"structures": STRUCTURES[:1]}, r"structure two-oscillator, and none"),

@@ -299,7 +299,7 @@ def _sheet(n_parts: int, n_lines: int, line: SheetLine) -> Sheet:
 @pytest.mark.parametrize(
     ("sheet", "density"),
     [
-        (None, "dense"),
+        (None, "tight"),
         # One part with one control.
         (_sheet(1, 1, replace(LINE, step=None)), "normal"),
         # As much as fits in each way of printing, or nearly so.
