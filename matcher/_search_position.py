@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 __all__: list[str] = []
 
-# 2: phases are counted in the middle of a note.
-_VERSION = 2
+# 2: phases are counted in the middle of a note. 3: oscillator 1 has a phase, too.
+_VERSION = 3
 # Candidates a second, about, of one note: it decides how widely a search with a time to keep
 # looks around before it settles.
 USUAL_RATE = 600.0

@@ -88,16 +88,20 @@ def companions(problem: Problem, changed: BoolArray) -> BoolArray:
     n = len(problem.space)
     parts = np.array([_part(name) for name in problem.space.names])
     phases = [PHASE_NAMES[column] for column in problem.phase_columns]
+    # Hundreds of jumps touch the same few parts.
+    known: dict[frozenset[str], BoolArray] = {}
     masks = np.zeros(changed.shape, bool)
     for i, row in enumerate(changed):
-        touched = set(parts[row[:n]].tolist())
-        patterns = [*ALWAYS, *_trades(touched)]
-        masks[i, :n] = [
-            part in touched or any(fnmatchcase(name, pattern) for pattern in patterns)
-            for name, part in zip(problem.space.names, parts, strict=True)
-        ]
-        moving = [_part(name) in {*touched, "osc2"} for name in phases]
-        masks[i, n:] = np.tile(np.array(moving, bool), problem.n_notes)
+        touched = frozenset(parts[row[:n]].tolist())
+        if touched not in known:
+            patterns = [*ALWAYS, *_trades(touched)]
+            entries = [
+                part in touched or any(fnmatchcase(name, pattern) for pattern in patterns)
+                for name, part in zip(problem.space.names, parts, strict=True)
+            ]
+            moving = [_part(name) in {*touched, "osc1", "osc2"} for name in phases]
+            known[touched] = np.array([*entries, *(moving * problem.n_notes)], bool)
+        masks[i] = known[touched]
     return masks | changed
 
 
@@ -127,7 +131,7 @@ def _part(name: str) -> str:
     return name.rpartition(".")[0]
 
 
-def _trades(touched: set[str]) -> list[str]:
+def _trades(touched: frozenset[str]) -> list[str]:
     """List what the touched parts trade with."""
     return [
         pattern.replace("osc?", part[:4]) if part.startswith("osc") else pattern

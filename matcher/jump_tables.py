@@ -166,12 +166,13 @@ GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
     (("filter_lfo.*",), ("filter_lfo.phase",)),
     (("noise.*",), ()),
     (("filter_env.*", "filter.cutoff_hz"), ()),
-    (("amp_env.attack*", "filter_env.attack*"), ()),
+    (("amp_env.attack*", "filter_env.attack*"), ("osc1.phase",)),
     (("body.*",), ()),
     (("body2.*",), ()),
 )
 # What is tried at several places of a cycle, and of which.
 FANS: tuple[tuple[str, tuple[Jump, ...]], ...] = (
+    ("osc1.phase", ({},)),
     ("osc2.phase", (*BEATS, *FRONT_EDGES)),
     *(
         (

@@ -56,7 +56,7 @@ def jump_vectors(
     -------
     np.ndarray, shape=(n_jumps, n_dimensions), dtype=float64
         One row for each jump of which the structure has every parameter, and that goes somewhere
-        else than the base.
+        else than the base; one row for an empty jump, of which fans move the phase.
     """
     plain = np.full(problem.n_dimensions, np.nan) if base is None else base
     rows = []
@@ -68,7 +68,7 @@ def jump_vectors(
             parameter = problem.space[name]
             held = min(max(value, parameter.low), parameter.high)
             row[problem.space.index(name)] = parameter.encode(held)
-        if not np.array_equal(row, plain):
+        if not jump or not np.array_equal(row, plain):
             rows.append(row)
     return np.array(rows).reshape(len(rows), problem.n_dimensions)
 

@@ -23,7 +23,7 @@ from shared.patch_schema import PHASE_NAMES
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["Pivot", "phases_at_pivot", "phases_at_start"]
+__all__ = ["OSC1", "Pivot", "phases_at_pivot", "phases_at_start"]
 
 # Moments at which the turns are added up, closer together near the start, where pitch envelopes
 # are. What the sum misses moves the pivot a little, and nothing else.
@@ -31,12 +31,12 @@ N_MOMENTS = 97
 RATE_SETTLES_S = 0.5
 C4_MIDI = 60.0
 CENTS = 1200.0
-OSC2 = PHASE_NAMES.index("osc2.phase")
+OSC1, OSC2 = PHASE_NAMES.index("osc1.phase"), PHASE_NAMES.index("osc2.phase")
 # The LFOs: column of their phase, and of rate, key tracking of the rate, envelope on the rate.
 LFOS = tuple(
     (i, tuple(f"{name.removesuffix('.phase')}.{end}" for end in ends))
     for i, name in enumerate(PHASE_NAMES)
-    if i != OSC2
+    if i not in {OSC1, OSC2}
     for ends in [("rate_hz", "rate_key_track_ratio", "rate_env_octaves")]
 )
 
@@ -94,7 +94,7 @@ def phases_at_start(
         if column in columns:
             starts[:, column] -= turns[:, -1]
     if OSC2 in columns:
-        starts[:, OSC2] -= _oscillator_turns(values, starts, pivot)
+        starts[:, OSC2] -= _oscillator_turns(values, starts, pivot) - _carried(values, starts)
     return _cycles(starts)
 
 
@@ -117,7 +117,7 @@ def phases_at_pivot(
     """
     phases = starts.copy()
     if OSC2 in columns:
-        phases[:, OSC2] += _oscillator_turns(values, starts, pivot)
+        phases[:, OSC2] += _oscillator_turns(values, starts, pivot) - _carried(values, starts)
     for column, turns in _lfo_turns(values, pivot).items():
         if column in columns:
             phases[:, column] += turns[:, -1]
@@ -154,6 +154,16 @@ def _oscillator_turns(values: FloatArray, starts: FloatArray, pivot: Pivot) -> F
     )
     more = 2.0 ** octaves[1] - 2.0 ** octaves[0]
     turns: FloatArray = highest * _added_up(more, pivot)[:, -1]
+    return turns
+
+
+def _carried(values: FloatArray, starts: FloatArray) -> FloatArray:
+    """Count the turns of oscillator 2 while oscillator 1 comes to where it starts from.
+
+    Where both move on together, neither their beats nor their sum changes.
+    """
+    octaves = _column(values, "osc2.octave") - _column(values, "osc1.octave")
+    turns: FloatArray = starts[:, OSC1] * 2.0**octaves
     return turns
 
 

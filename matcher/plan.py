@@ -235,7 +235,9 @@ class Stage:
         rows = [jump_vectors(problem, JUMPS)]
         if not self.starts_from_fans:
             rows += [np.where(fan == base, np.nan, fan) for fan in fans]
-        return np.concatenate(rows)
+        jumps: FloatArray = np.concatenate(rows)
+        moving: FloatArray = jumps[~np.all(np.isnan(jumps), axis=1)]
+        return moving
 
 
 WHOLE = (Stage("everything", 1.0, 0.2),)

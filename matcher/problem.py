@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.pivots import Pivot, phases_at_pivot, phases_at_start
+from matcher.pivots import OSC1, Pivot, phases_at_pivot, phases_at_start
 from shared import CATALOGUE, FloatArray, ParameterSpace
 from shared.patch import NotePhases
 from shared.patch_schema import PHASE_NAMES
@@ -26,6 +26,7 @@ __all__ = ["Problem"]
 
 # The parameters that must be able to differ from zero for a phase to be heard.
 PHASE_DEPTHS = {
+    "osc1.phase": ("osc1.saw_level", "osc1.pulse_level", "osc1.triangle_level"),
     "osc2.phase": ("osc2.saw_level", "osc2.pulse_level", "osc2.triangle_level"),
     "osc1.vibrato.phase": ("osc1.vibrato.depth_cents",),
     "osc2.vibrato.phase": ("osc2.vibrato.depth_cents",),
@@ -127,7 +128,7 @@ class Problem:
 
         Returns
         -------
-        np.ndarray, shape=(n_candidates, 6), dtype=float64, 0 <= phase < 1
+        np.ndarray, shape=(n_candidates, 7), dtype=float64, 0 <= phase < 1
             Phases in cycles, columns as in `PHASE_NAMES`; those that can't be heard are 0.
         """
         phases = np.zeros((len(vectors), len(PHASE_NAMES)))
@@ -161,7 +162,8 @@ class Problem:
         values : mapping of str to float
             Physical values; those outside a range move to its end, those left out to neutral.
         phases : sequence of mapping
-            Phases of each note; a quarter of a cycle apart if left out.
+            Phases of each note; if left out, oscillator 1 begins its cycle, and the others stand a
+            quarter of a cycle apart.
 
         Returns
         -------
@@ -185,7 +187,7 @@ class Problem:
         """Tell the phases of one note as vectors hold them; apart if there are none."""
         columns = list(self.phase_columns)
         if phases is None:
-            return [0.25 * column for column in columns]
+            return [0.0 if column == OSC1 else 0.25 * column for column in columns]
         starts = np.array([[phases[name] for name in PHASE_NAMES]])
         if self.pivots and values is not None:
             starts = phases_at_pivot(values, starts, self.pivots[i_note], columns)

@@ -110,8 +110,9 @@ def sweep_vectors(problem: Problem, base: FloatArray, n_vectors: int, *, seed: i
         parameter = problem.space[name]
         ends = np.clip(SWEPT[name], parameter.low, parameter.high)
         low, high = (parameter.encode(float(end)) for end in ends)
-        column = low + (high - low) * shares
-        rows[:, problem.space.index(name)] = [
-            parameter.encode(parameter.decode(u)) for u in column
-        ]
+        rows[:, problem.space.index(name)] = low + (high - low) * shares
+    columns = [problem.space.index(name) for name in names]
+    units = rows[:, : len(problem.space)]
+    # There and back again: steps and choices stand in the middle of their cells.
+    rows[:, columns] = problem.space.encode(problem.space.decode(units))[:, columns]
     return rows

@@ -31,7 +31,7 @@ class NotePhases(Mapping[str, float]):
     """Where the free-running parts stand when one note starts.
 
     These are nuisance parameters: searched for each note of a target, and never printed on a
-    patch sheet. The object is a mapping that always has the five names of
+    patch sheet. The object is a mapping that always has the names of
     `shared.patch_schema.PHASE_NAMES`, in that order.
 
     Parameters

@@ -20,8 +20,8 @@ __all__ = ["PHASE_NAMES", "SCHEMA_PATH", "SCHEMA_VERSION", "build_patch_schema",
 SCHEMA_VERSION = 1
 SCHEMA_PATH = Path(__file__).with_name("patch.schema.json")
 
-# Where free-running parts stand when a note starts. Oscillator 1 itself has none: shifting both
-# oscillators together can't be heard, so only oscillator 2 against it counts.
+# Where free-running parts stand when a note starts. Shifting both oscillators together can hardly
+# be heard, but short windows see where in its cycle a low note sets in.
 PHASE_NAMES = (
     "osc2.phase",
     "osc1.vibrato.phase",
@@ -29,6 +29,7 @@ PHASE_NAMES = (
     "osc1.pwm.phase",
     "osc2.pwm.phase",
     "filter_lfo.phase",
+    "osc1.phase",
 )
 
 

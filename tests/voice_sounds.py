@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shared import CATALOGUE, FloatArray, Note
+from shared import CATALOGUE, PHASE_NAMES, FloatArray, Note
 from voice import NoteRenderer, render_batch
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["SAMPLE_RATE_HZ", "play", "play_with_controls", "row_of"]
 
 SAMPLE_RATE_HZ = 44_100
-NO_PHASES = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+NO_PHASES = (0.0,) * len(PHASE_NAMES)
 
 
 def row_of(values: Mapping[str, float]) -> FloatArray:

@@ -44,7 +44,12 @@ DARK_NOISE_HZ = 200.0
 FADE_S = 0.01
 # A free-running second oscillator and LFOs stand anywhere when a note starts; these are the
 # places for a sound that was not matched to a recording.
-DEFAULT_PHASES = NotePhases(dict(zip(PHASE_NAMES, (0.25, 0.0, 0.25, 0.0, 0.5, 0.0), strict=True)))
+DEFAULT_PHASES = NotePhases(
+    dict(zip(PHASE_NAMES, (0.25, 0.0, 0.25, 0.0, 0.5, 0.0, 0.0), strict=True))
+)
+
+# Oscillator 1 comes first in the kernels.
+KERNEL_PHASES = [len(PHASE_NAMES) - 1, *range(len(PHASE_NAMES) - 1)]
 
 
 class NoteRenderer:
@@ -91,7 +96,7 @@ class NoteRenderer:
         self._settings = empty_settings()
         self._controls = empty_controls(-(-n_samples // self._block))
         self._values = np.empty((len(CATALOGUE), LANES), np.float32)
-        self._phases = np.empty((1 + len(PHASE_NAMES), LANES), np.float32)
+        self._phases = np.empty((len(PHASE_NAMES), LANES), np.float32)
         self._out = np.empty((n_samples, LANES), np.float32)
 
     def render(self, values: FloatArray, phases: FloatArray) -> Float32Array:
@@ -101,7 +106,7 @@ class NoteRenderer:
         ----------
         values : np.ndarray, shape=(n_candidates, 82), 1 <= n_candidates <= 16
             Physical values within their ranges, columns in the catalogue's order.
-        phases : np.ndarray, shape=(n_candidates, 6), 0 to 1
+        phases : np.ndarray, shape=(n_candidates, 7), 0 to 1
             Nuisance phases in cycles, columns as in `shared.patch_schema.PHASE_NAMES`.
 
         Returns
@@ -113,9 +118,8 @@ class NoteRenderer:
         n = len(values)
         self._values[:, :n] = values.T
         self._values[:, n:] = values[-1][:, None]
-        self._phases[0] = 0.0
-        self._phases[1:, :n] = phases.T
-        self._phases[1:, n:] = phases[-1][:, None]
+        self._phases[:, :n] = phases[:, KERNEL_PHASES].T
+        self._phases[:, n:] = phases[-1, KERNEL_PHASES][:, None]
         gate_s = np.float32(self.note.gate_s)
         self._prepare_settings(self._values, self.sample_rate_hz, self._settings)
         self._render_controls(
@@ -149,7 +153,7 @@ def render_batch(
         Length of the sound.
     sample_rate_hz : int, 8000 to 192000
         Sampling rate in Hz.
-    phases : np.ndarray, shape=(n_candidates, 6) or (6,), optional
+    phases : np.ndarray, shape=(n_candidates, 7) or (7,), optional
         Nuisance phases in cycles, in the order of `shared.patch_schema.PHASE_NAMES`; those of
         `DEFAULT_PHASES` if left out.
     seed : int >= 0

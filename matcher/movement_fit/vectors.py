@@ -113,7 +113,7 @@ def _as_vectors(
         phases = [dict(p) for p in problem.note_phases(base)]
         for i in np.flatnonzero(fit.is_met).tolist():
             settings = entries[i].settings(of_notes[i])
-            phases[i] = {name: settings.get(name, 0.0) for name in PHASE_NAMES}
+            phases[i] |= {name: settings[name] for name in PHASE_NAMES if name in settings}
         vectors.append(problem.vector(values | rule.settings(), phases))
     return vectors
 
@@ -160,6 +160,10 @@ def movement_jumps(problem: Problem, vectors: FloatArray) -> FloatArray:
     for i, name in enumerate(problem.space.names):
         if name not in told:
             jumps[:, i] = np.nan
+    n_phases = len(problem.phase_columns)
+    for i, column in enumerate(problem.phase_columns):
+        if PHASE_NAMES[column] not in told:
+            jumps[:, len(problem.space) + i :: n_phases] = np.nan
     return jumps
 
 

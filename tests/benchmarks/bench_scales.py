@@ -68,8 +68,8 @@ def draw_patch(rng: np.random.Generator) -> dict[str, float]:
 
 
 def draw_phases(rng: np.random.Generator) -> FloatArray:
-    """Draw phases of oscillator 2, the vibratos and the pulse widths; the cutoff stands still."""
-    return np.append(rng.random(5), 0.0)
+    """Draw phases of oscillator 2, the vibratos and the pulse widths; the others stand still."""
+    return np.append(rng.random(5), [0.0, 0.0])
 
 
 def play(

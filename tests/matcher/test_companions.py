@@ -43,8 +43,8 @@ def test_a_front_edge_is_fitted_with_the_attacks() -> None:
     found = names_of(problem, mask)
     assert {"osc2.pitch_env.decay_s", "amp_env.attack_s", "osc2.detune_cents"} <= found
     assert not any("vibrato" in name or "bank" in name for name in found)
-    # Phases of oscillator 2, of both notes, and of nothing else.
-    assert np.count_nonzero(mask[len(problem.space) :]) == 2
+    # Phases of both oscillators, of both notes, and of nothing else.
+    assert np.count_nonzero(mask[len(problem.space) :]) == 4
     # A quarter of what moves in all: that is what makes it quick.
     assert np.count_nonzero(mask) < 0.33 * problem.n_dimensions
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from matcher.matching import make_problem
-from matcher.pivots import Pivot, phases_at_pivot, phases_at_start
+from matcher.pivots import OSC1, Pivot, phases_at_pivot, phases_at_start
 from shared import CATALOGUE, PHASE_NAMES, FloatArray, Note
 from tests.known_notes import known_instrument
 from voice import NoteRenderer, load_structure
@@ -55,6 +55,21 @@ def test_a_quick_pitch_envelope_leaves_the_body_alone(depth_cents: float) -> Non
     # turns the oscillator by up to some hundredths of a cycle.
     assert distance(*bodies) < 0.01
     assert distance(*at_start) > 0.05
+
+
+def test_the_place_of_oscillator_1_leaves_the_beats_alone() -> None:
+    """Oscillator 2 goes along, so that the note is the same some hundred samples later."""
+    n_later = 100
+    told = np.full((1, len(PHASE_NAMES)), 0.3)
+    later = told.copy()
+    later[:, OSC1] += n_later * 220.0 / RATE_HZ
+    values = values_of()
+    here, there = (
+        body_of(values, phases_at_start(values, p, PIVOT, COLUMNS)) for p in (told, later)
+    )
+    # 1 %: 6 cents of half a cycle are left, which is n times as much for partial n.
+    assert distance(here[n_later:], there[:-n_later]) < 0.01
+    assert distance(here[n_later:], here[:-n_later]) > 0.1
 
 
 @given(st.floats(0.5, 12.0), st.floats(0.0, 0.999))

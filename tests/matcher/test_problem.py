@@ -148,9 +148,9 @@ def test_each_note_has_phases_of_its_own() -> None:
 @pytest.mark.parametrize(
     ("structure", "expected"),
     [
-        ("one-oscillator", []),
-        ("two-oscillator", ["osc2.phase"]),
-        ("pulse-strings-one-lfo", ["osc2.phase", "osc1.vibrato.phase"]),
+        ("one-oscillator", ["osc1.phase"]),
+        ("two-oscillator", ["osc2.phase", "osc1.phase"]),
+        ("pulse-strings-one-lfo", ["osc2.phase", "osc1.vibrato.phase", "osc1.phase"]),
         ("pulse-strings", [name for name in PHASE_NAMES if name.startswith("osc")]),
         ("complete", list(PHASE_NAMES)),
     ],
@@ -177,7 +177,7 @@ def test_an_lfo_that_moves_pitch_and_cutoff_has_one_phase() -> None:
         source="one-lfo.toml",
     )
     problem = Problem(voice, voice.space, voice.complete({}), 1)
-    assert names_of_phases(problem) == ["osc1.vibrato.phase"]
+    assert names_of_phases(problem) == ["osc1.vibrato.phase", "osc1.phase"]
     vector = np.full(problem.n_dimensions, 0.3)
     rates = named(problem.values(vector[None, :])[0])
     assert rates["filter_lfo.rate_hz"] == rates["osc1.vibrato.rate_hz"]
@@ -187,10 +187,10 @@ def test_an_lfo_that_moves_pitch_and_cutoff_has_one_phase() -> None:
 def test_a_phase_is_heard_if_its_depth_stands_fixed_away_from_zero() -> None:
     """Holding the depth of a vibrato does not hold its phase."""
     problem = problem_of("pulse-strings", only=("filter.cutoff_hz",))
-    assert names_of_phases(problem) == []
+    assert names_of_phases(problem) == ["osc1.phase"]
     base = {**problem.base, "osc1.vibrato.depth_cents": 12.0}
     moving = Problem(problem.structure, problem.space, base, 1)
-    assert names_of_phases(moving) == ["osc1.vibrato.phase"]
+    assert names_of_phases(moving) == ["osc1.vibrato.phase", "osc1.phase"]
 
 
 @pytest.mark.parametrize("name", STRUCTURES)

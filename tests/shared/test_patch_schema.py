@@ -51,7 +51,7 @@ REFUSED = {
     "phase-number": {"phases": [3]},
     "phase-above": {"phases": [{"osc2.phase": 1}]},
     "phase-below": {"phases": [{"osc2.phase": -0.1}]},
-    "unknown-phase": {"phases": [{"osc1.phase": 0}]},
+    "unknown-phase": {"phases": [{"osc3.phase": 0}]},
 }
 
 

@@ -12,7 +12,7 @@ from matcher.losses import (
     residual_weights,
     totals,
 )
-from shared import Float32Array, FloatArray, Note
+from shared import PHASE_NAMES, Float32Array, FloatArray, Note
 from voice import NoteRenderer, load_structure
 
 RATE_HZ = 44_100
@@ -29,7 +29,7 @@ def _group(target_s: float) -> tuple[NoteTarget, Float32Array]:
         {"osc2.detune_cents": 9.0, "amp_env.attack_s": 0.05},
     )
     values = np.array([list(structure.complete(each).values()) for each in settings])
-    phases = np.zeros((3, 6))
+    phases = np.zeros((3, len(PHASE_NAMES)))
     n_samples = round(target_s * RATE_HZ)
     renderer = NoteRenderer(note, n_samples=n_samples, sample_rate_hz=RATE_HZ, seed=0)
     sound = np.ascontiguousarray(renderer.render(values, phases)[:, 0])

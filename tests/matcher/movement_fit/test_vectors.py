@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 
 from matcher.jump_tables import FRONT_EDGES
 from matcher.matching import make_problem
 from matcher.movement_fit import Movements, movement_jumps, movement_starts, movement_vectors
+from matcher.movement_fit.entries import NAMES
 from matcher.starts import start_vectors
+from shared import PHASE_NAMES
 from tests.benchmarks.bench_known_answers import target_of
 from tests.known_notes import known_note
 from tests.own_notes import own_target
 from voice import list_structures, load_structure
+
+if TYPE_CHECKING:
+    from matcher.problem import Problem
 
 MOVING = {"osc1.vibrato.rate_hz": 5.0, "osc1.vibrato.depth_cents": 20.0}
 
@@ -35,6 +42,16 @@ def test_rows_are_vectors_of_the_problem(structure: str) -> None:
     assert (len(rows) > 0) == ("osc2.detune_cents" in names or "osc1.vibrato.rate_hz" in names)
 
 
+def phases_that_are_told(problem: Problem) -> list[int]:
+    """Return the entries of phases that a fit knows, of all notes."""
+    columns = problem.phase_columns
+    return [
+        len(problem.space) + i
+        for i in range(problem.n_notes * len(columns))
+        if PHASE_NAMES[columns[i % len(columns)]] in NAMES
+    ]
+
+
 def test_jumps_leave_the_rest_open() -> None:
     """Filter, envelopes and noise are NaN; oscillators, their key tracking and phases are not."""
     target = own_target(60.0, 67.0)
@@ -44,7 +61,11 @@ def test_jumps_leave_the_rest_open() -> None:
     for i, name in enumerate(problem.space.names):
         is_open = bool(np.all(np.isnan(jumps[:, i])))
         assert is_open == (not name.startswith(("osc1.", "osc2.", "tune")) or "pitch_env" in name)
-    np.testing.assert_array_equal(jumps[:, len(problem.space) :], rows[:, len(problem.space) :])
+    told = phases_that_are_told(problem)
+    np.testing.assert_array_equal(jumps[:, told], rows[:, told])
+    others = np.setdiff1d(np.arange(len(problem.space), problem.n_dimensions), told)
+    assert len(others) == 2 * 2  # where oscillator 1 and the LFO on the cutoff begin, of two notes
+    assert np.all(np.isnan(jumps[:, others]))
 
 
 def test_starts_put_each_fit_into_several_places() -> None:
@@ -68,7 +89,7 @@ def test_starts_carry_key_tracking_and_the_phases_of_all_notes() -> None:
     fits = np.random.default_rng(0).random((1, problem.n_dimensions))
     starts = movement_starts(problem, fits, base, n_swept=4, seed=0)
     told = [problem.space.index("osc2.vibrato.depth_key_track_ratio")]
-    told += range(len(problem.space), problem.n_dimensions)
+    told += phases_that_are_told(problem)
     np.testing.assert_array_equal(starts[:, told], np.tile(fits[:, told], (5, 1)))
 
 
