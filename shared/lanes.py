@@ -17,8 +17,18 @@ from typing import TYPE_CHECKING, Any
 
 from llvmlite import ir
 from numba import types
-from numba.core import cgutils
-from numba.extending import intrinsic
+
+from shared.vectors import (
+    LANE,
+    LANES,
+    OFFSET,
+    Cell,
+    Memory,
+    compiled_step,
+    each,
+    filled,
+    splat,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -32,59 +42,13 @@ __all__ = [
     "sum_products",
 ]
 
-LANES = 16
-FLOAT_BYTES = 4
-_LANE = ir.IntType(32)
-_VECTOR = ir.VectorType(ir.FloatType(), LANES)
-_OFFSET = ir.IntType(64)
-# What numba says of its decorator doesn't fit functions that make code; its helpers are untyped.
-_compiled_step: Any = intrinsic
-_loops: Any = cgutils
 # Real and imaginary part, a vector each.
 _Pair = tuple[Any, Any]
 
 
-class _Memory:
-    """A flat float32 array of compiled code, read and written as vectors."""
-
-    def __init__(self, context: Any, builder: Any, kind: Any, array: Any) -> None:
-        self._builder = builder
-        self._data = context.make_array(kind)(context, builder, value=array).data
-
-    def _at(self, offset: Any) -> Any:
-        """Point at the vector that starts at an offset."""
-        place = self._builder.gep(self._data, [offset])
-        return self._builder.bitcast(place, _VECTOR.as_pointer())
-
-    def load(self, offset: Any) -> Any:
-        """Read a vector."""
-        return self._builder.load(self._at(offset), align=FLOAT_BYTES)
-
-    def store(self, offset: Any, vector: Any) -> None:
-        """Write a vector."""
-        self._builder.store(vector, self._at(offset), align=FLOAT_BYTES)
-
-    def load_pair(self, offset: Any) -> _Pair:
-        """Read a complex number of each lane: real parts, then imaginary parts."""
-        return self.load(offset), self.load(self._builder.add(offset, _OFFSET(LANES)))
-
-    def store_pair(self, offset: Any, pair: _Pair) -> None:
-        """Write a complex number of each lane."""
-        self.store(offset, pair[0])
-        self.store(self._builder.add(offset, _OFFSET(LANES)), pair[1])
-
-
-def _splat(builder: Any, number: Any) -> Any:
-    """Fill a vector with one number."""
-    blank = ir.Constant(_VECTOR, ir.Undefined)
-    single = builder.insert_element(blank, number, _LANE(0))
-    first = ir.Constant(ir.VectorType(_LANE, LANES), [0] * LANES)
-    return builder.shuffle_vector(single, blank, first)
-
-
 def _choose(builder: Any, a: Any, b: Any, lanes: Sequence[int]) -> Any:
     """Pick a vector's entries from `a` (0 to 15) and `b` (16 to 31)."""
-    return builder.shuffle_vector(a, b, ir.Constant(ir.VectorType(_LANE, LANES), list(lanes)))
+    return builder.shuffle_vector(a, b, ir.Constant(ir.VectorType(LANE, LANES), list(lanes)))
 
 
 def _add(builder: Any, a: _Pair, b: _Pair) -> _Pair:
@@ -130,7 +94,7 @@ def _transposed(builder: Any, rows: Sequence[Any]) -> list[Any]:
 _Code = tuple[Any, "Callable[..., Any]"]
 
 
-@_compiled_step
+@compiled_step
 def load_frames(
     _typing: Any, signal: Any, place: Any, shape: Any, first: Any, frames: Any
 ) -> _Code:
@@ -144,26 +108,26 @@ def load_frames(
 
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         sound, numbers, window, i, out = arguments
-        source = _Memory(context, builder, signature.args[0], sound)
-        weights = _Memory(context, builder, signature.args[2], window).load(i)
+        source = Memory(context, builder, signature.args[0], sound)
+        weights = Memory(context, builder, signature.args[2], window).load(i)
         start, hop, frame, last = (builder.extract_value(numbers, k) for k in range(4))
         rows = []
         for lane in range(LANES):
-            wanted = builder.add(frame, _OFFSET(lane))
+            wanted = builder.add(frame, OFFSET(lane))
             is_behind = builder.icmp_signed(">", wanted, last)
             held = builder.select(is_behind, last, wanted)
             begin = builder.add(start, builder.mul(held, hop))
             rows.append(builder.fmul(source.load(builder.add(begin, i)), weights))
-        target = _Memory(context, builder, signature.args[4], out)
-        base = builder.mul(i, _OFFSET(LANES))
+        target = Memory(context, builder, signature.args[4], out)
+        base = builder.mul(i, OFFSET(LANES))
         for j, vector in enumerate(_transposed(builder, rows)):
-            target.store(builder.add(base, _OFFSET(j * LANES)), vector)
+            target.store(builder.add(base, OFFSET(j * LANES)), vector)
         return context.get_dummy_value()
 
     return signature, generate
 
 
-@_compiled_step
+@compiled_step
 def butterfly_4(
     _typing: Any, source: Any, where: Any, out: Any, there: Any, factors: Any
 ) -> _Code:
@@ -175,13 +139,13 @@ def butterfly_4(
     signature = types.void(source, where, out, there, factors)
 
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        memory = _Memory(context, builder, signature.args[0], arguments[0])
-        target = _Memory(context, builder, signature.args[2], arguments[2])
+        memory = Memory(context, builder, signature.args[0], arguments[0])
+        target = Memory(context, builder, signature.args[2], arguments[2])
         offsets = [
             [
                 builder.add(
                     builder.extract_value(pair, 0),
-                    builder.mul(builder.extract_value(pair, 1), _OFFSET(k)),
+                    builder.mul(builder.extract_value(pair, 1), OFFSET(k)),
                 )
                 for k in range(4)
             ]
@@ -189,7 +153,7 @@ def butterfly_4(
         ]
         turns = [
             tuple(
-                _splat(builder, builder.extract_value(arguments[4], 2 * k + part))
+                splat(builder, builder.extract_value(arguments[4], 2 * k + part))
                 for part in range(2)
             )
             for k in range(3)
@@ -214,7 +178,7 @@ def butterfly_4(
     return signature, generate
 
 
-@_compiled_step
+@compiled_step
 def store_powers(
     _typing: Any, spectrum: Any, where: Any, turn: Any, powers: Any, there: Any
 ) -> _Code:
@@ -227,14 +191,14 @@ def store_powers(
     signature = types.void(spectrum, where, turn, powers, there)
 
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        source = _Memory(context, builder, signature.args[0], arguments[0])
-        target = _Memory(context, builder, signature.args[3], arguments[3])
-        half = _splat(builder, ir.FloatType()(0.5))
+        source = Memory(context, builder, signature.args[0], arguments[0])
+        target = Memory(context, builder, signature.args[3], arguments[3])
+        half = splat(builder, ir.FloatType()(0.5))
         a, c = (source.load_pair(builder.extract_value(arguments[1], k)) for k in range(2))
         even = builder.fadd(a[0], c[0]), builder.fsub(a[1], c[1])
         odd = builder.fadd(a[1], c[1]), builder.fsub(c[0], a[0])
         even, odd = (tuple(builder.fmul(x, half) for x in pair) for pair in (even, odd))
-        w = tuple(_splat(builder, builder.extract_value(arguments[2], k)) for k in range(2))
+        w = tuple(splat(builder, builder.extract_value(arguments[2], k)) for k in range(2))
         turned = _multiply(builder, odd, w)
         target.store(
             builder.extract_value(arguments[4], 0), _power(builder, _add(builder, even, turned))
@@ -248,7 +212,7 @@ def store_powers(
     return signature, generate
 
 
-@_compiled_step
+@compiled_step
 def add_weighted(
     _typing: Any, powers: Any, offset: Any, weights: Any, sums: Any, there: Any
 ) -> _Code:
@@ -259,12 +223,12 @@ def add_weighted(
     signature = types.void(powers, offset, weights, sums, there)
 
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        source = _Memory(context, builder, signature.args[0], arguments[0])
-        target = _Memory(context, builder, signature.args[3], arguments[3])
+        source = Memory(context, builder, signature.args[0], arguments[0])
+        target = Memory(context, builder, signature.args[3], arguments[3])
         terms = []
         for k in range(4):
-            row = source.load(builder.add(arguments[1], _OFFSET(k * LANES)))
-            weight = _splat(builder, builder.extract_value(arguments[2], k))
+            row = source.load(builder.add(arguments[1], OFFSET(k * LANES)))
+            weight = splat(builder, builder.extract_value(arguments[2], k))
             terms.append(builder.fmul(row, weight))
         total = builder.fadd(builder.fadd(terms[0], terms[1]), builder.fadd(terms[2], terms[3]))
         there = arguments[4]
@@ -274,7 +238,7 @@ def add_weighted(
     return signature, generate
 
 
-@_compiled_step
+@compiled_step
 def sum_products(_typing: Any, rows: Any, offset: Any, others: Any, n: Any, sums: Any) -> _Code:
     """Multiply a row by four others, and add up the products in each lane.
 
@@ -284,21 +248,17 @@ def sum_products(_typing: Any, rows: Any, offset: Any, others: Any, n: Any, sums
     signature = types.void(rows, offset, others, n, sums)
 
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        source = _Memory(context, builder, signature.args[0], arguments[0])
-        target = _Memory(context, builder, signature.args[4], arguments[4])
+        source = Memory(context, builder, signature.args[0], arguments[0])
+        target = Memory(context, builder, signature.args[4], arguments[4])
         begins = [builder.extract_value(arguments[2], k) for k in range(4)]
-        zero = ir.Constant(_VECTOR, [0.0] * LANES)
-        totals = [_loops.alloca_once_value(builder, zero) for _ in begins]
-        for total in totals:
-            builder.store(zero, total)
-        loop = _OFFSET(0), arguments[3], _OFFSET(LANES)
-        with _loops.for_range_slice(builder, *loop, intp=_OFFSET) as (i, _):
+        totals = [Cell(builder, filled(0.0)) for _ in begins]
+        with each(builder, arguments[3], LANES) as i:
             x = source.load(builder.add(arguments[1], i))
             for begin, total in zip(begins, totals, strict=True):
                 product = builder.fmul(x, source.load(builder.add(begin, i)))
-                builder.store(builder.fadd(builder.load(total), product), total)
+                total.set(builder.fadd(total.get(), product))
         for k, total in enumerate(totals):
-            target.store(_OFFSET(k * LANES), builder.load(total))
+            target.store(OFFSET(k * LANES), total.get())
         return context.get_dummy_value()
 
     return signature, generate

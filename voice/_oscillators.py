@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numba import njit
 
+from voice.lane_oscillators import wave, wave_fading, wave_pair, wave_pair_fading
+
 if TYPE_CHECKING:
     import numpy.typing as npt
 
@@ -21,6 +23,8 @@ if TYPE_CHECKING:
 
     BoolArray = npt.NDArray[np.bool_]
     UintArray = npt.NDArray[np.uint32]
+    # Start of a block in the flat sound, number of samples, offsets of rows.
+    Places = tuple[int, int, int, int, int]
 
 LANES = 16
 TABLE_SIZE = 4096
@@ -32,9 +36,9 @@ N_TABLES = 12 * TABLES_PER_OCTAVE
 LEVELS, MOVING = 0, 14
 PITCH, STEP, TURN = 0, 2, 4
 
-# What an oscillator goes through a block with, one row each: integers (all but the first and
-# the last in 2**-32 of a cycle), and floats. The first is the start of the wavetable.
-OFFSET, PHASE, ITS_STEP, BEND, ITS_TURN, TURN_BEND, KEPT_PHASE = 0, 1, 2, 3, 4, 5, 6
+# What an oscillator goes through a block with, one row each: integers (all but the first in
+# 2**-32 of a cycle), and floats. The first is the start of the wavetable.
+OFFSET, PHASE, ITS_STEP, BEND, ITS_TURN, TURN_BEND, N_INTS = 0, 1, 2, 3, 4, 5, 6
 FADE, FADE_SLOPE = 0, 1
 # What any lane of an oscillator uses: its waveforms, and moving pitch.
 SAW_OR_PULSE, PULSE, TRIANGLE, MOVES = 0, 1, 2, 3
@@ -42,10 +46,6 @@ SAW_OR_PULSE, PULSE, TRIANGLE, MOVES = 0, 1, 2, 3
 F = np.float32
 U = np.uint32
 ZERO, HALF, ONE = F(0.0), F(0.5), F(1.0)
-INDEX_SHIFT = U(20)
-FRACTION_MASK = U(0xFFFFF)
-FRACTION_SCALE = F(2.0**-20)
-ONE_U = U(1)
 NEXT_TABLE = U(TABLE_SIZE + 1)
 CYCLE = F(4294967296.0)
 # A wave of half the rate has no partial that may sound; the last but one fades to the last.
@@ -91,97 +91,6 @@ def set_tables(
         floats[FADE_SLOPE, lane] = y / F(block) if is_moving and not is_fast else ZERO
 
 
-@njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
-def read(table: Float32Array, i: np.uint32, phase: np.uint32) -> np.float32:
-    """Wave at a phase (of 2**32) in the table that starts at `i`, in a straight line between."""
-    i = i + (phase >> INDEX_SHIFT)
-    a: np.float32 = table[i]
-    b: np.float32 = table[i + ONE_U]
-    return a + (b - a) * (F(phase & FRACTION_MASK) * FRACTION_SCALE)
-
-
-@njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
-def read_fading(
-    table: Float32Array, i: np.uint32, phase: np.uint32, fade: np.float32
-) -> np.float32:
-    """Wave at a phase, faded from the table at `i` to the next one."""
-    a = read(table, i, phase)
-    return a + (read(table, i + NEXT_TABLE, phase) - a) * fade
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def add_wave(mix: Float32Array, table: Float32Array, gain: Float32Array, ints: UintArray) -> None:
-    """Add gain * wave; the phase moves on by the step, the step by its bend."""
-    for j in range(mix.shape[0]):
-        for lane in range(LANES):
-            p = ints[PHASE, lane]
-            ints[PHASE, lane] = p + ints[ITS_STEP, lane]
-            ints[ITS_STEP, lane] += ints[BEND, lane]
-            mix[j, lane] += gain[lane] * read(table, ints[OFFSET, lane], p)
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def add_wave_pair(
-    mix: Float32Array,
-    table: Float32Array,
-    gain: Float32Array,
-    turned_gain: Float32Array,
-    ints: UintArray,
-) -> None:
-    """`add_wave` with a second reading whose phase is turned by a moving pulse width."""
-    for j in range(mix.shape[0]):
-        for lane in range(LANES):
-            p = ints[PHASE, lane]
-            ints[PHASE, lane] = p + ints[ITS_STEP, lane]
-            ints[ITS_STEP, lane] += ints[BEND, lane]
-            x = gain[lane] * read(table, ints[OFFSET, lane], p)
-            p = U(p + ints[ITS_TURN, lane])
-            ints[ITS_TURN, lane] += ints[TURN_BEND, lane]
-            mix[j, lane] += x + turned_gain[lane] * read(table, ints[OFFSET, lane], p)
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def add_fading_wave(
-    mix: Float32Array,
-    table: Float32Array,
-    gain: Float32Array,
-    ints: UintArray,
-    floats: Float32Array,
-) -> None:
-    """`add_wave`, fading between tables while the pitch moves."""
-    for j in range(mix.shape[0]):
-        for lane in range(LANES):
-            p = ints[PHASE, lane]
-            ints[PHASE, lane] = p + ints[ITS_STEP, lane]
-            ints[ITS_STEP, lane] += ints[BEND, lane]
-            f = floats[FADE, lane]
-            floats[FADE, lane] = f + floats[FADE_SLOPE, lane]
-            mix[j, lane] += gain[lane] * read_fading(table, ints[OFFSET, lane], p, f)
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def add_fading_wave_pair(
-    mix: Float32Array,
-    table: Float32Array,
-    gain: Float32Array,
-    turned_gain: Float32Array,
-    ints: UintArray,
-    floats: Float32Array,
-) -> None:
-    """`add_wave_pair`, fading between tables while the pitch moves."""
-    for j in range(mix.shape[0]):
-        for lane in range(LANES):
-            p = ints[PHASE, lane]
-            ints[PHASE, lane] = p + ints[ITS_STEP, lane]
-            ints[ITS_STEP, lane] += ints[BEND, lane]
-            f = floats[FADE, lane]
-            floats[FADE, lane] = f + floats[FADE_SLOPE, lane]
-            x = gain[lane] * read_fading(table, ints[OFFSET, lane], p, f)
-            p = U(p + ints[ITS_TURN, lane])
-            ints[ITS_TURN, lane] += ints[TURN_BEND, lane]
-            mix[j, lane] += x + turned_gain[lane] * read_fading(table, ints[OFFSET, lane], p, f)
-
-
 @njit(nogil=True, cache=True, error_model="numpy")
 def is_any(row: Float32Array) -> bool:
     """Whether any lane differs from zero."""
@@ -193,34 +102,33 @@ def is_any(row: Float32Array) -> bool:
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def add_triangle(
-    mix: Float32Array,
+    sound: Float32Array,
     table: Float32Array,
-    gain: Float32Array,
     ints: UintArray,
     floats: Float32Array,
+    levels: Float32Array,
+    places: Places,
     has: BoolArray,
 ) -> None:
     """Add the triangle of a block; the phase and the fade are left as they were."""
-    for lane in range(LANES):
-        ints[KEPT_PHASE, lane] = ints[PHASE, lane]
+    flat_ints, flat_floats, gains = ints.reshape(-1), floats.reshape(-1), levels.reshape(-1)
+    kept_ints, kept_floats = ints.copy(), floats.copy()
     if has[MOVES]:
-        kept_fade = floats[FADE].copy()
-        add_fading_wave(mix, table, gain, ints, floats)
-        floats[FADE] = kept_fade
+        wave_fading(sound, table, flat_ints, flat_floats, gains, places)
     else:
-        add_wave(mix, table, gain, ints)
-    for lane in range(LANES):
-        ints[PHASE, lane] = ints[KEPT_PHASE, lane]
+        wave(sound, table, flat_ints, flat_floats, gains, places)
+    ints[:] = kept_ints
+    floats[:] = kept_floats
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def add_saw_and_pulse(
-    mix: Float32Array,
+    sound: Float32Array,
     table: Float32Array,
-    gain: Float32Array,
-    turned_gain: Float32Array,
     ints: UintArray,
     floats: Float32Array,
+    levels: Float32Array,
+    places: Places,
     has: BoolArray,
 ) -> None:
     """Add sawtooth and pulse of a block, and move the phase on.
@@ -228,14 +136,15 @@ def add_saw_and_pulse(
     A pulse is the difference of two sawtooths, one of them turned by the pulse width, so it is
     as band-limited as they are while its width moves.
     """
+    flat_ints, flat_floats, gains = ints.reshape(-1), floats.reshape(-1), levels.reshape(-1)
     if has[PULSE] and has[MOVES]:
-        add_fading_wave_pair(mix, table, gain, turned_gain, ints, floats)
+        wave_pair_fading(sound, table, flat_ints, flat_floats, gains, places)
     elif has[PULSE]:
-        add_wave_pair(mix, table, gain, turned_gain, ints)
+        wave_pair(sound, table, flat_ints, flat_floats, gains, places)
     elif has[MOVES]:
-        add_fading_wave(mix, table, gain, ints, floats)
+        wave_fading(sound, table, flat_ints, flat_floats, gains, places)
     else:
-        add_wave(mix, table, gain, ints)
+        wave(sound, table, flat_ints, flat_floats, gains, places)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -265,7 +174,8 @@ def render_oscillators(
     out : float32, shape=(n_samples, LANES)
         Sum of the oscillators; overwritten.
     """
-    ints, floats = np.empty((2, 7, LANES), U), np.empty((2, LANES), F)
+    ints, floats = np.zeros((2, N_INTS, LANES), U), np.zeros((2, LANES), F)
+    sound = out.reshape(-1)
     has = np.empty((2, 4), np.bool_)
     for o in range(2):
         for k in range(3):
@@ -276,18 +186,19 @@ def render_oscillators(
             ints[o, PHASE, lane] = U(np.int64((x - np.floor(x)) * CYCLE))
     for i in range(controls.shape[0] - 1):
         now, following = controls[i], controls[i + 1]
-        mix = out[i * block : (i + 1) * block]
-        mix[:] = ZERO
+        first, last = i * block, min((i + 1) * block, out.shape[0])
+        out[first:last] = ZERO
         for o in range(2):
             if not (has[o, SAW_OR_PULSE] or has[o, TRIANGLE]):
                 continue
-            levels = settings[LEVELS + 3 * o : LEVELS + 3 * o + 3]
+            levels = settings[LEVELS + 3 * o : LEVELS + 3 * o + 2]
             pitch, step, turn = PITCH + o, STEP + o, TURN + o
             set_tables(now[pitch], following[pitch], settings[MOVING + o], block, ints[o], floats)
             set_integer_ramp(now[step], following[step], block, ints[o], ITS_STEP)
+            places = first * LANES, last - first, 0, 0, 0
             if has[o, TRIANGLE]:
-                add_triangle(mix, triangle, levels[2], ints[o], floats, has[o])
-                set_integer_ramp(now[step], following[step], block, ints[o], ITS_STEP)
+                its_level = settings[LEVELS + 3 * o + 2 : LEVELS + 3 * o + 4]
+                add_triangle(sound, triangle, ints[o], floats, its_level, places, has[o])
             if has[o, PULSE]:
                 set_integer_ramp(now[turn], following[turn], block, ints[o], ITS_TURN)
-            add_saw_and_pulse(mix, saw, levels[0], levels[1], ints[o], floats, has[o])
+            add_saw_and_pulse(sound, saw, ints[o], floats, levels, places, has[o])
