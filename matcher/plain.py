@@ -1,8 +1,10 @@
 """Plain patches: of two patches that sound the same, the plainer one is right.
 
 A search in many dimensions leaves every part a little away from neutral. Here the parts are set
-back one by one, least important first, as long as the loss stays within an allowance that no
-ear would notice; what then does nothing is put to its neutral value.
+back, least important first, as long as the loss stays within an allowance that no ear would
+notice; what then does nothing is put to its neutral value. Each part is tried by itself, then the
+least important ones together: 2, 4, 8 ..., which takes a quarter of the candidates that one at a
+time would.
 """
 
 from __future__ import annotations
@@ -71,6 +73,11 @@ SWITCHES = (
     "amp_env.velocity_db",
 )
 _LEVELS = tuple(name for name in SWITCHES if name.endswith("_level"))
+# What both oscillators may do for each other: one of two bends alone shifts how they beat.
+_PAIRS = tuple(
+    (f"osc1.{name}", f"osc2.{name}")
+    for name in ("pitch_env.depth_cents", "vibrato.depth_cents", "pwm.depth_ratio")
+)
 
 
 def plain_vector(
@@ -109,10 +116,15 @@ def plain_vector(
             return plain
         scored = losses(trials)
         n_evaluations -= len(trials)
-        least = int(np.argmin(scored))
-        if not scored[least] <= limit:
+        order = np.argsort(scored, kind="stable")
+        if not scored[order[0]] <= limit:
             return plain
-        plain = trials[least]
+        together = _together(problem, plain, trials[order][scored[order] <= limit])
+        plain = trials[order[0]]
+        if 0 < len(together) <= n_evaluations:
+            n_evaluations -= len(together)
+            within = np.flatnonzero(losses(together) <= limit)
+            plain = together[within[-1]] if len(within) else plain
 
 
 def tidy(problem: Problem, vector: FloatArray) -> FloatArray:
@@ -214,12 +226,49 @@ def _trials(problem: Problem, vector: FloatArray) -> FloatArray:
         row = vector.copy()
         row[i] = place
         rows.append(row)
+    rows += _pairs_off(problem, vector)
     swapped = _with_oscillator_1_first(problem, vector)
     if swapped is not None:
         rows.append(swapped)
     if not rows:
         return np.empty((0, problem.n_dimensions))
     return np.stack(rows)
+
+
+def _pairs_off(problem: Problem, vector: FloatArray) -> list[FloatArray]:
+    """Switch off what both oscillators do, where neither is at rest."""
+    rows = []
+    for pair in _PAIRS:
+        if not all(name in problem.space for name in pair):
+            continue
+        columns = [problem.space.index(name) for name in pair]
+        places = [problem.space[name].encode(problem.space[name].neutral) for name in pair]
+        if np.all(vector[columns] != places):
+            row = vector.copy()
+            row[columns] = places
+            rows.append(row)
+    return rows
+
+
+def _together(problem: Problem, vector: FloatArray, trials: FloatArray) -> FloatArray:
+    """Switch off the first 2, 4, 8 ... of some trials together, and all of them.
+
+    Only one waveform falls silent at a time, so that something goes on sounding, and oscillators
+    don't change places meanwhile.
+    """
+    is_level = np.array([name in _LEVELS for name in problem.space.names])
+    row, rows, n_levels = vector.copy(), [], 0
+    for trial in trials:
+        changed = trial != vector
+        n_of_levels = int(np.count_nonzero(changed[: len(is_level)] & is_level))
+        if n_of_levels > 1 or n_levels + n_of_levels > 1:
+            continue
+        n_levels += n_of_levels
+        row[changed] = trial[changed]
+        rows.append(row.copy())
+    counts = sorted({2**k for k in range(1, len(rows).bit_length())} | {len(rows)})
+    joined = [rows[count - 1] for count in counts if count > 1]
+    return np.array(joined).reshape(len(joined), problem.n_dimensions)
 
 
 def _with_oscillator_1_first(problem: Problem, vector: FloatArray) -> FloatArray | None:

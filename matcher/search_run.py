@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
 __all__ = ["SearchRun"]
 
-# Switching parts off takes some twenty rounds of as many candidates.
-PLAIN_EVALUATIONS = 800
+# Switching parts off takes some five rounds of thirty candidates.
+PLAIN_EVALUATIONS = 400
 # With less than this left of the budget, gates stay as they are.
 FEWEST_LEFT = 100
 NEUTRAL_TITLE = "parts back to neutral"

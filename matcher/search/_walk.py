@@ -191,23 +191,11 @@ def normal_equations(
     downhill : np.ndarray, shape=(1 + n_places, n_moved)
         Products with the differences at the walk's point, and at each of the places.
     """
-    from matcher.search._normal import gram  # noqa: PLC0415  brings numba
+    from matcher.search._normal import products  # noqa: PLC0415  brings numba
 
-    _, moved = moves
-    n_moved = len(moved)
-    here = residuals[0]
-    # Weighed by the root of the leverage, products of rows are sums of weighed squares.
-    leverage = np.sqrt(weights / np.maximum(np.abs(here), np.float32(1.0)))
-    rows = _blank(len(residuals), len(here))
-    slopes = rows[:n_moved, : len(here)]
-    slopes[:] = residuals[1 : 1 + n_moved] - here
-    slopes /= moved[:, None].astype(np.float32)
-    rows[n_moved, : len(here)] = here
-    rows[n_moved + 1 :, : len(here)] = residuals[1 + n_moved :]
-    rows[:, : len(here)] *= leverage
-    products = np.empty((len(rows), len(rows)))
-    gram(rows, products)
-    return products[:n_moved, :n_moved], products[n_moved:, :n_moved]
+    n_moved = len(moves[1])
+    joined = products(residuals, weights, moves[1])
+    return joined[:n_moved, :n_moved], joined[n_moved:, :n_moved]
 
 
 def steps_of(
@@ -286,10 +274,3 @@ def damped_step(
 def held(points: FloatArray, circular: BoolArray) -> FloatArray:
     """Hold to the walls what does not go round."""
     return np.where(circular, points, np.clip(points, 0.0, 1.0))
-
-
-def _blank(n_rows: int, n_differences: int) -> Float32Array:
-    """Make rows of zeros, as long as a multiple of the lanes."""
-    from shared.lanes import LANES  # noqa: PLC0415  brings numba
-
-    return np.zeros((n_rows, n_differences + -n_differences % LANES), dtype=np.float32)

@@ -81,3 +81,41 @@ def test_oscillators_that_both_sound_stay_where_they_are() -> None:
     plain = _values(problem, _plain(problem, settings, ()))
     assert plain["osc2.pulse_level"] == pytest.approx(1.0)
     assert plain["osc1.saw_level"] == pytest.approx(0.5)
+
+
+def test_what_both_oscillators_do_for_nothing_is_switched_off_together() -> None:
+    """Two bends that make up for each other stay alone, and go as a pair."""
+    problem = _problem("complete")
+    bends = [f"osc{i}.pitch_env.depth_cents" for i in (1, 2)]
+    vector = problem.vector({"osc2.saw_level": 1.0, **dict.fromkeys(bends, 15.0)})
+    sides = [problem.space.index(name) for name in bends]
+    others = np.setdiff1d(np.arange(problem.n_dimensions), sides)
+
+    def losses(candidates: FloatArray) -> FloatArray:
+        is_apart = candidates[:, sides[0]] != candidates[:, sides[1]]
+        is_other = np.any(candidates[:, others] != vector[others], axis=1)
+        return 1.0 + is_apart + is_other
+
+    plain = _values(problem, plain_vector(problem, vector, 1.0, losses, n_evaluations=500))
+    assert [plain[name] for name in bends] == [0.0, 0.0]
+
+
+def test_parts_are_switched_off_together_as_long_as_nobody_hears_it() -> None:
+    """A few rounds do for many parts; all of them at once would be heard."""
+    problem = _problem("complete")
+    bands = CATALOGUE.only("bank.*").names
+    vector = problem.vector(dict.fromkeys(bands, 2.0) | {"osc2.saw_level": 1.0})
+    columns = [problem.space.index(name) for name in bands]
+    others = np.setdiff1d(np.arange(problem.n_dimensions), columns)
+    asked = []
+
+    def losses(candidates: FloatArray) -> FloatArray:
+        asked.append(len(candidates))
+        n_off = np.sum(candidates[:, columns] != vector[columns], axis=1)
+        is_other = np.any(candidates[:, others] != vector[others], axis=1)
+        return 1.0 + 0.01 * n_off + is_other
+
+    # The allowance is 0.08: eight bands.
+    plain = plain_vector(problem, vector, 1.0, losses, n_evaluations=500)
+    assert np.count_nonzero(plain[columns] != vector[columns]) == 8
+    assert sum(asked) < 80

@@ -18,7 +18,7 @@ from matcher.search import (
 )
 from matcher.search._box import Box
 from matcher.search._hops import PROBES, Leap, fitted_places
-from matcher.search._normal import gram, solve
+from matcher.search._normal import products, solve
 from shared import ParameterError
 from shared.lanes import LANES
 from tests.search_functions import optimum, rosenbrock
@@ -281,13 +281,19 @@ def test_normal_equations_equal_those_of_numpy() -> None:
     """The sums in fixed order are the same sums."""
     rng = np.random.default_rng(1)
     rows: Float32Array = rng.standard_normal((7, 40 * LANES)).astype(np.float32)
-    products = np.empty((7, 7))
-    gram(rows, products)
-    wanted = rows.astype(np.float64) @ rows.T.astype(np.float64)
+    weights: Float32Array = rng.random(rows.shape[1]).astype(np.float32)
+    moved = np.array([0.5, -0.25, 2.0])
+    residuals = rows[:, :-3]  # no multiple of the lanes
+    found = products(residuals, weights[:-3], moved)
+    differences = residuals.astype(np.float64)
+    leverage = np.sqrt(weights[:-3] / np.maximum(np.abs(differences[0]), 1.0))
+    slopes = (differences[1:4] - differences[0]) / moved[:, None]
+    weighed = leverage * np.concatenate([slopes, differences[:1], differences[4:]])
     # 1e-5: sums of 640 float32 products, in float32 within blocks.
-    np.testing.assert_allclose(products, wanted, rtol=1e-5, atol=1e-3)
+    np.testing.assert_allclose(found, weighed @ weighed.T, rtol=1e-5, atol=1e-3)
+    plain = rows @ rows.T.astype(np.float64)
     solution = np.empty(7)
-    assert solve(products.copy(), products @ np.arange(7.0), solution)
+    assert solve(plain.copy(), plain @ np.arange(7.0), solution)
     # 1e-9: rounding of double precision times the condition of the matrix, below 10.
     np.testing.assert_allclose(solution, np.arange(7.0), atol=1e-9)
     assert not solve(-np.eye(3), np.ones(3), np.empty(3))
