@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +14,7 @@ from matcher.progress import Progress
 from matcher.search import SearchRecord
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from matcher.evaluator import Evaluator
     from shared import Float32Array, FloatArray
@@ -63,35 +64,35 @@ class Recorder:
         """Seconds of search so far, without those between an interruption and going on."""
         return time.monotonic() - self._started
 
-    def measure(self, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Score whole vectors without recording them: losses, and scores part by part."""
+    @contextmanager
+    def busy(self) -> Iterator[None]:
+        """Count the time of the block as rendering and scoring."""
         began = time.perf_counter()
         try:
-            return self.evaluator.losses_and_scores(vectors)
+            yield
         finally:
             self.busy_s += time.perf_counter() - began
+
+    def measure(self, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Score whole vectors without recording them: losses, and scores part by part."""
+        with self.busy():
+            return self.evaluator.losses_and_scores(vectors)
 
     def measure_notes(
         self, vectors: FloatArray
     ) -> tuple[FloatArray, tuple[FloatArray, FloatArray]]:
         """Score whole vectors as `measure` does, and give the losses note by note as well."""
-        began = time.perf_counter()
-        try:
+        with self.busy():
             scores = self.evaluator.scores(vectors)
             notes = np.array([totals(of_note, self.evaluator.weights) for of_note in scores])
             return notes, (np.mean(notes, axis=0), scores.mean(axis=0))
-        finally:
-            self.busy_s += time.perf_counter() - began
 
     def measure_residuals(
         self, vectors: FloatArray
     ) -> tuple[FloatArray, FloatArray, Float32Array]:
         """Score whole vectors as `measure` does, and give the single differences as well."""
-        began = time.perf_counter()
-        try:
+        with self.busy():
             return self.evaluator.losses_and_residuals(vectors)
-        finally:
-            self.busy_s += time.perf_counter() - began
 
     def add(self, vectors: FloatArray, losses: FloatArray, scores: FloatArray | None) -> None:
         """Record what was measured, and show it."""

@@ -200,6 +200,8 @@ def make_step_sampler(
             group_masks=companions(problem, groups)[:, columns],
             n_walks=stage.n_walks(n_left),
             coarse=coarse_entries(problem)[columns] if stage.n_sweep else None,
+            # Front edges are where they were found to be; a step aside would lose them.
+            **({"jitter": 0.0} if stage.has_fronts else {}),
         )
     return make_sampler(
         name,

@@ -77,8 +77,8 @@ class Evaluator:
         self.notes = tuple(notes)
         self.weights = weights
         self.seed = seed
-        self._n_threads = n_threads or _usable_cores()
-        self._pool = ThreadPoolExecutor(self._n_threads)
+        self.n_threads = n_threads or _usable_cores()
+        self._pool = ThreadPoolExecutor(self.n_threads)
         self._own = local()
 
     def __enter__(self) -> Self:
@@ -189,7 +189,7 @@ class Evaluator:
         result = np.empty((len(self.notes), len(vectors), len(PARTS)))
         jobs = []
         # Several notes keep all threads busy anyhow.
-        ends = _group_ends(len(vectors), self._n_threads if len(self.notes) == 1 else 1)
+        ends = _group_ends(len(vectors), self.n_threads if len(self.notes) == 1 else 1)
         for i_note in range(len(self.notes)):
             phases = self.problem.phases(vectors, i_note, values=values)
             for rows in map(slice, [0, *ends[:-1]], ends):

@@ -191,9 +191,13 @@ def _used_in_mixer(values: Mapping[str, float]) -> set[str]:
 
 def _used_in_noise(values: Mapping[str, float], *, is_shaped: bool) -> set[str]:
     """Collect what the noise uses; nothing goes past filters that do nothing."""
-    past = _if_working(values, "noise.bypass_ratio") if is_shaped else set()
     level, loudest = values["noise.level"], _loudest(values)
-    is_heard_past = past and level * values["noise.bypass_ratio"] >= _SILENT_PAST_RATIO * loudest
+    past_level = level * values["noise.bypass_ratio"] if is_shaped else 0.0
+    is_heard_past = past_level > 0.0 and past_level >= _SILENT_PAST_RATIO * loudest
+    # A share that prints as 0.00 may be all that sounds above the tone.
+    past = {"noise.bypass_ratio"} if is_heard_past else set()
+    if is_shaped:
+        past |= _if_working(values, "noise.bypass_ratio")
     if level > 0.0 and (level >= _SILENT_RATIO * loudest or is_heard_past):
         shape = _if_working(values, "noise.attack_s", "noise.sustain_ratio", "noise.colour_ratio")
         # Noise that stays as it is has no decay.

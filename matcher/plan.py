@@ -85,6 +85,9 @@ class Stage:
         has no sweep, pitch envelopes and LFOs are tried.
     starts_from_fans : bool
         Whether these are starts; they are jumped to if not.
+    has_fronts : bool
+        Whether front edges are searched by themselves first (`matcher.front_edges`), to be walked
+        from beside the best so far.
     fits_gates : bool
         Whether estimated gates are corrected when the stage is over.
     population : int >= 4
@@ -101,6 +104,7 @@ class Stage:
     has_variants: bool = False
     n_phases: int = 0
     starts_from_fans: bool = False
+    has_fronts: bool = False
     fits_gates: bool = False
     population: int = DEFAULT_POPULATION
 
@@ -230,7 +234,7 @@ class Stage:
         np.ndarray, shape=(n_jumps, n_dimensions)
             NaN where a jump changes nothing; no rows if the stage doesn't walk.
         """
-        if not self.walks:
+        if not self.walks or self.has_fronts:
             return np.empty((0, problem.n_dimensions))
         rows = [jump_vectors(problem, JUMPS)]
         if not self.starts_from_fans:
@@ -250,14 +254,19 @@ _WALKS = Stage(
     starts_from_fans=True,
     fits_gates=True,
 )
-DEFAULT_PLAN = (_WALKS, Stage("walks and jumps", 0.55, n_phases=12))
+DEFAULT_PLAN = (
+    _WALKS,
+    Stage("walks and jumps", 0.45, n_phases=12),
+    Stage("front edges", 0.12, has_fronts=True),
+)
 # Of several notes, each new stage finds the phases of every note again, around the patch as it has
 # become meanwhile: LFO rates over the keyboard come back with this plan, and don't with the other.
 SEVERAL_PLAN = (
     _WALKS,
     Stage("walks and jumps", 0.2, n_phases=12, starts_from_fans=True),
     Stage("walks and more jumps", 0.15, n_phases=12, starts_from_fans=True),
-    Stage("small steps", 0.2, 0.02),
+    Stage("front edges", 0.1, has_fronts=True),
+    Stage("small steps", 0.15, 0.02),
 )
 # On a panel whose controls have few positions, no walk can stop where it would: the strategy,
 # which knows steps, has more.

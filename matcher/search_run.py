@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -57,12 +56,10 @@ class SearchRun:
         movements: Movements | None = None,
         checkpoint: Checkpoint | None = None,
     ) -> None:
-        self.evaluator = evaluator
-        self.starts = starts
+        self.evaluator, self.starts = evaluator, starts
         self.gates_estimated = gates_estimated
         self._movements = movements or Movements(evaluator.problem)
-        self.seconds = seconds
-        self.evals = evals
+        self.seconds, self.evals = seconds, evals
         self.stop = stop
         self.elapsed_s = 0.0
         look = None if watch is None else (lambda: watch(self))
@@ -205,6 +202,10 @@ class SearchRun:
         stage = REFIT if is_refit else self._plan[number]
         n_left, seed = self._n_left(stage.share), step_seed(self._seed, number - is_refit)
         starts = best[None, :] if number else self.starts
+        if stage.has_fronts:
+            with self._recorder.busy():
+                fronts = self._movements.fronts(self.evaluator, best, n_left, seed=seed)
+            starts = np.concatenate([starts, fronts])
         fans = self._fans(stage, starts[0], n_left)
         if not number and stage.walks:
             fans.append(self._movements.starts(starts[0], n_left, seed=seed))
@@ -213,7 +214,7 @@ class SearchRun:
             problem,
             starts,
             fans,
-            self._movements.jumps()[: 0 if is_refit else None],
+            self._movements.jumps()[: 0 if is_refit or stage.has_fronts else None],
             columns=moving_columns(problem, best) if is_refit else stage.columns(problem),
             name=self._sampler_name,
             seed=seed,
@@ -251,10 +252,9 @@ class SearchRun:
             return
         best, at = self.best, self._at
         for i in range(at.n_gates, len(self.gates_estimated)):
-            began = time.perf_counter()
             is_this = [j == i and is_so for j, is_so in enumerate(self.gates_estimated)]
-            fit_gates(self.evaluator, best, is_this)
-            self._recorder.busy_s += time.perf_counter() - began
+            with self._recorder.busy():
+                fit_gates(self.evaluator, best, is_this)
             at.n_gates = i + 1
             self._saving.save_if_due(self._at)
         self._recorder.score(best[None, :])

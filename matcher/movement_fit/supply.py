@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.jump_tables import FRONT_EDGES
-from matcher.jumps import jump_vectors
+from matcher.front_edges import front_edges
 from matcher.movement_fit.vectors import (
     compile_fit,
     movement_jumps,
@@ -19,6 +18,7 @@ from matcher.movement_fit.vectors import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from matcher.evaluator import Evaluator
     from matcher.problem import Problem
     from matcher.target import TargetNote
     from shared import FloatArray
@@ -34,8 +34,9 @@ LEAST_TIMED, OTHER_NOTE_SHARE, LEAST_COUNTED = 400, 0.15, 200
 STAGE_SHARE, MOST_SWEPT = 16, 64
 # Fits that a search begins with, each in both orders of the oscillators.
 N_FITS = 4
-# Rows of them that are tried with front edges: the two closest, in both orders.
-N_WITH_EDGES = 4
+# Front edges take two or three seconds, which pays if their stage has so many candidates of one
+# note; with fewer they are searched less thoroughly, below a share of them not at all.
+WHOLE_FRONTS, LEAST_FRONTS = 2000, 0.2
 
 
 class Movements:
@@ -133,16 +134,45 @@ class Movements:
         return movement_starts(self._problem, self._vectors, base, n_swept=n_swept, seed=seed)
 
     def jumps(self) -> FloatArray:
-        """Make jumps of the fits, and of the best ones with front edges; see `movement_jumps`.
+        """Make jumps of the fits; see `movement_jumps`.
+
+        Returns
+        -------
+        np.ndarray, shape=(n_jumps, n_dimensions), dtype=float64
+            NaN where a fit tells nothing.
+        """
+        return movement_jumps(self._problem, self._vectors)
+
+    def fronts(
+        self, evaluator: Evaluator, best: FloatArray, n_left: int, *, seed: int
+    ) -> FloatArray:
+        """Search the front edge, of the best place so far and of the closest fit put into it.
 
         A fit leaves the attack out, and a front edge alone is nothing without the right detune: a
         search that has found neither finds both at once.
+
+        Parameters
+        ----------
+        evaluator : Evaluator
+            Renders and scores whole notes.
+        best : np.ndarray, shape=(n_dimensions,)
+            The best vector so far.
+        n_left : int
+            Candidates that the stage has, about; with few there are no front edges.
+        seed : int >= 0
+            Seed of all draws.
+
+        Returns
+        -------
+        np.ndarray, shape=(n_found, n_dimensions), dtype=float64
+            Vectors.
         """
-        jumps = movement_jumps(self._problem, self._vectors)
-        edges = jump_vectors(self._problem, FRONT_EDGES)
-        best = jumps[:N_WITH_EDGES]
-        pairs = np.where(np.isnan(edges)[None], best[:, None], edges[None])
-        return np.concatenate([jumps, pairs.reshape(-1, self._problem.n_dimensions)])
+        effort = min(1.0, n_left * len(self._notes) / WHOLE_FRONTS)
+        if effort < LEAST_FRONTS:
+            return np.empty((0, self._problem.n_dimensions))
+        fits = self.jumps()[:1]
+        bases = np.concatenate([best[None], np.where(np.isnan(fits), best, fits)])
+        return front_edges(evaluator, self._notes, bases, effort=effort, seed=seed)
 
 
 def _least_candidates(n_notes: int, *, is_timed: bool) -> float:

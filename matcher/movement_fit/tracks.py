@@ -22,7 +22,7 @@ __all__ = ["PartialTracks", "partial_tracks"]
 STEP_S, WINDOW_S, FEWEST_PERIODS = 0.009, 0.018, 2
 # After the first attack, or after one with a pitch envelope, which the model doesn't have (of
 # short notes a share of what is held), up to the key's release.
-ATTACK_S, BENT_ATTACK_S, BENT_SHARE, BEFORE_END_S = 0.06, 0.2, 0.25, 0.01
+ATTACK_S, BENT_ATTACK_S, BENT_SHARE, BEFORE_END_S = 0.06, 0.35, 0.4, 0.01
 MOST_PARTIALS, HIGHEST_HZ = 16, 5000.0
 # Power against the strongest partial: what lies under -60 dB may be noise, or leak from others.
 WEAKEST = 1e-6

@@ -55,10 +55,10 @@ N_FINALISTS = 3
 # converged; half of them probe many places each.
 PATIENCE, CONVERGED_GAIN = 30, 0.01
 
-_STATE_VERSION = 3
+_STATE_VERSION = 4
 _PLAIN_FIELDS = (
-    "starts", "coarse", "is_leaping", "is_slopes", "n_walks", "part", "queue", "columns", "moved",
-    "best", "best_loss", "i_walk", "i_round", "marked_hops", "marked_loss",
+    "starts", "coarse", "jitter", "is_leaping", "is_slopes", "n_walks", "part", "queue", "columns",
+    "moved", "best", "best_loss", "i_walk", "i_round", "marked_hops", "marked_loss",
 )  # fmt: skip
 
 
@@ -87,6 +87,8 @@ class DescentSampler:
         How many of the starts to walk from.
     coarse : np.ndarray of bool, shape=(n_dimensions,)
         What moves in the first steps from several starts; everything if left out.
+    jitter : float >= 0
+        How far from its start a walk begins, if there are several: a share of each range.
     """
 
     name = "descent"
@@ -106,6 +108,7 @@ class DescentSampler:
         group_masks: BoolArray | None = None,
         n_walks: int = MOST_WALKS,
         coarse: BoolArray | None = None,
+        jitter: float = JITTER,
     ) -> None:
         self._box = box
         self._rng = np.random.Generator(np.random.PCG64(seed))
@@ -119,7 +122,7 @@ class DescentSampler:
             group_masks=group_masks,
         )
         self._is_leaping = False
-        self._n_walks = n_walks
+        self._n_walks, self._jitter = n_walks, jitter
         self._coarse = np.ones(box.n_dimensions, bool) if coarse is None else coarse.copy()
         self._part = "scan"
         self._walks: list[Walk] = []
@@ -247,9 +250,11 @@ class DescentSampler:
     def _choose_walks(self, losses: FloatArray) -> None:
         """Begin walks at the best starts, the first one always among them."""
         points = self._starts[choose_starts(self._box, self._starts, losses, self._n_walks)]
-        if len(self._starts) > 1:
+        if len(self._starts) > 1 and self._jitter:
             # Walks of other seeds begin a little elsewhere: what is chance shows itself.
-            points = self._box.fold(points + JITTER * self._rng.standard_normal(points.shape))
+            points = self._box.fold(
+                points + self._jitter * self._rng.standard_normal(points.shape)
+            )
         self._walks = [first_walk(point, self._coarse) for point in points]
         self._part = "starts"
         self._begin(self._walks[0])

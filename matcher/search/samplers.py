@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from matcher.search._arguments import check_number, checked_box, checked_starts
-from matcher.search.descent import MOST_WALKS, DescentSampler
+from matcher.search.descent import JITTER, MOST_WALKS, DescentSampler
 from matcher.search.optuna_samplers import OptunaSampler
 from matcher.search.restarts import CmaesSampler
 from shared.errors import ParameterError, suggest_names
@@ -173,6 +173,7 @@ def make_descent(
     group_masks: BoolArray | None = None,
     n_walks: int = MOST_WALKS,
     coarse: BoolArray | None = None,
+    jitter: float = JITTER,
     circular: npt.ArrayLike | None = None,
     cells: npt.ArrayLike | None = None,
 ) -> DescentSampler:
@@ -186,7 +187,7 @@ def make_descent(
         Where to begin, in [0, 1].
     jumps : np.ndarray, shape=(n_jumps, n_dimensions), optional
         Places to jump to; what is NaN stays as it is.
-    masks, families, groups, group_masks, coarse
+    masks, families, groups, group_masks, coarse, jitter
         As for `DescentSampler`.
     n_walks : int >= 1
         How many of the starts are walked from.
@@ -218,6 +219,7 @@ def make_descent(
         group_masks=group_masks,
         n_walks=n_walks,
         coarse=coarse,
+        jitter=jitter,
     )
 
 

@@ -104,6 +104,15 @@ def test_soft_noise_counts_where_nothing_masks_it() -> None:
     assert "noise.level" in used_parameters({**soft, "noise.bypass_ratio": 1.0})
 
 
+def test_a_share_too_small_to_be_printed_counts_where_the_noise_is_loud() -> None:
+    """0.4 % of loud noise is -48 dB above the tone; of soft noise nobody hears it."""
+    loud = {"noise.level": 1.0, "noise.bypass_ratio": 0.004, "filter.cutoff_hz": 900.0}
+    used = used_parameters({**CATALOGUE.neutral(), **loud})
+    assert "noise.bypass_ratio" in used
+    used = used_parameters({**CATALOGUE.neutral(), **loud, "noise.level": 0.05})
+    assert "noise.bypass_ratio" not in used
+
+
 @pytest.mark.parametrize("gain_db", [-6.0, 6.0])
 def test_a_body_that_colours_is_shown_whole(gain_db: float) -> None:
     """Gain, frequency and width belong together, whether the body raises or lowers."""

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from matcher.jump_tables import FRONT_EDGES
+from matcher.evaluator import Evaluator
 from matcher.matching import make_problem
 from matcher.movement_fit import Movements, movement_jumps, movement_starts, movement_vectors
 from matcher.movement_fit.entries import NAMES
+from matcher.playing import prepare_note
 from matcher.starts import start_vectors
 from shared import PHASE_NAMES
 from tests.benchmarks.bench_known_answers import target_of
@@ -104,8 +105,21 @@ def test_a_small_budget_gets_no_fits() -> None:
     movements.prepare(1000, is_timed=False)
     n_fits = len(movements.starts(base, 1000, seed=0)) - 1000 // 16
     assert n_fits > 0
-    # They are jumped to as they are, and the best ones with front edges.
-    assert len(movements.jumps()) == n_fits + min(n_fits, 4) * len(FRONT_EDGES)
+    assert len(movements.jumps()) == n_fits
+
+
+@pytest.mark.parametrize(("n_left", "n_rows"), [(300, 0), (500, 2)])
+def test_front_edges_have_to_be_worth_their_time(n_left: int, n_rows: int) -> None:
+    """Of the best place and of the closest fit put into it, if there are candidates for them."""
+    target = target_of([known_note("brass")])
+    problem = make_problem(target, load_structure("complete"))
+    base = start_vectors(problem, target)[0]
+    movements = Movements(problem, target.notes, base)
+    movements.prepare(1000, is_timed=False)
+    notes = [note.note for note in target.notes]
+    with Evaluator(problem, [prepare_note(note) for note in target.notes], notes) as evaluator:
+        rows = movements.fronts(evaluator, base, n_left, seed=1)
+    assert rows.shape == (n_rows, problem.n_dimensions)
 
 
 def test_a_bent_attack_is_left_out_of_the_fit() -> None:

@@ -1,0 +1,241 @@
+"""Front edges of a note, tried on its first quarter of a second alone.
+
+Brass lives in its first 100 ms: a quick pitch envelope on one of two oscillators, attacks, a
+filter that opens. What makes them has narrow valleys (a bend that is a tenth too deep turns its
+oscillator by a tenth of a cycle), but phases are told in the middle of a note, so that the body
+stays as it is while the front edge changes. So front edges can be tried by the thousand on a note
+that is cut off behind them, at a sixth of the price, and the best ones taken back.
+"""
+
+from __future__ import annotations
+
+from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.evaluator import Evaluator
+from matcher.losses import NoteTarget
+from matcher.search import make_descent
+from shared import CATALOGUE
+from shared.patch_schema import PHASE_NAMES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy.typing as npt
+
+    from matcher.problem import Problem
+    from matcher.target import TargetNote
+    from shared import FloatArray
+    from shared.types import IntArray
+
+__all__ = ["front_edges", "front_evaluator"]
+
+FRONT_S = 0.25
+# What is fitted to the front alone.
+FITTED = (
+    "osc?.pitch_env.*",
+    "*_env.attack*",
+    "filter_env.depth_octaves",
+    "filter_env.decay_s",
+    "filter_env.sustain_ratio",
+    "filter.cutoff_hz",
+    "noise.attack_s",
+)
+FITTED_PHASES = ("osc1.phase", "osc2.phase")
+# Front edges that are drawn around each place, and how many of them are walked from.
+N_DRAWS, N_WALKS = 1536, 12
+# Short candidates of all walks around a place; each step is some forty of them.
+MOST_CANDIDATES = 5000
+# Of so many drawn ones, one has other envelopes instead of a bend.
+ENVELOPES_EVERY = 3
+DEPTHS_CENTS, DECAYS_S, ATTACKS_S = (40.0, 1200.0), (0.005, 0.25), (0.0005, 0.04)
+OPENINGS_OCTAVES, OPENING_S = (0.0, 5.0), (0.003, 0.12)
+
+
+def front_evaluator(evaluator: Evaluator, notes: Sequence[TargetNote]) -> Evaluator:
+    """Make an evaluator of the first quarter of a second of each note.
+
+    Parameters
+    ----------
+    evaluator : Evaluator
+        That of the whole notes: problem, gates, weights, threads and seed are taken over.
+    notes : sequence of TargetNote
+        The recorded notes.
+
+    Returns
+    -------
+    Evaluator
+        To be used in a ``with`` block.
+    """
+    targets = []
+    for whole, source, note in zip(evaluator.targets, notes, evaluator.notes, strict=True):
+        last = whole.source_onset + round(FRONT_S * whole.sample_rate_hz)
+        targets.append(
+            NoteTarget(
+                source.signal[:last],
+                sample_rate_hz=whole.sample_rate_hz,
+                midi_pitch=note.midi_pitch,
+                gate_s=note.gate_s,
+            )
+        )
+    return Evaluator(
+        evaluator.problem,
+        targets,
+        evaluator.notes,
+        weights=evaluator.weights,
+        n_threads=evaluator.n_threads,
+        seed=evaluator.seed,
+    )
+
+
+def front_edges(
+    evaluator: Evaluator,
+    notes: Sequence[TargetNote],
+    bases: FloatArray,
+    *,
+    effort: float,
+    seed: int,
+) -> FloatArray:
+    """Search the front edge around some places.
+
+    Parameters
+    ----------
+    evaluator : Evaluator
+        Renders and scores whole notes.
+    notes : sequence of TargetNote
+        The recorded notes.
+    bases : np.ndarray, shape=(n_bases, n_dimensions)
+        Vectors whose bodies stay as they are.
+    effort : float, 0 to 1
+        Share of the usual draws and walks.
+    seed : int >= 0
+        Seed of all draws; the result is the same for the same seed.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_bases, n_dimensions), dtype=float64
+        Each base with the front edge that comes closest; no rows if the problem has neither pitch
+        envelopes nor one on the filter.
+    """
+    problem = evaluator.problem
+    columns = _fitted_columns(problem)
+    rng = np.random.default_rng(seed)
+    if not _can_bend(problem) and "filter_env.depth_octaves" not in problem.space:
+        return np.empty((0, problem.n_dimensions))
+    with front_evaluator(evaluator, notes) as short:
+        return np.stack([_best_front(short, base, columns, rng, effort) for base in bases])
+
+
+def _fitted_columns(problem: Problem) -> IntArray:
+    """List the entries that are fitted, of the phases those of all notes."""
+    names = problem.space.names
+    fitted = [i for i, name in enumerate(names) if any(fnmatchcase(name, p) for p in FITTED)]
+    kinds = [PHASE_NAMES[column] in FITTED_PHASES for column in problem.phase_columns]
+    phases = len(names) + np.flatnonzero(np.tile(kinds, problem.n_notes))
+    return np.concatenate([np.array(fitted, np.int64), phases])
+
+
+def _can_bend(problem: Problem) -> list[str]:
+    """List the oscillators whose pitch envelope is searched."""
+    return [osc for osc in ("osc1", "osc2") if f"{osc}.pitch_env.depth_cents" in problem.space]
+
+
+def _best_front(
+    short: Evaluator,
+    base: FloatArray,
+    columns: IntArray,
+    rng: np.random.Generator,
+    effort: float,
+) -> FloatArray:
+    """Draw front edges around a base, walk from the best ones, and jump; return the best."""
+    problem = short.problem
+    drawn = np.concatenate([base[None], _draws(problem, base, round(effort * N_DRAWS), rng)])
+    n_walks = max(2, round(effort * N_WALKS))
+    order = np.argsort(short.losses(drawn), kind="stable")
+    sampler = make_descent(
+        len(columns),
+        seed=int(rng.integers(2**31)),
+        starts=drawn[order[: 2 * n_walks]][:, columns],
+        n_walks=n_walks,
+        groups=_bend_groups(problem)[:, columns],
+        circular=problem.circular[columns],
+        cells=problem.cells[columns],
+    )
+    best, best_loss, n_candidates = base, np.inf, 0
+    while n_candidates < effort * MOST_CANDIDATES:
+        candidates = sampler.ask(sampler.preferred_batch)
+        vectors = np.tile(base, (len(candidates), 1))
+        vectors[:, columns] = candidates
+        if sampler.needs_residuals:
+            losses, _, residuals = short.losses_and_residuals(vectors)
+            sampler.learn(residuals, short.residual_weights)
+        else:
+            losses = short.losses(vectors)
+        sampler.tell(candidates, losses)
+        n_candidates += len(candidates)
+        if losses.min() < best_loss:
+            best, best_loss = vectors[int(np.argmin(losses))], float(losses.min())
+    return best
+
+
+def _bend_groups(problem: Problem) -> npt.NDArray[np.bool_]:
+    """Say which entries make a bend, one row for each oscillator: all of it is drawn anew."""
+    places = _fitted_columns(problem)
+    rows = []
+    for osc in _can_bend(problem):
+        row = np.zeros(problem.n_dimensions, bool)
+        row[places[places >= len(problem.space)]] = True
+        row[: len(problem.space)] = [n.startswith(f"{osc}.pitch_env") for n in problem.space.names]
+        rows.append(row)
+    return np.array(rows, bool).reshape(len(rows), problem.n_dimensions)
+
+
+def _draws(
+    problem: Problem, base: FloatArray, n_draws: int, rng: np.random.Generator
+) -> FloatArray:
+    """Draw front edges, shape (n_draws, n_dimensions): bends of one oscillator, and envelopes."""
+    row = problem.values(base[None, :])[0]
+    values = dict(zip(CATALOGUE.names, row.tolist(), strict=True))
+    bent = _can_bend(problem)
+    rows = np.tile(base, (n_draws, 1))
+    for i in range(n_draws):
+        is_bend = bool(bent) and i % ENVELOPES_EVERY != 0
+        drawn = _bend(bent, rng) if is_bend else _opening(values, rng)
+        for name, value in drawn.items():
+            if name in problem.space:
+                parameter = problem.space[name]
+                held = min(max(value, parameter.low), parameter.high)
+                rows[i, problem.space.index(name)] = parameter.encode(held)
+    return rows
+
+
+def _between(rng: np.random.Generator, ends: tuple[float, float]) -> float:
+    """Draw evenly from the logarithm."""
+    return float(np.exp(rng.uniform(*np.log(ends))))
+
+
+def _bend(bent: list[str], rng: np.random.Generator) -> dict[str, float]:
+    """Draw a pitch envelope of one oscillator; the other one is steady."""
+    osc = bent[int(rng.integers(len(bent)))]
+    return {f"{other}.pitch_env.depth_cents": 0.0 for other in bent} | {
+        f"{osc}.pitch_env.depth_cents": float(rng.choice([-1.0, 1.0]))
+        * _between(rng, DEPTHS_CENTS),
+        f"{osc}.pitch_env.decay_s": _between(rng, DECAYS_S),
+        f"{osc}.pitch_env.attack_s": _between(rng, ATTACKS_S),
+    }
+
+
+def _opening(values: dict[str, float], rng: np.random.Generator) -> dict[str, float]:
+    """Draw how filter and amplifier open; where the filter settles stays as it is."""
+    depth = float(rng.uniform(*OPENINGS_OCTAVES))
+    settled = values["filter_env.sustain_ratio"] * values["filter_env.depth_octaves"]
+    moved = settled - values["filter_env.sustain_ratio"] * depth
+    return {
+        "filter_env.depth_octaves": depth,
+        "filter.cutoff_hz": values["filter.cutoff_hz"] * 2.0**moved,
+        "filter_env.attack_s": _between(rng, OPENING_S),
+        "filter_env.attack_curve_ratio": float(rng.choice([-0.5, 0.0, 0.5])),
+        "amp_env.attack_s": values["amp_env.attack_s"] * 2.0 ** float(rng.normal()),
+    }
