@@ -13,16 +13,25 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.oscillator_order import with_oscillator_1_first
 from matcher.parts import used_parameters
 from shared import CATALOGUE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Collection
 
     from matcher.problem import Problem
-    from shared import FloatArray
+    from shared import FloatArray, Parameter
 
-__all__ = ["ALLOWANCE_RATIO", "ALLOWANCE_STEPS", "SWITCHES", "plain_vector", "tidy"]
+__all__ = [
+    "ALLOWANCE_RATIO",
+    "ALLOWANCE_STEPS",
+    "SWITCHES",
+    "parts_off",
+    "plain_limit",
+    "plain_vector",
+    "tidy",
+]
 
 # By how much a plainer patch may be worse before the rest is fitted again: a share of the loss,
 # and something besides for losses near 0. A loss counts just-noticeable differences, and both
@@ -108,7 +117,7 @@ def plain_vector(
     np.ndarray, shape=(n_dimensions,)
         The plainer candidate, worse by the allowance at most.
     """
-    limit = loss * (1.0 + ALLOWANCE_RATIO) + ALLOWANCE_STEPS
+    limit = plain_limit(loss)
     plain = vector.copy()
     while True:
         trials = _trials(problem, plain)
@@ -125,6 +134,41 @@ def plain_vector(
             n_evaluations -= len(together)
             within = np.flatnonzero(losses(together) <= limit)
             plain = together[within[-1]] if len(within) else plain
+
+
+def plain_limit(loss: float) -> float:
+    """Say up to which loss a plainer patch may take the place of one with this loss."""
+    return loss * (1.0 + ALLOWANCE_RATIO) + ALLOWANCE_STEPS
+
+
+def parts_off(problem: Problem, vector: FloatArray, switches: Collection[str]) -> FloatArray:
+    """Switch parts off, each by itself, and what both oscillators do as a pair.
+
+    Parameters
+    ----------
+    problem : Problem
+        What vectors mean.
+    vector : np.ndarray, shape=(n_dimensions,)
+        A candidate.
+    switches : collection of str
+        Which of `SWITCHES`.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_trials, n_dimensions), dtype=float64
+        One row for each part that is on, and then for each pair; levels aside, of which one has
+        to sound.
+    """
+    rows = []
+    for i, parameter in enumerate(problem.space):
+        if parameter.name not in switches or not _has_rest(parameter):
+            continue
+        if vector[i] != parameter.encode(_rest_of(parameter)):
+            row = vector.copy()
+            row[i] = parameter.encode(_rest_of(parameter))
+            rows.append(row)
+    rows += _pairs_off(problem, vector)
+    return np.array(rows).reshape(len(rows), problem.n_dimensions)
 
 
 def tidy(problem: Problem, vector: FloatArray) -> FloatArray:
@@ -149,7 +193,7 @@ def tidy(problem: Problem, vector: FloatArray) -> FloatArray:
     for i, parameter in enumerate(problem.space):
         if parameter.name in used or parameter.name in kept_by_links:
             continue
-        rest = 0.0 if parameter.name in _LEVELS else parameter.neutral
+        rest = _rest_of(parameter)
         tidied[i] = parameter.encode(float(np.clip(rest, parameter.low, parameter.high)))
     return _with_full_level(problem, tidied)
 
@@ -215,24 +259,31 @@ def _trials(problem: Problem, vector: FloatArray) -> FloatArray:
         problem.base[name] > 0.0 for name in _LEVELS if name not in problem.space
     )
     for i, parameter in enumerate(problem.space):
-        if parameter.name not in SWITCHES:
+        if parameter.name not in SWITCHES or not _has_rest(parameter):
             continue
-        rest = 0.0 if parameter.name in _LEVELS else parameter.neutral
-        if not parameter.low <= rest <= parameter.high:
-            continue
-        place = parameter.encode(rest)
+        place = parameter.encode(_rest_of(parameter))
         if vector[i] == place or (sounding == [i] and not can_fall_silent):
             continue
         row = vector.copy()
         row[i] = place
         rows.append(row)
     rows += _pairs_off(problem, vector)
-    swapped = _with_oscillator_1_first(problem, vector)
+    swapped = with_oscillator_1_first(problem, vector)
     if swapped is not None:
         rows.append(swapped)
     if not rows:
         return np.empty((0, problem.n_dimensions))
     return np.stack(rows)
+
+
+def _rest_of(parameter: Parameter) -> float:
+    """Return the value that switches a part off."""
+    return 0.0 if parameter.name in _LEVELS else float(parameter.neutral)
+
+
+def _has_rest(parameter: Parameter) -> bool:
+    """Whether that value is within the range."""
+    return bool(parameter.low <= _rest_of(parameter) <= parameter.high)
 
 
 def _pairs_off(problem: Problem, vector: FloatArray) -> list[FloatArray]:
@@ -269,41 +320,3 @@ def _together(problem: Problem, vector: FloatArray, trials: FloatArray) -> Float
     counts = sorted({2**k for k in range(1, len(rows).bit_length())} | {len(rows)})
     joined = [rows[count - 1] for count in counts if count > 1]
     return np.array(joined).reshape(len(joined), problem.n_dimensions)
-
-
-def _with_oscillator_1_first(problem: Problem, vector: FloatArray) -> FloatArray | None:
-    """Let oscillator 1 do what oscillator 2 does alone; None if it doesn't, or if it can't.
-
-    Of two patches that sound the same, the one with one oscillator, in tune with itself, is read
-    more easily. Only where each parameter of one oscillator is searched in the other, too.
-    """
-    values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
-    levels = {osc: [values[n] for n in _LEVELS if n.startswith(osc)] for osc in ("osc1", "osc2")}
-    if any(levels["osc1"]) or not any(levels["osc2"]):
-        return None
-    names = problem.space.names
-    pairs = [(n, n.replace("osc2.", "osc1.")) for n in names if n.startswith("osc2.")]
-    pairs = [(n, other) for n, other in pairs if n != "osc2.detune_cents"]
-    tune = values["tune_cents"] + values["osc2.detune_cents"]
-    is_equal = all(other in problem.space and _is_alike(problem, n, other) for n, other in pairs)
-    has_tune = "tune_cents" in problem.space and "osc2.detune_cents" in problem.space
-    if not is_equal or not has_tune or problem.structure.links:
-        return None
-    parameter = problem.space["tune_cents"]
-    if not parameter.low <= tune <= parameter.high:
-        return None
-    swapped = vector.copy()
-    for n, other in pairs:
-        i, j = problem.space.index(n), problem.space.index(other)
-        swapped[i], swapped[j] = vector[j], vector[i]
-    swapped[problem.space.index("tune_cents")] = parameter.encode(tune)
-    swapped[problem.space.index("osc2.detune_cents")] = problem.space["osc2.detune_cents"].encode(
-        0.0
-    )
-    return swapped
-
-
-def _is_alike(problem: Problem, name: str, other: str) -> bool:
-    """Whether two parameters mean the same at the same place of their ranges."""
-    a, b = problem.space[name], problem.space[other]
-    return (a.low, a.high, a.step, a.choices) == (b.low, b.high, b.step, b.choices)

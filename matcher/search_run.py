@@ -6,17 +6,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher._plain_step import PlainStep
 from matcher._recorder import Recorder
 from matcher._search_position import Milestone, Position, candidates_about, step_seed
 from matcher._search_saving import Saving
 from matcher.gates import fit_gates
 from matcher.jumps import meet_notes
 from matcher.movement_fit import Movements
-from matcher.plain import moving_columns, plain_vector, tidy
+from matcher.plain import moving_columns, tidy
 from matcher.plan import REFIT
 from matcher.search import BatchReport, DescentSampler, search
 from matcher.search_state import SearchState, describe_state
-from matcher.settle import settle_on_steps
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 
 __all__ = ["SearchRun"]
 
-# Switching parts off takes some five rounds of thirty candidates.
-PLAIN_EVALUATIONS = 400
 # With less than this left of the budget, gates stay as they are.
 FEWEST_LEFT = 100
 NEUTRAL_TITLE = "parts back to neutral"
@@ -70,7 +68,6 @@ class SearchRun:
         self._scores: FloatArray | None = None
         self._deadline_s: float | None = None
         self._saving = Saving(checkpoint, self._recorder, seconds=seconds, evals=evals)
-        self._n_replayed = 0
         self._at = Position(np.arange(evaluator.problem.n_dimensions), starts[0])
 
     @property
@@ -260,46 +257,17 @@ class SearchRun:
         self._recorder.score(best[None, :])
 
     def _make_plain(self) -> None:
-        """Switch off what can't be heard, and settle on the steps of a panel.
-
-        Which candidates are tried depends on the losses only, so after an interruption the step
-        is taken again from its beginning, with the losses that the record already has.
-        """
-        problem = self.evaluator.problem
-        self._n_replayed = n_before = self._at.first_row
-        losses = self.record.losses[:n_before]
-        best = np.array(self.record.candidates[int(np.argmin(losses))])
-        left = PLAIN_EVALUATIONS if self.evals is None else self.evals - n_before
-        # One is kept for the plain patch itself.
-        plain = plain_vector(
-            problem, best, float(np.min(losses)), self._score_or_recall, n_evaluations=left - 1
+        """Switch off what can't be heard, and settle on the steps of a panel."""
+        step = PlainStep(
+            self._recorder, self._at.first_row, evals=self.evals, after_batch=self._after_tries
         )
-        plain = tidy(problem, plain)
-        self._at.final_loss = float(np.min(losses))
-        if left > 0:
-            self._at.final_loss = float(self._score_or_recall(plain[None, :])[0])
-        if problem.structure.controls and left > 0:
-            plain, self._at.final_loss = settle_on_steps(
-                problem,
-                plain,
-                self._at.final_loss,
-                self._score_or_recall,
-                # The phases want their share: the refit has the other half.
-                n_evaluations=(left - (self._n_replayed - n_before)) // 2,
-            )
-        self._at.final = plain
+        self._at.final, self._at.final_loss = step.take()
 
-    def _score_or_recall(self, vectors: FloatArray) -> FloatArray:
-        """Score vectors, or find their losses in the record if it has them already."""
-        first, last = self._n_replayed, self._n_replayed + len(vectors)
-        self._n_replayed = last
-        if last <= len(self.record):
-            return np.array(self.record.losses[first:last])
-        losses = self._recorder.score(vectors)
+    def _after_tries(self) -> None:
+        """Save the search if it is time, and end it if the caller wants that."""
         self._saving.save_if_due(self._at)
         if self.stop is not None and self.stop():
             raise _StopAskedError
-        return losses
 
     def _search_stage(self, share: float) -> str:
         """Search as the step says until `share` of the budget is used."""

@@ -8,6 +8,7 @@ from matcher.search._distributions import unit_cells
 from matcher.search.columns_file import write_columns
 from matcher.search.descent import DescentSampler
 from matcher.search.loop import BatchReport, SearchResult, StopReason, search
+from matcher.search.place_fits import PlaceFits
 from matcher.search.record import SearchRecord
 from matcher.search.samplers import (
     DEFAULT_POPULATION,
@@ -30,6 +31,7 @@ __all__ = [
     "SAMPLER_NAMES",
     "BatchReport",
     "DescentSampler",
+    "PlaceFits",
     "Sampler",
     "SearchRecord",
     "SearchResult",

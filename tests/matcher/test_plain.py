@@ -5,9 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from matcher.matching import make_problem
+from matcher.oscillator_order import with_oscillator_1_first
 from matcher.plain import plain_vector
+from matcher.plain_fitted import plain_after_fits
 from matcher.problem import Problem
-from shared import CATALOGUE, FloatArray
+from shared import CATALOGUE, Float32Array, FloatArray, NotePhases
+from tests.own_notes import own_target
 from voice import load_structure
 
 
@@ -74,6 +78,26 @@ def test_one_oscillator_is_oscillator_1_in_tune_with_itself() -> None:
     assert plain["osc2.detune_cents"] == pytest.approx(0.0, abs=1e-9)
 
 
+def test_oscillator_1_begins_where_oscillator_2_did() -> None:
+    """The note sounds the same: phases of oscillator and LFOs move along."""
+    target = own_target(57.0, gate_s=0.5)
+    problem = make_problem(target, load_structure("complete"))
+    settings = {
+        "osc1.saw_level": 0.0,
+        "osc2.saw_level": 1.0,
+        "osc2.octave": 1.0,
+        "osc2.vibrato.depth_cents": 30.0,
+        "osc2.vibrato.rate_hz": 5.0,
+    }
+    starts = {"osc2.phase": 0.3, "osc2.vibrato.phase": 0.6, "osc1.phase": 0.2}
+    vector = problem.vector(settings, [NotePhases(starts)])
+    swapped = with_oscillator_1_first(problem, vector)
+    assert swapped is not None
+    found = problem.note_phases(swapped)[0]
+    assert found["osc1.phase"] == pytest.approx(0.3, abs=1e-6)
+    assert found["osc1.vibrato.phase"] == pytest.approx(0.6, abs=1e-6)
+
+
 def test_oscillators_that_both_sound_stay_where_they_are() -> None:
     """Nothing changes places while both are heard."""
     problem = _problem("complete")
@@ -119,3 +143,33 @@ def test_parts_are_switched_off_together_as_long_as_nobody_hears_it() -> None:
     plain = plain_vector(problem, vector, 1.0, losses, n_evaluations=500)
     assert np.count_nonzero(plain[columns] != vector[columns]) == 8
     assert sum(asked) < 80
+
+
+def test_a_part_that_only_makes_up_for_something_goes_once_the_rest_is_fitted() -> None:
+    """A detune that is a little off, and a bend that hides it: the bend goes."""
+    problem = _problem("complete")
+    names = ("osc2.pitch_env.depth_cents", "osc2.detune_cents")
+    bend, detune = (problem.space.index(name) for name in names)
+    middle = problem.vector({"osc2.saw_level": 1.0})
+    vector = middle.copy()
+    vector[bend], vector[detune] = middle[bend] + 0.03, middle[detune] - 0.03
+    n = problem.n_dimensions
+    asked = []
+
+    def measure(rows: FloatArray) -> tuple[FloatArray, Float32Array]:
+        """Two differences hear their sum, one hears the detune; the rest wants to stay."""
+        asked.append(len(rows))
+        away = rows - middle
+        heard = np.stack([away[:, bend] + away[:, detune]] * 2 + [0.01 * away[:, detune]], axis=1)
+        residuals = 100.0 * np.concatenate([heard, np.delete(away, [bend, detune], 1)], axis=1)
+        return np.abs(residuals).sum(axis=1) / n, residuals.astype(np.float32)
+
+    weights = np.full(n + 1, 1.0 / n, np.float32)
+    limit = float(measure(vector[None])[0][0]) + 0.01
+    alone = vector.copy()
+    alone[bend] = middle[bend]
+    assert measure(alone[None])[0][0] > limit
+    plain = plain_after_fits(problem, vector, limit, measure, weights, n_evaluations=200)
+    assert plain[bend] == middle[bend]
+    assert plain[detune] == pytest.approx(middle[detune], abs=1e-3)
+    assert sum(asked) < 200

@@ -1,0 +1,136 @@
+"""Places beside a point, each with something changed that is held while the rest is fitted.
+
+Tells what a change costs once everything else has made up for it: with the slopes of the point for
+all places at once, then, where that is nearly enough, in some steps of its own.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.search._hops import PROBES, Leap, fitted_places
+from matcher.search._walk import Walk, normal_equations, slopes_points, steps_of, take_step
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import numpy.typing as npt
+
+    from matcher.search._box import Box
+    from shared.types import Float32Array, FloatArray
+
+    BoolArray = npt.NDArray[np.bool_]
+    Measure = Callable[[FloatArray], tuple[FloatArray, Float32Array]]
+
+__all__ = ["PlaceFits"]
+
+# Near the bottom of a valley slopes are measured by such a share of each range.
+MOVE = 0.004
+# Places above the limit by less than this factor get some steps of their own, the best ones first.
+NEARLY, MORE_STEPS, MOST_WALKED = 1.6, 4, 2
+
+
+class PlaceFits:
+    """Fits around places, as long as there are candidates left.
+
+    Parameters
+    ----------
+    box : Box
+        Which dimensions go round and which are stepped.
+    measure : callable
+        Scores candidates, shape (n_candidates, n_dimensions): losses, shape (n_candidates,), and
+        single differences, shape (n_candidates, n_differences).
+    weights : np.ndarray, shape=(n_differences,), dtype=float32
+        What each difference weighs in the loss.
+    n_evaluations : int
+        How many candidates may be scored.
+
+    Attributes
+    ----------
+    n_left : int
+        How many are left.
+    """
+
+    def __init__(
+        self, box: Box, measure: Measure, weights: Float32Array, *, n_evaluations: int
+    ) -> None:
+        self._box, self._measure_all, self._weights = box, measure, weights
+        self.n_left = n_evaluations
+
+    def best_within(
+        self, point: FloatArray, places: FloatArray, limit: float
+    ) -> FloatArray | None:
+        """Fit everything at some places but what was changed there.
+
+        Parameters
+        ----------
+        point : np.ndarray, shape=(n_dimensions,)
+            Where slopes are measured.
+        places : np.ndarray, shape=(n_places, n_dimensions)
+            The same with something changed each.
+        limit : float
+            What a loss may be.
+
+        Returns
+        -------
+        np.ndarray, shape=(n_dimensions,), or None
+            The place that comes out best if it is within the limit, or else a near one that walks
+            there; None if there is none, or no candidate is left.
+        """
+        walk = _walk(point, np.ones(len(point), bool))
+        points, columns, moved = slopes_points(walk, self._box)
+        changed = places != point
+        measured = self._measure(np.concatenate([points, places]))
+        if measured is None:
+            return None
+        normal, downhill = normal_equations((columns, moved), measured[1], self._weights)
+        leap = Leap("probe", places, np.ones(places.shape, bool), changed, columns, moved)
+        fitted = fitted_places(leap, self._box, normal, downhill[1:])
+        scored = self._measure(fitted)
+        if scored is None:
+            return None
+        losses = scored[0].reshape(len(PROBES), -1)
+        lowest, chosen = losses.min(axis=0), losses.argmin(axis=0)
+        best = fitted[chosen * len(places) + np.arange(len(places))]
+        for i in np.argsort(lowest, kind="stable")[:MOST_WALKED]:
+            if lowest[i] <= limit:
+                found: FloatArray = best[i]
+                return found
+            walked = None
+            if lowest[i] <= NEARLY * limit:
+                walked = self._walked(_walk(best[i], ~changed[i]), limit)
+            if walked is not None:
+                return walked
+        return None
+
+    def _walked(self, walk: Walk, limit: float) -> FloatArray | None:
+        """Take some steps; None if they don't lead within the limit."""
+        for _ in range(MORE_STEPS):
+            points, columns, moved = slopes_points(walk, self._box)
+            measured = self._measure(points)
+            if measured is None:
+                return None
+            walk.loss = float(measured[0][0])
+            normal, downhill = normal_equations((columns, moved), measured[1], self._weights)
+            steps = steps_of(walk, self._box, columns, normal, downhill[0])
+            scored = self._measure(steps) if len(steps) else None
+            if scored is None or not take_step(walk, self._box, steps, scored[0]):
+                return None
+            if walk.loss <= limit:
+                return walk.point
+        return None
+
+    def _measure(self, vectors: FloatArray) -> tuple[FloatArray, Float32Array] | None:
+        """Measure candidates; None if there aren't as many left."""
+        if len(vectors) > self.n_left:
+            return None
+        self.n_left -= len(vectors)
+        return self._measure_all(vectors)
+
+
+def _walk(point: FloatArray, free: BoolArray) -> Walk:
+    """Begin a walk in small moves."""
+    n = len(point)
+    return Walk(point.copy(), np.inf, np.full(n, MOVE), np.zeros(n, np.int64), free=free)
