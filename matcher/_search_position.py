@@ -26,7 +26,7 @@ __all__: list[str] = []
 _VERSION = 3
 # Candidates a second, about, of one note: it decides how widely a search with a time to keep
 # looks around before it settles.
-USUAL_RATE = 600.0
+USUAL_RATE = 800.0
 
 
 @dataclass

@@ -93,7 +93,12 @@ def _fits_of_one(
     with ThreadPoolExecutor(2) as pool:
         straight, behind = pool.map(fit, (False, True))
     is_bent = bool(behind) and not (straight and straight[0].left_ratio < STRAIGHT_LEFT_RATIO)
-    fits = [x for x in (behind if is_bent else straight) if x.left_ratio < MOST_LEFT_RATIO]
+    fits = behind if is_bent else straight
+    if is_bent and len(notes) == 1:
+        # Or the attack isn't bent, and the model lacks something else: half of each. (Of several
+        # notes all have to be looked at from the same moment on.)
+        fits = [*behind[: n_best - n_best // 2], *straight[: n_best // 2]]
+    fits = [x for x in fits if x.left_ratio < MOST_LEFT_RATIO]
     return [partial_tracks(note, is_bent=is_bent) for note in notes], fits
 
 
