@@ -29,7 +29,7 @@ __all__ = ["PlaceFits"]
 # Near the bottom of a valley slopes are measured by such a share of each range.
 MOVE = 0.004
 # Places above the limit by less than this factor get some steps of their own, the best ones first.
-NEARLY, MORE_STEPS, MOST_WALKED = 1.6, 4, 2
+NEARLY, MORE_STEPS, MOST_WALKED = 2.5, 6, 2
 
 
 class PlaceFits:
