@@ -184,16 +184,16 @@ def _build_lines(build: BuildOrder, run: str) -> Iterator[str]:
 def _parts_lines(parts: PartsInPatch) -> Iterator[str]:
     """Lay out what each part brings."""
     yield "What each part brings (audible steps that are missed without it)"
-    yield f"  {'':29}{'as is':>7}{'refit':>7}{'attack':>8}{'body':>7}{'release':>8}"
+    yield f"  {'':29}{'as is':>6}{'refit':>7}{'attack':>8}{'body':>6}{'release':>8}"
     for effect in parts.parts:
         if effect.verdict == "absent":
             continue
         figures = [effect.largest, effect.refit_largest]
         figures += [effect.by_time.get(name) for name in ("attack", "body", "release")]
         texts = ["-" if figure is None else _steps(figure) for figure in figures]
-        row = "".join(f"{t:>{w}}" for t, w in zip(texts, (7, 7, 8, 7, 8), strict=True))
+        row = "".join(f"{t:>{w}}" for t, w in zip(texts, (6, 7, 8, 6, 8), strict=True))
         if effect.largest is None:
-            row = f"  {'without it nothing sounds':35}"
+            row = f"  {'without it nothing sounds':33}"
         yield f"  {shorten(effect.part, 29):29}{row}  {_VERDICTS[effect.verdict]}".rstrip()
     if any(e.largest is not None and e.refit_largest is None for e in parts.parts):
         yield "  Time was too short to fit the rest again everywhere (-); give more --seconds."

@@ -60,6 +60,20 @@ def test_nothing_has_no_sign() -> None:
     assert _line(text, "fine tune").split()[2] == "0.0"
 
 
+def test_the_longest_row_fits_into_80_columns() -> None:
+    """Long names, large figures and the longest verdict."""
+    times = dict.fromkeys(("attack", "body", "release"), 123.4)
+    effect = PartEffect(
+        "pulse-width modulation, oscillator 2",
+        "replaceable",
+        largest=123.4,
+        refit_largest=123.4,
+        by_time=times,
+        sentence="",
+    )
+    assert max(map(len, _parts(effect).splitlines())) <= 79
+
+
 def test_what_cannot_be_left_out_is_said() -> None:
     """The only oscillator has no figures."""
     text = _parts(PartEffect("oscillator 1", "needed"))
