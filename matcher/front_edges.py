@@ -4,7 +4,7 @@ Brass lives in its first 100 ms: a quick pitch envelope on one of two oscillator
 filter that opens. What makes them has narrow valleys (a bend that is a tenth too deep turns its
 oscillator by a tenth of a cycle), but phases are told in the middle of a note, so that the body
 stays as it is while the front edge changes. So front edges can be tried by the thousand on a note
-that is cut off behind them, at a sixth of the price, and the best ones taken back.
+that is cut off behind them, at a quarter of the price, and the best ones taken back.
 """
 
 from __future__ import annotations

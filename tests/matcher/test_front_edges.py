@@ -107,3 +107,15 @@ def test_notes_are_cut_behind_their_front() -> None:
         rate_hz = short.targets[0].sample_rate_hz
         assert short.targets[0].n_after == pytest.approx(FRONT_S * rate_hz, abs=2)
         assert whole.targets[0].n_after > 2 * short.targets[0].n_after
+
+
+def test_one_front_edge_serves_all_notes() -> None:
+    """Envelopes are common to the notes, the places of the oscillators are each note's own."""
+    target = own_target(50.0, 62.0, values={**BRASS, **BEND})
+    problem = make_problem(target, load_structure("two-oscillator"))
+    base = problem.vector({name: x for name, x in BRASS.items() if "attack" not in name})
+    with _evaluator(target, problem) as whole:
+        found = front_edges(whole, target.notes, base[None], effort=0.05, seed=0)[0]
+        with front_evaluator(whole, target.notes) as short:
+            losses = short.losses(np.stack([base, found]))
+    assert losses[1] < losses[0]
