@@ -10,6 +10,7 @@ import numpy as np
 from matcher.companions import coarse_entries, companions, families_of
 from matcher.jumps import jump_groups
 from matcher.search import make_descent, make_sampler, restore_sampler
+from matcher.search.descent import JITTER
 from shared import ParameterError
 
 if TYPE_CHECKING:
@@ -201,7 +202,7 @@ def make_step_sampler(
             n_walks=stage.n_walks(n_left),
             coarse=coarse_entries(problem)[columns] if stage.n_sweep else None,
             # Front edges are where they were found to be; a step aside would lose them.
-            **({"jitter": 0.0} if stage.has_fronts else {}),
+            jitter=0.0 if stage.has_fronts else JITTER,
         )
     return make_sampler(
         name,

@@ -156,8 +156,7 @@ def parts_off(problem: Problem, vector: FloatArray, switches: Collection[str]) -
     Returns
     -------
     np.ndarray, shape=(n_trials, n_dimensions), dtype=float64
-        One row for each part that is on, and then for each pair; levels aside, of which one has
-        to sound.
+        One row for each part that is on, and then for each pair.
     """
     rows = []
     for i, parameter in enumerate(problem.space):
@@ -251,29 +250,20 @@ def _is_smooth(problem: Problem, name: str) -> bool:
 
 def _trials(problem: Problem, vector: FloatArray) -> FloatArray:
     """Candidates with one more part switched off each, shape (n_trials, n_dimensions)."""
-    rows = []
+    switches = set(SWITCHES)
     sounding = [
-        i for i, name in enumerate(problem.space.names) if name in _LEVELS and vector[i] > 0
+        name
+        for name, place in zip(problem.space.names, vector, strict=False)
+        if name in _LEVELS and place > 0.0
     ]
     can_fall_silent = any(
         problem.base[name] > 0.0 for name in _LEVELS if name not in problem.space
     )
-    for i, parameter in enumerate(problem.space):
-        if parameter.name not in SWITCHES or not _has_rest(parameter):
-            continue
-        place = parameter.encode(_rest_of(parameter))
-        if vector[i] == place or (sounding == [i] and not can_fall_silent):
-            continue
-        row = vector.copy()
-        row[i] = place
-        rows.append(row)
-    rows += _pairs_off(problem, vector)
+    if len(sounding) == 1 and not can_fall_silent:
+        switches -= {*sounding}
+    rows = parts_off(problem, vector, switches)
     swapped = with_oscillator_1_first(problem, vector)
-    if swapped is not None:
-        rows.append(swapped)
-    if not rows:
-        return np.empty((0, problem.n_dimensions))
-    return np.stack(rows)
+    return rows if swapped is None else np.concatenate([rows, swapped[None]])
 
 
 def _rest_of(parameter: Parameter) -> float:

@@ -7,13 +7,13 @@ costs slopes, so it is asked of what moves, of noise, and of bodies alone.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from matcher.plain import moving_columns, parts_off
 from matcher.search import PlaceFits
-from matcher.search._box import Box
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -69,21 +69,29 @@ def plain_after_fits(
     while len(off := parts_off(problem, vector, DOUBTFUL)):
         # What is at rest stays at rest.
         columns = moving_columns(problem, vector)
-        box = Box(circular=problem.circular[columns], cells=problem.cells[columns])
-
-        def whole(
-            rows: FloatArray, base: FloatArray = vector, at: IntArray = columns
-        ) -> FloatArray:
-            """Put the moving entries into whole vectors."""
-            vectors = np.tile(base, (len(rows), 1))
-            vectors[:, at] = rows
-            return vectors
-
         fits = PlaceFits(
-            box, lambda rows: measure(whole(rows)), weights, n_evaluations=n_evaluations
+            partial(_measured, measure, vector, columns),
+            weights,
+            circular=problem.circular[columns],
+            cells=problem.cells[columns],
+            n_evaluations=n_evaluations,
         )
         plainer = fits.best_within(vector[columns], off[:, columns], limit)
         if plainer is None:
             break
-        vector, n_evaluations = whole(plainer[None])[0], fits.n_left
+        vector, n_evaluations = _whole(vector, columns, plainer[None])[0], fits.n_left
     return vector
+
+
+def _measured(
+    measure: Measure, base: FloatArray, columns: IntArray, rows: FloatArray
+) -> tuple[FloatArray, Float32Array]:
+    """Measure what the moving entries make of a whole vector."""
+    return measure(_whole(base, columns, rows))
+
+
+def _whole(base: FloatArray, columns: IntArray, rows: FloatArray) -> FloatArray:
+    """Put the moving entries into whole vectors."""
+    vectors = np.tile(base, (len(rows), 1))
+    vectors[:, columns] = rows
+    return vectors

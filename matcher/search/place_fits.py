@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.search._box import Box
 from matcher.search._hops import PROBES, Leap, fitted_places
 from matcher.search._walk import Walk, normal_equations, slopes_points, steps_of, take_step
 
@@ -18,8 +19,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from matcher.search._box import Box
-    from shared.types import Float32Array, FloatArray
+    from shared.types import Float32Array, FloatArray, IntArray
 
     BoolArray = npt.NDArray[np.bool_]
     Measure = Callable[[FloatArray], tuple[FloatArray, Float32Array]]
@@ -37,13 +37,15 @@ class PlaceFits:
 
     Parameters
     ----------
-    box : Box
-        Which dimensions go round and which are stepped.
     measure : callable
         Scores candidates, shape (n_candidates, n_dimensions): losses, shape (n_candidates,), and
         single differences, shape (n_candidates, n_differences).
     weights : np.ndarray, shape=(n_differences,), dtype=float32
         What each difference weighs in the loss.
+    circular : np.ndarray of bool, shape=(n_dimensions,)
+        Which dimensions go round.
+    cells : np.ndarray of int, shape=(n_dimensions,)
+        Number of steps of each dimension, 0 for continuous ones.
     n_evaluations : int
         How many candidates may be scored.
 
@@ -54,9 +56,16 @@ class PlaceFits:
     """
 
     def __init__(
-        self, box: Box, measure: Measure, weights: Float32Array, *, n_evaluations: int
+        self,
+        measure: Measure,
+        weights: Float32Array,
+        *,
+        circular: BoolArray,
+        cells: IntArray,
+        n_evaluations: int,
     ) -> None:
-        self._box, self._measure_all, self._weights = box, measure, weights
+        self._box = Box(circular=circular, cells=cells)
+        self._measure_all, self._weights = measure, weights
         self.n_left = n_evaluations
 
     def best_within(
