@@ -21,7 +21,7 @@ from shared import CATALOGUE
 from shared.patch_schema import PHASE_NAMES
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     import numpy.typing as npt
 
@@ -97,6 +97,7 @@ def front_edges(
     *,
     effort: float,
     seed: int,
+    is_over: Callable[[], bool] = lambda: False,
 ) -> FloatArray:
     """Search the front edge around some places.
 
@@ -112,12 +113,14 @@ def front_edges(
         Share of the usual draws and walks.
     seed : int >= 0
         Seed of all draws; the result is the same for the same seed.
+    is_over : callable
+        Asked after each batch; what was found is returned when it says True.
 
     Returns
     -------
     np.ndarray, shape=(n_bases, n_dimensions), dtype=float64
-        Each base with the front edge that comes closest; no rows if the problem has neither pitch
-        envelopes nor one on the filter.
+        Each base with the front edge that comes closest, fewer rows if time ran out; no rows if
+        the problem has neither pitch envelopes nor one on the filter.
     """
     problem = evaluator.problem
     columns = _fitted_columns(problem)
@@ -125,7 +128,12 @@ def front_edges(
     if not _can_bend(problem) and "filter_env.depth_octaves" not in problem.space:
         return np.empty((0, problem.n_dimensions))
     with front_evaluator(evaluator, notes) as short:
-        return np.stack([_best_front(short, base, columns, rng, effort) for base in bases])
+        found = []
+        for base in bases:
+            found.append(_best_front(short, base, columns, rng, effort=effort, is_over=is_over))
+            if is_over():
+                break
+        return np.stack(found)
 
 
 def _fitted_columns(problem: Problem) -> IntArray:
@@ -147,7 +155,9 @@ def _best_front(
     base: FloatArray,
     columns: IntArray,
     rng: np.random.Generator,
+    *,
     effort: float,
+    is_over: Callable[[], bool],
 ) -> FloatArray:
     """Draw front edges around a base, walk from the best ones, and jump; return the best."""
     problem = short.problem
@@ -164,7 +174,7 @@ def _best_front(
         cells=problem.cells[columns],
     )
     best, best_loss, n_candidates = base, np.inf, 0
-    while n_candidates < effort * MOST_CANDIDATES:
+    while n_candidates < effort * MOST_CANDIDATES and not is_over():
         candidates = sampler.ask(sampler.preferred_batch)
         vectors = np.tile(base, (len(candidates), 1))
         vectors[:, columns] = candidates

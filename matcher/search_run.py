@@ -30,6 +30,8 @@ __all__ = ["SearchRun"]
 
 # With less than this left of the budget, gates stay as they are.
 FEWEST_LEFT = 100
+# On a busy machine front edges may take long; from this share of the time on they end.
+NEARLY = 0.85
 NEUTRAL_TITLE = "parts back to neutral"
 
 
@@ -201,7 +203,9 @@ class SearchRun:
         starts = best[None, :] if number else self.starts
         if stage.has_fronts:
             with self._recorder.busy():
-                fronts = self._movements.fronts(self.evaluator, best, n_left, seed=seed)
+                fronts = self._movements.fronts(
+                    self.evaluator, best, n_left, seed=seed, is_over=self._is_nearly_over
+                )
             starts = np.concatenate([starts, fronts])
         fans = self._fans(stage, starts[0], n_left)
         if not number and stage.walks:
@@ -304,6 +308,10 @@ class SearchRun:
         if not len(self.record):
             return False  # something is tried, however little time there is
         return self._recorder.elapsed_s >= (self._deadline_s or 0.0)
+
+    def _is_nearly_over(self) -> bool:
+        """Whether so little time is left that the rest is needed to finish."""
+        return self.seconds is not None and self._recorder.elapsed_s > NEARLY * self.seconds
 
     def _after_batch(self, report: BatchReport) -> bool:
         """Record a batch, show it, and save it if it is time."""

@@ -16,7 +16,7 @@ from matcher.movement_fit.vectors import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from matcher.evaluator import Evaluator
     from matcher.problem import Problem
@@ -144,7 +144,13 @@ class Movements:
         return movement_jumps(self._problem, self._vectors)
 
     def fronts(
-        self, evaluator: Evaluator, best: FloatArray, n_left: int, *, seed: int
+        self,
+        evaluator: Evaluator,
+        best: FloatArray,
+        n_left: int,
+        *,
+        seed: int,
+        is_over: Callable[[], bool] = lambda: False,
     ) -> FloatArray:
         """Search the front edge, of the best place so far and of the closest fit put into it.
 
@@ -161,6 +167,8 @@ class Movements:
             Candidates that the stage has, about; with few there are no front edges.
         seed : int >= 0
             Seed of all draws.
+        is_over : callable
+            Asked after each batch; what was found is returned when it says True.
 
         Returns
         -------
@@ -172,7 +180,9 @@ class Movements:
             return np.empty((0, self._problem.n_dimensions))
         fits = self.jumps()[:1]
         bases = np.concatenate([best[None], np.where(np.isnan(fits), best, fits)])
-        return front_edges(evaluator, self._notes, bases, effort=effort, seed=seed)
+        return front_edges(
+            evaluator, self._notes, bases, effort=effort, seed=seed, is_over=is_over
+        )
 
 
 def _least_candidates(n_notes: int, *, is_timed: bool) -> float:

@@ -119,3 +119,13 @@ def test_one_front_edge_serves_all_notes() -> None:
         with front_evaluator(whole, target.notes) as short:
             losses = short.losses(np.stack([base, found]))
     assert losses[1] < losses[0]
+
+
+def test_a_search_that_runs_out_of_time_has_what_was_found() -> None:
+    """The first place alone, and its walks cut off."""
+    target = own_target(57.0)
+    problem = make_problem(target, load_structure("two-oscillator"))
+    bases = np.stack([problem.vector({}), problem.vector(BRASS)])
+    with _evaluator(target, problem) as whole:
+        found = front_edges(whole, target.notes, bases, effort=0.05, seed=0, is_over=lambda: True)
+    assert found.shape == (1, problem.n_dimensions)
