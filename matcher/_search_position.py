@@ -62,8 +62,6 @@ class Position:
         The best plain candidate, once parts were switched off.
     final_loss : float
         Its loss.
-    n_gates : int >= 0
-        Notes whose gates have been corrected at the end of this step.
     milestones : list of Milestone
         In the order of time.
     """
@@ -76,12 +74,11 @@ class Position:
     sampler: Sampler | None = None
     final: FloatArray | None = None
     final_loss: float = np.inf
-    n_gates: int = 0
     milestones: list[Milestone] = field(default_factory=list)
 
     def enter(self, step: int, n_rows: int) -> None:
         """Come to a step that hasn't begun yet."""
-        self.step, self.first_row, self.has_begun, self.n_gates = step, n_rows, False, 0
+        self.step, self.first_row, self.has_begun = step, n_rows, False
 
     def begin(
         self,
@@ -126,7 +123,6 @@ class Position:
             "sampler": None if self.sampler is None else self.sampler.state(),
             "final": self.final,
             "final_loss": float(self.final_loss),
-            "n_gates": self.n_gates,
             "milestones": {
                 "kinds": [milestone.kind for milestone in self.milestones],
                 "titles": [milestone.title for milestone in self.milestones],
@@ -162,7 +158,6 @@ class Position:
             sampler=None if sampler is None else restore_sampler(sampler),
             final=state["final"],
             final_loss=float(state["final_loss"]),
-            n_gates=int(state["n_gates"]),
             milestones=[Milestone(*milestone) for milestone in milestones],
         )
 

@@ -80,6 +80,7 @@ class Evaluator:
         self.n_threads = n_threads or _usable_cores()
         self._pool = ThreadPoolExecutor(self.n_threads)
         self._own = local()
+        self._n_gates_set = 0
 
     def __enter__(self) -> Self:
         """Give the evaluator itself."""
@@ -106,7 +107,7 @@ class Evaluator:
             replace(note, gate_s=gate_s) for note, gate_s in zip(self.notes, gates_s, strict=True)
         )
         # Renderers are made for one gate; each thread makes new ones when it needs them.
-        self._own = local()
+        self._n_gates_set += 1
 
     def losses_and_scores(self, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Score candidates and join the scores.
@@ -206,21 +207,27 @@ class Evaluator:
     ) -> FloatArray:
         """Render and score at most `LANES` candidates of one note."""
         i_note, _, values, phases, residuals = job
-        if not hasattr(self._own, "tools"):
-            self._own.tools = {}
-        if i_note not in self._own.tools:
-            target = self.targets[i_note]
-            renderer = NoteRenderer(
+        renderer, scorer = self._tools(i_note)
+        group = renderer.render(values, phases)
+        return scorer.score(group, len(values), residuals)
+
+    def _tools(self, i_note: int) -> tuple[NoteRenderer, NoteScorer]:
+        """Return what this thread renders and scores a note with."""
+        own, target = self._own, self.targets[i_note]
+        if getattr(own, "n_gates_set", None) != self._n_gates_set:
+            own.n_gates_set, own.renderers = self._n_gates_set, {}
+        if i_note not in own.renderers:
+            own.renderers[i_note] = NoteRenderer(
                 self.notes[i_note],
                 n_samples=target.n_render,
                 sample_rate_hz=target.sample_rate_hz,
                 seed=self.seed,
             )
-            self._own.tools[i_note] = renderer, NoteScorer(target)
-        renderer, scorer = self._own.tools[i_note]
-        group = renderer.render(values, phases)
-        scored: FloatArray = scorer.score(group, len(values), residuals)
-        return scored
+        if not hasattr(own, "scorers"):
+            own.scorers = {}
+        if i_note not in own.scorers:
+            own.scorers[i_note] = NoteScorer(target)
+        return own.renderers[i_note], own.scorers[i_note]
 
 
 def _group_ends(n_candidates: int, n_threads: int) -> list[int]:

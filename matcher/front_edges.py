@@ -48,8 +48,8 @@ FITTED_PHASES = ("osc1.phase", "osc2.phase")
 N_DRAWS, N_WALKS = 1536, 12
 # Short candidates of all walks around a place; each step is some forty of them.
 MOST_CANDIDATES = 5000
-# Of so many drawn ones, one has other envelopes instead of a bend.
-ENVELOPES_EVERY = 3
+# A bend that is there is a valley of its own from so many cents on.
+LEAST_BEND_CENTS = 5.0
 DEPTHS_CENTS, DECAYS_S, ATTACKS_S = (40.0, 1200.0), (0.005, 0.25), (0.0005, 0.04)
 OPENINGS_OCTAVES, OPENING_S = (0.0, 5.0), (0.003, 0.12)
 
@@ -97,6 +97,7 @@ def front_edges(
     *,
     effort: float,
     seed: int,
+    moving: IntArray | None = None,
     is_over: Callable[[], bool] = lambda: False,
 ) -> FloatArray:
     """Search the front edge around some places.
@@ -113,6 +114,8 @@ def front_edges(
         Share of the usual draws and walks.
     seed : int >= 0
         Seed of all draws; the result is the same for the same seed.
+    moving : np.ndarray of int, shape=(n_moving,), optional
+        Entries of a vector that may move; all of a front edge if left out.
     is_over : callable
         Asked after each batch; what was found is returned when it says True.
 
@@ -120,12 +123,16 @@ def front_edges(
     -------
     np.ndarray, shape=(n_bases, n_dimensions), dtype=float64
         Each base with the front edge that comes closest, fewer rows if time ran out; no rows if
-        the problem has neither pitch envelopes nor one on the filter.
+        neither pitch envelopes nor that of the filter may move.
     """
     problem = evaluator.problem
     columns = _fitted_columns(problem)
+    if moving is not None:
+        columns = np.intersect1d(columns, moving)
     rng = np.random.default_rng(seed)
-    if not _can_bend(problem) and "filter_env.depth_octaves" not in problem.space:
+    if not _can_bend(problem, columns) and not _moves(
+        problem, columns, "filter_env.depth_octaves"
+    ):
         return np.empty((0, problem.n_dimensions))
     with front_evaluator(evaluator, notes) as short:
         found = []
@@ -145,9 +152,16 @@ def _fitted_columns(problem: Problem) -> IntArray:
     return np.concatenate([np.array(fitted, np.int64), phases])
 
 
-def _can_bend(problem: Problem) -> list[str]:
-    """List the oscillators whose pitch envelope is searched."""
-    return [osc for osc in ("osc1", "osc2") if f"{osc}.pitch_env.depth_cents" in problem.space]
+def _moves(problem: Problem, columns: IntArray, name: str) -> bool:
+    """Whether a parameter is searched, and among the columns."""
+    return name in problem.space and problem.space.index(name) in columns
+
+
+def _can_bend(problem: Problem, columns: IntArray) -> list[str]:
+    """List the oscillators whose pitch envelope is among the columns."""
+    return [
+        osc for osc in ("osc1", "osc2") if _moves(problem, columns, f"{osc}.pitch_env.depth_cents")
+    ]
 
 
 def _best_front(
@@ -161,7 +175,8 @@ def _best_front(
 ) -> FloatArray:
     """Draw front edges around a base, walk from the best ones, and jump; return the best."""
     problem = short.problem
-    drawn = np.concatenate([base[None], _draws(problem, base, round(effort * N_DRAWS), rng)])
+    fronts = _draws(problem, base, columns, round(effort * N_DRAWS), rng)
+    drawn = np.concatenate([base[None], fronts])
     n_walks = max(2, round(effort * N_WALKS))
     order = np.argsort(short.losses(drawn), kind="stable")
     sampler = make_descent(
@@ -169,7 +184,7 @@ def _best_front(
         seed=int(rng.integers(2**31)),
         starts=drawn[order[: 2 * n_walks]][:, columns],
         n_walks=n_walks,
-        groups=_bend_groups(problem)[:, columns],
+        groups=_bend_groups(problem, columns)[:, columns],
         circular=problem.circular[columns],
         cells=problem.cells[columns],
     )
@@ -190,31 +205,39 @@ def _best_front(
     return best
 
 
-def _bend_groups(problem: Problem) -> npt.NDArray[np.bool_]:
+def _bend_groups(problem: Problem, columns: IntArray) -> npt.NDArray[np.bool_]:
     """Say which entries make a bend, one row for each oscillator: all of it is drawn anew."""
-    places = _fitted_columns(problem)
     rows = []
-    for osc in _can_bend(problem):
+    for osc in _can_bend(problem, columns):
         row = np.zeros(problem.n_dimensions, bool)
-        row[places[places >= len(problem.space)]] = True
+        row[columns[columns >= len(problem.space)]] = True
         row[: len(problem.space)] = [n.startswith(f"{osc}.pitch_env") for n in problem.space.names]
         rows.append(row)
     return np.array(rows, bool).reshape(len(rows), problem.n_dimensions)
 
 
 def _draws(
-    problem: Problem, base: FloatArray, n_draws: int, rng: np.random.Generator
+    problem: Problem,
+    base: FloatArray,
+    columns: IntArray,
+    n_draws: int,
+    rng: np.random.Generator,
 ) -> FloatArray:
-    """Draw front edges, shape (n_draws, n_dimensions): bends of one oscillator, and envelopes."""
+    """Draw front edges, shape (n_draws, n_dimensions).
+
+    By turns other envelopes, another bend of one oscillator, and the bend that is there with
+    another attack.
+    """
     row = problem.values(base[None, :])[0]
     values = dict(zip(CATALOGUE.names, row.tolist(), strict=True))
-    bent = _can_bend(problem)
+    bent = _can_bend(problem, columns)
     rows = np.tile(base, (n_draws, 1))
     for i in range(n_draws):
-        is_bend = bool(bent) and i % ENVELOPES_EVERY != 0
-        drawn = _bend(bent, rng) if is_bend else _opening(values, rng)
+        drawn = _opening(values, rng) if i % 3 == 0 or not bent else _bend(bent, rng)
+        if i % 3 == 2 and bent:
+            drawn |= _same_bend_later(values, bent, rng)
         for name, value in drawn.items():
-            if name in problem.space:
+            if _moves(problem, columns, name):
                 parameter = problem.space[name]
                 held = min(max(value, parameter.low), parameter.high)
                 rows[i, problem.space.index(name)] = parameter.encode(held)
@@ -234,6 +257,29 @@ def _bend(bent: list[str], rng: np.random.Generator) -> dict[str, float]:
         * _between(rng, DEPTHS_CENTS),
         f"{osc}.pitch_env.decay_s": _between(rng, DECAYS_S),
         f"{osc}.pitch_env.attack_s": _between(rng, ATTACKS_S),
+    }
+
+
+def _same_bend_later(
+    values: dict[str, float], bent: list[str], rng: np.random.Generator
+) -> dict[str, float]:
+    """Draw another attack of the bend that is there, which falls as it does; none if none is.
+
+    A bend of 245 cents at once and one of 200 cents after an attack of 12 ms are the same from
+    there on, if both fall with 60 ms: between them no small step leads.
+    """
+    osc = max(bent, key=lambda name: abs(values[f"{name}.pitch_env.depth_cents"]))
+    depth, decay_s, attack_s = (
+        values[f"{osc}.pitch_env.{name}"] for name in ("depth_cents", "decay_s", "attack_s")
+    )
+    if abs(depth) < LEAST_BEND_CENTS:
+        return {}
+    later_s = _between(rng, ATTACKS_S)
+    fallen = float(np.exp(np.clip((attack_s - later_s) / decay_s, -1.0, 1.0)))
+    return {f"{other}.pitch_env.depth_cents": 0.0 for other in bent} | {
+        f"{osc}.pitch_env.depth_cents": depth * fallen,
+        f"{osc}.pitch_env.decay_s": decay_s,
+        f"{osc}.pitch_env.attack_s": later_s,
     }
 
 

@@ -88,6 +88,9 @@ class Stage:
     has_fronts : bool
         Whether front edges are searched by themselves first (`matcher.front_edges`), to be walked
         from beside the best so far.
+    has_jumps : bool
+        Whether a walking stage jumps to the places of `matcher.jump_tables`; it draws groups anew
+        and jumps at random in any case.
     fits_gates : bool
         Whether estimated gates are corrected when the stage is over.
     population : int >= 4
@@ -105,6 +108,7 @@ class Stage:
     n_phases: int = 0
     starts_from_fans: bool = False
     has_fronts: bool = False
+    has_jumps: bool = True
     fits_gates: bool = False
     population: int = DEFAULT_POPULATION
 
@@ -232,9 +236,9 @@ class Stage:
         Returns
         -------
         np.ndarray, shape=(n_jumps, n_dimensions)
-            NaN where a jump changes nothing; no rows if the stage doesn't walk.
+            NaN where a jump changes nothing; no rows if the stage has none.
         """
-        if not self.walks or self.has_fronts:
+        if not self.walks or not self.has_jumps:
             return np.empty((0, problem.n_dimensions))
         rows = [jump_vectors(problem, JUMPS)]
         if not self.starts_from_fans:
@@ -256,16 +260,16 @@ _WALKS = Stage(
 )
 DEFAULT_PLAN = (
     _WALKS,
-    Stage("walks and jumps", 0.45, n_phases=12),
-    Stage("front edges", 0.12, has_fronts=True),
+    Stage("walks and jumps", 0.45, n_phases=12, fits_gates=True),
+    Stage("front edges", 0.12, has_fronts=True, has_jumps=False, fits_gates=True),
 )
 # Of several notes, each new stage finds the phases of every note again, around the patch as it has
 # become meanwhile: LFO rates over the keyboard come back with this plan, and don't with the other.
 SEVERAL_PLAN = (
     _WALKS,
-    Stage("walks and jumps", 0.2, n_phases=12, starts_from_fans=True),
+    Stage("walks and jumps", 0.2, n_phases=12, starts_from_fans=True, fits_gates=True),
     Stage("walks and more jumps", 0.15, n_phases=12, starts_from_fans=True),
-    Stage("front edges", 0.1, has_fronts=True),
+    Stage("front edges", 0.1, has_fronts=True, has_jumps=False, fits_gates=True),
     Stage("small steps", 0.15, 0.02),
 )
 # On a panel whose controls have few positions, no walk can stop where it would: the strategy,
@@ -275,7 +279,7 @@ STEPPED_PLAN = (
     Stage("steps", 0.5, 0.1),
 )
 # What is left of the budget once the patch was made plain.
-REFIT = Stage("the rest fitted again", 1.0)
+REFIT = Stage("the rest fitted again", 1.0, has_fronts=True)
 
 
 def default_plan(problem: Problem) -> tuple[Stage, ...]:

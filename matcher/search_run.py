@@ -10,7 +10,7 @@ from matcher._plain_step import PlainStep
 from matcher._recorder import Recorder
 from matcher._search_position import Milestone, Position, candidates_about, step_seed
 from matcher._search_saving import Saving
-from matcher.gates import fit_gates
+from matcher.gates import fit_gates_and_envelopes
 from matcher.jumps import meet_notes
 from matcher.movement_fit import Movements
 from matcher.plain import moving_columns, tidy
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from matcher.evaluator import Evaluator
     from matcher.plan import Stage
     from shared import FloatArray
+    from shared.types import IntArray
 
 __all__ = ["SearchRun"]
 
@@ -32,6 +33,8 @@ __all__ = ["SearchRun"]
 FEWEST_LEFT = 100
 # On a busy machine front edges may take long; from this share of the time on they end.
 NEARLY = 0.85
+# Share of the budget that front edges of the refit are worth.
+REFIT_FRONTS = 0.1
 NEUTRAL_TITLE = "parts back to neutral"
 
 
@@ -201,11 +204,10 @@ class SearchRun:
         stage = REFIT if is_refit else self._plan[number]
         n_left, seed = self._n_left(stage.share), step_seed(self._seed, number - is_refit)
         starts = best[None, :] if number else self.starts
+        columns = moving_columns(problem, best) if is_refit else stage.columns(problem)
         if stage.has_fronts:
-            with self._recorder.busy():
-                fronts = self._movements.fronts(
-                    self.evaluator, best, n_left, seed=seed, is_over=self._is_nearly_over
-                )
+            moving, share = (columns, REFIT_FRONTS) if is_refit else (None, 1.0)
+            fronts = self._fronts(best, round(share * n_left), seed, moving)
             starts = np.concatenate([starts, fronts])
         fans = self._fans(stage, starts[0], n_left)
         if not number and stage.walks:
@@ -215,14 +217,30 @@ class SearchRun:
             problem,
             starts,
             fans,
-            self._movements.jumps()[: 0 if is_refit or stage.has_fronts else None],
-            columns=moving_columns(problem, best) if is_refit else stage.columns(problem),
+            self._movements.jumps()[: 0 if stage.has_fronts else None],
+            columns=columns,
             name=self._sampler_name,
             seed=seed,
             n_left=n_left,
         )
         if self._at.sampler is not None and self._at.sampler.slows_down:
             self._recorder.progress.say(self._at.sampler.slowdown_note)
+
+    def _fronts(
+        self, best: FloatArray, n_left: int, seed: int, moving: IntArray | None
+    ) -> FloatArray:
+        """Search front edges around the best so far, if there is time."""
+        if self._is_nearly_over():
+            return best[None][:0]
+        with self._recorder.busy():
+            return self._movements.fronts(
+                self.evaluator,
+                best,
+                n_left,
+                seed=seed,
+                moving=moving,
+                is_over=self._is_nearly_over,
+            )
 
     def _n_left(self, share: float) -> int:
         """Say how many candidates a share of the budget is, about."""
@@ -248,17 +266,14 @@ class SearchRun:
         return met
 
     def _fit_gates(self) -> None:
-        """Correct the estimated gates, and score the best candidate again with them."""
+        """Correct the estimated gates, and record the best candidate as it fits to them."""
         if self.evals is not None and self.evals - len(self.record) < FEWEST_LEFT:
             return
-        best, at = self.best, self._at
-        for i in range(at.n_gates, len(self.gates_estimated)):
-            is_this = [j == i and is_so for j, is_so in enumerate(self.gates_estimated)]
-            with self._recorder.busy():
-                fit_gates(self.evaluator, best, is_this)
-            at.n_gates = i + 1
-            self._saving.save_if_due(self._at)
-        self._recorder.score(best[None, :])
+        with self._recorder.busy():
+            fitted = fit_gates_and_envelopes(
+                self.evaluator, self.best, self.gates_estimated, is_near=self._at.step > 0
+            )
+        self._recorder.score(fitted[None, :])
 
     def _make_plain(self) -> None:
         """Switch off what can't be heard, and settle on the steps of a panel."""

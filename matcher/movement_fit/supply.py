@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from matcher.problem import Problem
     from matcher.target import TargetNote
     from shared import FloatArray
+    from shared.types import IntArray
 
 __all__ = ["Movements"]
 
@@ -150,12 +151,14 @@ class Movements:
         n_left: int,
         *,
         seed: int,
+        moving: IntArray | None = None,
         is_over: Callable[[], bool] = lambda: False,
     ) -> FloatArray:
         """Search the front edge, of the best place so far and of the closest fit put into it.
 
         A fit leaves the attack out, and a front edge alone is nothing without the right detune: a
-        search that has found neither finds both at once.
+        search that has found neither finds both at once. In a patch that was made plain only the
+        best place counts.
 
         Parameters
         ----------
@@ -167,6 +170,8 @@ class Movements:
             Candidates that the stage has, about; with few there are no front edges.
         seed : int >= 0
             Seed of all draws.
+        moving : np.ndarray of int, shape=(n_moving,), optional
+            What may move in a patch that was made plain.
         is_over : callable
             Asked after each batch; what was found is returned when it says True.
 
@@ -178,10 +183,16 @@ class Movements:
         effort = min(1.0, n_left * len(self._notes) / WHOLE_FRONTS)
         if effort < LEAST_FRONTS:
             return np.empty((0, self._problem.n_dimensions))
-        fits = self.jumps()[:1]
+        fits = self.jumps()[: moving is None]
         bases = np.concatenate([best[None], np.where(np.isnan(fits), best, fits)])
         return front_edges(
-            evaluator, self._notes, bases, effort=effort, seed=seed, is_over=is_over
+            evaluator,
+            self._notes,
+            bases,
+            effort=effort,
+            seed=seed,
+            moving=moving,
+            is_over=is_over,
         )
 
 

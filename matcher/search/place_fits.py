@@ -6,6 +6,7 @@ all places at once, then, where that is nearly enough, in some steps of its own.
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -46,8 +47,8 @@ class PlaceFits:
         Which dimensions go round.
     cells : np.ndarray of int, shape=(n_dimensions,)
         Number of steps of each dimension, 0 for continuous ones.
-    n_evaluations : int
-        How many candidates may be scored.
+    n_evaluations : int, optional
+        How many candidates may be scored; any number if left out.
 
     Attributes
     ----------
@@ -62,11 +63,11 @@ class PlaceFits:
         *,
         circular: BoolArray,
         cells: IntArray,
-        n_evaluations: int,
+        n_evaluations: int | None = None,
     ) -> None:
         self._box = Box(circular=circular, cells=cells)
         self._measure_all, self._weights = measure, weights
-        self.n_left = n_evaluations
+        self.n_left = sys.maxsize if n_evaluations is None else n_evaluations
 
     def best_within(
         self, point: FloatArray, places: FloatArray, limit: float
@@ -114,22 +115,49 @@ class PlaceFits:
                 return walked
         return None
 
+    def walked(self, point: FloatArray, n_steps: int) -> tuple[FloatArray, float]:
+        """Take some steps from a point.
+
+        Parameters
+        ----------
+        point : np.ndarray, shape=(n_dimensions,)
+            Where to begin.
+        n_steps : int >= 1
+            How many steps at most.
+
+        Returns
+        -------
+        point : np.ndarray, shape=(n_dimensions,)
+            Where they lead.
+        loss : float
+            Its loss; infinite if no candidate was left.
+        """
+        walk = _walk(point, np.ones(len(point), bool))
+        for _ in range(n_steps):
+            if not self._has_stepped(walk):
+                break
+        return walk.point, walk.loss
+
     def _walked(self, walk: Walk, limit: float) -> FloatArray | None:
         """Take some steps; None if they don't lead within the limit."""
         for _ in range(MORE_STEPS):
-            points, columns, moved = slopes_points(walk, self._box)
-            measured = self._measure(points)
-            if measured is None:
-                return None
-            walk.loss = float(measured[0][0])
-            normal, downhill = normal_equations((columns, moved), measured[1], self._weights)
-            steps = steps_of(walk, self._box, columns, normal, downhill[0])
-            scored = self._measure(steps) if len(steps) else None
-            if scored is None or not take_step(walk, self._box, steps, scored[0]):
+            if not self._has_stepped(walk):
                 return None
             if walk.loss <= limit:
                 return walk.point
         return None
+
+    def _has_stepped(self, walk: Walk) -> bool:
+        """Take a step; whether it led anywhere."""
+        points, columns, moved = slopes_points(walk, self._box)
+        measured = self._measure(points)
+        if measured is None:
+            return False
+        walk.loss = float(measured[0][0])
+        normal, downhill = normal_equations((columns, moved), measured[1], self._weights)
+        steps = steps_of(walk, self._box, columns, normal, downhill[0])
+        scored = self._measure(steps) if len(steps) else None
+        return scored is not None and take_step(walk, self._box, steps, scored[0])
 
     def _measure(self, vectors: FloatArray) -> tuple[FloatArray, Float32Array] | None:
         """Measure candidates; None if there aren't as many left."""

@@ -129,3 +129,34 @@ def test_a_search_that_runs_out_of_time_has_what_was_found() -> None:
     with _evaluator(target, problem) as whole:
         found = front_edges(whole, target.notes, bases, effort=0.05, seed=0, is_over=lambda: True)
     assert found.shape == (1, problem.n_dimensions)
+
+
+def test_a_bend_that_begins_at_once_is_told_from_one_that_rises() -> None:
+    """The same fall, another attack: no small step leads from one to the other."""
+    rising = {**BEND, "osc1.pitch_env.attack_s": 0.012}
+    target = own_target(57.0, values={**BRASS, **rising}, gate_s=0.6)
+    problem = make_problem(target, load_structure("complete"))
+    depth_cents = 200.0 * np.exp((0.012 - 0.001) / 0.05)
+    at_once = {"osc1.pitch_env.depth_cents": depth_cents, "osc1.pitch_env.attack_s": 0.001}
+    phases = {**dict.fromkeys(PHASE_NAMES, 0.0), "osc2.phase": 0.25}
+    base = problem.vector({**BRASS, **rising}, [phases])
+    for name, value in at_once.items():
+        base[problem.space.index(name)] = problem.space[name].encode(float(value))
+    with _evaluator(target, problem) as whole:
+        found = front_edges(whole, target.notes, base[None], effort=0.5, seed=1)[0]
+    values = _values(problem, found)
+    assert values["osc1.pitch_env.attack_s"] == pytest.approx(0.012, rel=0.2)
+    assert values["osc1.pitch_env.depth_cents"] == pytest.approx(200.0, rel=0.05)
+
+
+def test_what_was_made_plain_stays_plain() -> None:
+    """Only what may move does: without the pitch envelopes, front edges are envelopes alone."""
+    target = own_target(57.0, values={**BRASS, **BEND}, gate_s=0.6)
+    problem = make_problem(target, load_structure("complete"))
+    base = problem.vector({**BRASS, "amp_env.attack_s": 0.06, "filter_env.attack_s": 0.01})
+    moving = np.array([i for i, n in enumerate(problem.space.names) if "pitch_env" not in n])
+    with _evaluator(target, problem) as whole:
+        found = front_edges(whole, target.notes, base[None], effort=0.05, seed=0, moving=moving)[0]
+    moved = np.flatnonzero(found != base)
+    assert len(moved)
+    assert set(moved) <= set(moving)
