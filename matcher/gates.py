@@ -27,8 +27,9 @@ if TYPE_CHECKING:
 
 __all__ = ["fit_gates", "fit_gates_and_envelopes"]
 
-# Steps in seconds, coarse to fine; the first round reaches 80 ms to either side.
-ROUNDS = (0.02, 0.005)
+# Steps in seconds, coarse to fine; the first round reaches 0.3 s to either side, as a quick decay
+# is sometimes taken for the release.
+ROUNDS = (0.08, 0.02, 0.005)
 N_STEPS = 4
 # Where envelopes are fitted as well, each round goes on in the direction that pays, up to so many
 # gates in all; at each of them so many steps are taken.

@@ -46,7 +46,7 @@ def _gates_s(evaluator: Evaluator) -> list[float]:
 
 
 def test_a_gate_comes_back_with_the_envelopes_that_were_bent_to_it() -> None:
-    """Within 5 ms after two rounds, as a search has them; moving the gate alone leaves far more."""
+    """Within 5 ms after two calls; moving the gate alone leaves far more."""
     evaluator, bent = _late(57.0)
     with evaluator:
         fitted = fit_gates_and_envelopes(evaluator, bent, [True])
@@ -102,6 +102,15 @@ def test_gates_of_several_notes_move_together_and_then_alone() -> None:
     with evaluator:
         fit_gates_and_envelopes(evaluator, bent, [True, True])
         assert _gates_s(evaluator) == pytest.approx([GATE_S, GATE_S], abs=0.005)
+
+
+def test_a_decay_that_was_taken_for_the_release_is_left_behind() -> None:
+    """One gate of two is 300 ms too short; two calls, as a search makes."""
+    evaluator, bent = _late(57.0, 64.0, gates_s=(GATE_S, GATE_S - 0.3))
+    with evaluator:
+        fitted = fit_gates_and_envelopes(evaluator, bent, [True, True])
+        fit_gates_and_envelopes(evaluator, fitted, [True, True], is_near=True)
+        assert _gates_s(evaluator)[1] == pytest.approx(GATE_S, abs=0.02)
 
 
 def test_a_key_is_never_held_for_less_than_nothing() -> None:
