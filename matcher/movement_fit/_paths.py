@@ -32,10 +32,11 @@ RATE_SETTLES_S = 0.5
 NARROWEST = 0.02
 SHORTEST_DELAY_S = 1e-3
 
-# Rows of an oscillator's path: phase (cycles), pulse width; then slopes of the phase by a cent of
-# pitch, rate, depth, phase, delay, rate envelope, and of the width by itself, rate, depth, phase.
-THETA, TURN, THETA_SLOPES, TURN_SLOPES = 0, 1, 2, 8
-N_PATH = 12
+# Rows of an oscillator's path: phase (cycles), pulse width; how far both drift in a quarter of a
+# window; then slopes of the phase by a cent of pitch, rate, depth, phase, delay, rate envelope, and
+# of the width by itself, rate, depth, phase.
+THETA, TURN, THETA_DRIFT, TURN_DRIFT, THETA_SLOPES, TURN_SLOPES = 0, 1, 2, 3, 4, 10
+N_PLAIN, N_PATH = 4, 14
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -48,7 +49,7 @@ def set_phase(
     """
     pitch_hz, step_s, first = timing[0], timing[1], int(timing[2])
     n_rows, n_frames = path.shape
-    has_slopes = n_rows > TURN + 1
+    has_slopes = n_rows > N_PLAIN
     rate, depth, delay = 2.0 ** moves[RATE], moves[DEPTH], max(moves[DELAY], SHORTEST_DELAY_S)
     half_turn = 0.5 * pitch_hz * step_s
     per_cent = half_turn * LN_2 * OCTAVES_PER_CENT
@@ -74,6 +75,7 @@ def set_phase(
             before[:] = now
         if j >= first:
             path[THETA, j - first] = theta
+            path[THETA_DRIFT, j - first] = pitch_hz * (ratio - 1.0) * timing[3]
             if has_slopes:
                 path[THETA_SLOPES : THETA_SLOPES + 6, j - first] = sums
         turn = step_s * rate
@@ -96,10 +98,10 @@ def set_width(moves: FloatArray, timing: FloatArray, path: FloatArray) -> None:
         s = np.sin(y)
         width = moves[WIDTH] + depth * s
         held = min(max(width, NARROWEST), 1.0 - NARROWEST)
-        path[TURN, i] = held
-        if n_rows > TURN + 1:
-            is_free = 1.0 if held == width else 0.0
-            swing = is_free * depth * TWO_PI * np.cos(y)
+        is_free = 1.0 if held == width else 0.0
+        swing = is_free * depth * TWO_PI * np.cos(y)
+        path[TURN, i], path[TURN_DRIFT, i] = held, swing * rate * timing[3]
+        if n_rows > N_PLAIN:
             path[TURN_SLOPES, i] = is_free
             path[TURN_SLOPES + 1, i] = swing * rate * t * LN_2
             path[TURN_SLOPES + 2, i] = is_free * s
@@ -125,9 +127,10 @@ def set_paths(vectors: FloatArray, timing: FloatArray, paths: FloatArray) -> Non
     ----------
     vectors : shape=(n_vectors, N)
         Parameters.
-    timing : shape=(3,)
-        Nominal pitch in Hz, seconds from frame to frame, steps from note start to frame 0.
-    paths : shape=(n_vectors, 2, 2 or N_PATH, n_frames)
+    timing : shape=(4,)
+        Nominal pitch in Hz, seconds from frame to frame, steps from note start to frame 0, a
+        quarter of the window in seconds.
+    paths : shape=(n_vectors, 2, N_PLAIN or N_PATH, n_frames)
         Overwritten; slopes only if there are rows for them.
     """
     for s in range(len(vectors)):
@@ -138,11 +141,13 @@ def set_paths(vectors: FloatArray, timing: FloatArray, paths: FloatArray) -> Non
             is_known = s > 0 and is_equal(x, before, TUNE, PHASE + 1 if o else TUNE + 1)
             if is_known and is_equal(x, before, at + RATE, at + N_MOVES):
                 path[THETA] = paths[s - 1, o, THETA]
+                path[THETA_DRIFT] = paths[s - 1, o, THETA_DRIFT]
                 path[THETA_SLOPES:TURN_SLOPES] = paths[s - 1, o, THETA_SLOPES:TURN_SLOPES]
             else:
                 set_phase(moves, x[TUNE] + o * x[DETUNE], o * x[PHASE], timing, path)
             if s > 0 and is_equal(x, before, at + WIDTH, at + RATE):
                 path[TURN] = paths[s - 1, o, TURN]
+                path[TURN_DRIFT] = paths[s - 1, o, TURN_DRIFT]
                 path[TURN_SLOPES:] = paths[s - 1, o, TURN_SLOPES:]
             else:
                 set_width(moves, timing, path)

@@ -39,16 +39,21 @@ _OF_OSCILLATOR = (MOVES, MOVES + N_MOVES)
 PHASES = (PHASE, *(at + i for at in _OF_OSCILLATOR for i in (PWM_PHASE, VIBRATO_PHASE)))
 DEPTHS = tuple(at + DEPTH for at in _OF_OSCILLATOR)
 RATES = tuple(at + i for at in _OF_OSCILLATOR for i in (PWM_RATE, RATE))
+_WIDTHS = tuple(at + WIDTH for at in _OF_OSCILLATOR)
+_PWM_DEPTHS = tuple(at + PWM_DEPTH for at in _OF_OSCILLATOR)
 # Where draws lie: what vibratos, pulse-width modulations and detunes are set to, common practice,
 # no source.
 MOST_DETUNE_CENTS, WIDTH_RATIOS = 15.0, (0.1, 0.5)
 PWM_RATES_HZ, PWM_DEPTHS, LONGEST_DELAY_S = (0.4, 3.5), (0.05, 0.35), 0.7
 VIBRATO_RATES_HZ, VIBRATO_DEPTHS_CENTS = (3.5, 7.5), (3.0, 25.0)
 SAW_SHARE, LEAST_PULSE = 0.7, 0.2
+# One vector of so many is drawn from all that an instrument offers.
+WIDE_EVERY = 3
+_CENTS = (DETUNE, *DEPTHS)
 
 
-def draw_vectors(rng: np.random.Generator, n_vectors: int) -> FloatArray:
-    """Draw vectors around usual settings.
+def draw_vectors(rng: np.random.Generator, n_vectors: int, ends: FloatArray) -> FloatArray:
+    """Draw vectors around usual settings, and some of them from whole ranges.
 
     Parameters
     ----------
@@ -56,11 +61,14 @@ def draw_vectors(rng: np.random.Generator, n_vectors: int) -> FloatArray:
         Where chance comes from.
     n_vectors : int >= 0
         How many.
+    ends : np.ndarray, shape=(2, N)
+        Lowest and highest values; infinite where there are none.
 
     Returns
     -------
     np.ndarray, shape=(n_vectors, N), dtype=float64
-        Tuning and rate envelopes at rest; everything else anywhere in its usual range.
+        Tuning and rate envelopes at rest; everything else anywhere in its usual range, or, in
+        every third one, in its whole range.
     """
     u = rng.random((n_vectors, N))
     drawn = u.copy()  # phases, and what is left as it is
@@ -79,7 +87,22 @@ def draw_vectors(rng: np.random.Generator, n_vectors: int) -> FloatArray:
         drawn[:, at + VIBRATO_PHASE] = u[:, at + VIBRATO_PHASE]
         drawn[:, at + DELAY] = LONGEST_DELAY_S * u[:, at + DELAY]
         drawn[:, at + RATE_ENV] = 0.0
+    drawn[::WIDE_EVERY] = _wide(drawn[::WIDE_EVERY], u[::WIDE_EVERY], ends)
     return drawn
+
+
+def _wide(drawn: FloatArray, u: FloatArray, ends: FloatArray) -> FloatArray:
+    """Draw detunes, widths, rates and depths from whole ranges, small cents more often."""
+    wide = drawn.copy()
+    low, high = ends
+    for i in (*_WIDTHS, *RATES, *_PWM_DEPTHS):
+        if np.isfinite(low[i]) and np.isfinite(high[i]):
+            wide[:, i] = _between(u[:, i], low[i], high[i])
+    for i in _CENTS:
+        if np.isfinite(low[i]) and np.isfinite(high[i]):
+            signed = 2.0 * u[:, i] - 1.0 if low[i] < 0.0 else u[:, i]
+            wide[:, i] = signed * np.abs(signed) * max(high[i], -low[i])
+    return wide
 
 
 def draw_around(

@@ -95,7 +95,8 @@ class MovementFit:
     vector : np.ndarray, shape=(N,), dtype=float64
         Entries, named by `matcher.movement_fit.entries.NAMES`.
     left_ratio : float, 0 to 1
-        Share of the partials' power that it leaves, mean over partials.
+        Share of the partials' power that it leaves, mean over partials: all of them, or the
+        lowest if it leaves less of these. High ones may move with a filter as no slow gain does.
     """
 
     vector: FloatArray
@@ -130,15 +131,13 @@ def fit_movement(
     middle = Ground(tracks, entries.limits, **MIDDLE)
     lines = lines.different(N_MIDDLE).walked(middle, MIDDLE_STEPS)
     lines = _redrawn(middle, entries, rng, lines, MIDDLE_ROUNDS).different(N_FINE)
-    fine = Ground(tracks, entries.limits, **FINE)
-    lines = (
-        _leave_out(Ground(tracks, entries.limits, **PLAIN), lines)
-        .walked(fine, FINE_STEPS)
-        .different(n_best)
+    lowest, fine = (Ground(tracks, entries.limits, **kind) for kind in (PLAIN, FINE))
+    lines = _leave_out(lowest, lines).walked(fine, FINE_STEPS).different(n_best)
+    left = np.minimum(
+        lines.costs / fine.n_partials, lowest.costs(lines.points) / lowest.n_partials
     )
     return [
-        MovementFit(point, float(cost) / fine.n_partials)
-        for point, cost in zip(lines.points, lines.costs, strict=True)
+        MovementFit(point, float(ratio)) for point, ratio in zip(lines.points, left, strict=True)
     ]
 
 
@@ -197,7 +196,8 @@ def _draw(
     entries: Entries, rng: np.random.Generator, is_free: BoolArray, n_draws: int
 ) -> FloatArray:
     """Draw vectors for each line, shape (n_lines, n_draws, N); depths of what is fixed are 0."""
-    drawn = draw_vectors(rng, len(is_free) * n_draws).reshape(len(is_free), n_draws, N)
+    drawn = draw_vectors(rng, len(is_free) * n_draws, entries.limits.ends)
+    drawn = drawn.reshape(len(is_free), n_draws, N)
     base = np.tile(entries.base, (len(is_free), 1))
     for at in _OSCILLATORS:
         for depth in (at + PWM_DEPTH, at + DEPTH):

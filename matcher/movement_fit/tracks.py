@@ -42,12 +42,15 @@ class PartialTracks:
         Steps from the onset to the middle of frame 0.
     partials : np.ndarray, shape=(n_frames, n_partials), dtype=complex128
         Complex amplitudes of partial 1 and up, turned back by the nominal pitch.
+    window_s : float >= 0
+        Length of the Hann window through which they are seen, in seconds; 0 for moments.
     """
 
     pitch_hz: float
     step_s: float
     first: int
     partials: ComplexArray
+    window_s: float = 0.0
 
     def normalised(self, n_partials: int) -> ComplexArray:
         """Return the lowest partials, each with a power of 1 in all; those too weak are left out.
@@ -106,4 +109,4 @@ def partial_tracks(note: TargetNote, *, is_bent: bool = False) -> PartialTracks:
     # einsum adds in fixed order; a matrix product would not on every number of threads.
     sums = np.einsum("in,kn->ik", note.signal[middles[:, None] + samples], carriers)
     back = np.exp(-2j * np.pi * numbers * (middles - onset)[:, None] / period)
-    return PartialTracks(pitch_hz, step / rate, first, sums * back)
+    return PartialTracks(pitch_hz, step / rate, first, sums * back, n_window / rate)

@@ -97,7 +97,9 @@ class Ground:
         self.limits = limits
         self._target = tracks.normalised(n_partials)[skipped::every].copy()
         first = (tracks.first + skipped) // every
-        self._timing = np.array([tracks.pitch_hz, every * tracks.step_s, float(first)])
+        self._timing = np.array(
+            [tracks.pitch_hz, every * tracks.step_s, float(first), 0.25 * tracks.window_s]
+        )
         self._n_courses = n_courses
 
     @property
@@ -119,7 +121,7 @@ class Ground:
             Sum over partials of the share of their power that is left, 0 to `n_partials`.
         """
         costs = np.empty(len(vectors))
-        paths = np.empty((len(vectors), 2, 2, len(self._target)))
+        paths = np.empty((len(vectors), 2, _paths.N_PLAIN, len(self._target)))
         _paths.set_paths(vectors, self._timing, paths)
         _rows.set_costs(vectors, paths, self._target, self._n_courses, costs)
         return costs

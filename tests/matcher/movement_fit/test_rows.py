@@ -70,8 +70,11 @@ def left_of(
 ) -> FloatArray:
     """Return residuals, and slopes if they are wanted."""
     target = tracks.normalised(8)
-    timing = np.array([tracks.pitch_hz, tracks.step_s, float(tracks.first)])
-    paths = np.empty((1, 2, _paths.N_PATH if has_slopes else 2, len(target)))
+    timing = np.array(
+        [tracks.pitch_hz, tracks.step_s, float(tracks.first), 0.25 * tracks.window_s]
+    )
+    n_rows = _paths.N_PATH if has_slopes else _paths.N_PLAIN
+    paths = np.empty((1, 2, n_rows, len(target)))
     _paths.set_paths(vector[None, :], timing, paths)
     rows = np.empty((2 * len(target), 8, 1 + _paths.N if has_slopes else 1))
     _rows.set_rows(vector, paths[0], target, n_courses, rows)
@@ -119,7 +122,11 @@ def test_a_gain_that_moves_slowly_changes_nothing(n_courses: int) -> None:
     )
     vector = as_vector(SETTINGS)
     changed = PartialTracks(
-        tracks.pitch_hz, tracks.step_s, tracks.first, tracks.partials[:, :8] * gains
+        tracks.pitch_hz,
+        tracks.step_s,
+        tracks.first,
+        tracks.partials[:, :8] * gains,
+        tracks.window_s,
     )
     # What is left of a sound without such gains, and as much again: the gains weigh it anew.
     assert np.all(np.sum(left_of(vector, changed, n_courses)[:, :, 0] ** 2, axis=0) < 0.04)
@@ -129,8 +136,8 @@ def test_slopes_are_those_of_the_residuals() -> None:
     """Central differences along every entry, of a note that the model gives exactly."""
     vector, played = as_vector(SETTINGS), tracks_of_voice(SETTINGS)
     vector[_paths.MOVES + _paths.N_MOVES + _paths.DELAY] = 0.25  # at 0 it can't go lower
-    timing = np.array([played.pitch_hz, played.step_s, float(played.first)])
-    paths = np.empty((1, 2, 2, len(played.partials)))
+    timing = np.array([played.pitch_hz, played.step_s, float(played.first), 0.0])
+    paths = np.empty((1, 2, _paths.N_PLAIN, len(played.partials)))
     _paths.set_paths(vector[None, :], timing, paths)
     exact = np.empty((len(played.partials), 8), np.complex128)
     _rows.set_partials(vector, paths[0], exact, np.empty((0, *exact.shape), np.complex128))
@@ -157,7 +164,7 @@ def test_compiled_paths_are_those_of_plain_python() -> None:
     """The same numbers from the interpreter, for two vectors that share an oscillator."""
     vectors = np.stack([as_vector(SETTINGS)] * 2)
     vectors[1, _paths.MOVES + _paths.RATE] += 0.1
-    timing = np.array([261.6, 0.009, 7.0])
+    timing = np.array([261.6, 0.009, 7.0, 0.004])
     paths = np.empty((2, 2, _paths.N_PATH, 20))
     _paths.set_paths(vectors, timing, paths)
     plain = np.empty_like(paths)
