@@ -18,10 +18,11 @@ if TYPE_CHECKING:
 # Entries of a vector: tuning and detune in cents, phase of oscillator 2 in cycles; levels of
 # sawtooth and pulse of each oscillator; then each oscillator's movement.
 TUNE, DETUNE, PHASE, LEVELS, MOVES = 0, 1, 2, 3, 7
-# Offsets in an oscillator's movement; rates are log2 of Hz, phases in cycles.
+# Offsets in an oscillator's movement; rates are log2 of Hz, phases in cycles; a bend falls from
+# its depth in cents with a time constant, log2 of seconds.
 WIDTH, PWM_RATE, PWM_DEPTH, PWM_PHASE = 0, 1, 2, 3
-RATE, DEPTH, VIBRATO_PHASE, DELAY, RATE_ENV = 4, 5, 6, 7, 8
-N_MOVES = 9
+RATE, DEPTH, VIBRATO_PHASE, DELAY, RATE_ENV, BEND, BEND_DECAY = 4, 5, 6, 7, 8, 9, 10
+N_MOVES = 11
 N = MOVES + 2 * N_MOVES
 
 TWO_PI = 2.0 * np.pi
@@ -33,10 +34,10 @@ NARROWEST = 0.02
 SHORTEST_DELAY_S = 1e-3
 
 # Rows of an oscillator's path: phase (cycles), pulse width; how far both drift in a quarter of a
-# window; then slopes of the phase by a cent of pitch, rate, depth, phase, delay, rate envelope, and
-# of the width by itself, rate, depth, phase.
-THETA, TURN, THETA_DRIFT, TURN_DRIFT, THETA_SLOPES, TURN_SLOPES = 0, 1, 2, 3, 4, 10
-N_PLAIN, N_PATH = 4, 14
+# window; then slopes of the phase by a cent of pitch, rate, depth, phase, delay, rate envelope,
+# bend, its decay, and of the width by itself, rate, depth, phase.
+THETA, TURN, THETA_DRIFT, TURN_DRIFT, THETA_SLOPES, TURN_SLOPES = 0, 1, 2, 3, 4, 12
+N_PLAIN, N_PATH, N_THETA = 4, 16, 8
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -54,14 +55,16 @@ def set_phase(
     half_turn = 0.5 * pitch_hz * step_s
     per_cent = half_turn * LN_2 * OCTAVES_PER_CENT
     psi, psi_rate, psi_env = moves[VIBRATO_PHASE], 0.0, 0.0
-    sums, before, now = np.zeros(6), np.zeros(6), np.zeros(6)
+    sums, before, now = np.zeros(N_THETA), np.zeros(N_THETA), np.zeros(N_THETA)
     theta, ratio_before = phase, 0.0
+    bend, decay_s = moves[BEND], 2.0 ** moves[BEND_DECAY]
+    fallen, falling = 1.0, np.exp(-step_s / decay_s)
     settled, settling = np.exp(-0.5 * step_s / RATE_SETTLES_S), np.exp(-step_s / RATE_SETTLES_S)
     for j in range(first + n_frames):
         t = j * step_s
         fade = max(2.0 * t / delay - 1.0, 0.0) if t < delay else 1.0
         s = np.sin(TWO_PI * psi)
-        ratio = np.exp((cents + depth * fade * s) * (LN_2 * OCTAVES_PER_CENT))
+        ratio = np.exp((cents + depth * fade * s + bend * fallen) * (LN_2 * OCTAVES_PER_CENT))
         if j:
             theta += half_turn * (ratio_before + ratio - 2.0)
         ratio_before = ratio
@@ -70,14 +73,15 @@ def set_phase(
             by_delay = -2.0 * t / (delay * delay) if 0.5 * delay < t < delay else 0.0
             now[0], now[1], now[2] = ratio, swing * psi_rate, ratio * fade * s
             now[3], now[4], now[5] = swing, ratio * depth * by_delay * s, swing * psi_env
-            for i in range(6):
+            now[6], now[7] = ratio * fallen, ratio * bend * fallen * LN_2 * t / decay_s
+            for i in range(N_THETA):
                 sums[i] += per_cent * (before[i] + now[i]) if j else 0.0
             before[:] = now
         if j >= first:
             path[THETA, j - first] = theta
             path[THETA_DRIFT, j - first] = pitch_hz * (ratio - 1.0) * timing[3]
             if has_slopes:
-                path[THETA_SLOPES : THETA_SLOPES + 6, j - first] = sums
+                path[THETA_SLOPES:TURN_SLOPES, j - first] = sums
         turn = step_s * rate
         if moves[RATE_ENV] != 0.0:
             turn *= np.exp(moves[RATE_ENV] * LN_2 * settled)
@@ -85,6 +89,7 @@ def set_phase(
         psi_rate += turn * LN_2
         psi_env += turn * LN_2 * settled
         settled *= settling
+        fallen *= falling
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

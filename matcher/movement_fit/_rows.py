@@ -3,9 +3,8 @@
 Partial k of an oscillator whose phase is theta cycles is c exp(2 pi i k theta), with c from the
 Fourier series of its waveforms: a sawtooth, and a pulse, which is a sawtooth minus one that is
 turned by the pulse width (as in `voice._oscillators`). Both oscillators' partials add up to M.
-Each is seen through a Hann window, in which a partial that is off by f has lost (1 - cos(pi f T /
-2)) / 2 of its level, T being the window's length (exact at f = 0 and 2 / T, at most 0.01 off between
-them): a vibrato of 50 cents takes half of partial 12.
+Each is seen through a Hann window of length T, in which a partial that is off by f has lost
+(1 - cos(pi f T / 2)) / 2 of its level (exact at f = 0 and 2 / T).
 A note's partial is Z = g M: what filter, body and amplifier do to one partial is a gain g, a slow
 polynomial over time with complex coefficients, which is solved for (variable projection [1]_).
 What is left of Z is the residual. It is linear in Z, so each sawtooth that is found brings its
@@ -39,10 +38,10 @@ if TYPE_CHECKING:
 
 # Entries of a vector and rows of a path, as in `matcher.movement_fit._paths` (a test compares).
 TUNE, DETUNE, PHASE, LEVELS, MOVES = 0, 1, 2, 3, 7
-WIDTH, RATE, N_MOVES = 0, 4, 9
+WIDTH, RATE, N_MOVES = 0, 4, 11
 N = MOVES + 2 * N_MOVES
-THETA, TURN, THETA_DRIFT, TURN_DRIFT, THETA_SLOPES, TURN_SLOPES = 0, 1, 2, 3, 4, 10
-N_PLAIN, N_PATH = 4, 14
+THETA, TURN, THETA_DRIFT, TURN_DRIFT, THETA_SLOPES, TURN_SLOPES = 0, 1, 2, 3, 4, 12
+N_PLAIN, N_PATH = 4, 16
 # What a partial depends on directly: four levels, two widths, two phases.
 N_PARTS, WIDTHS, PHASES = 8, 4, 6
 TWO_PI = 2.0 * np.pi
@@ -104,7 +103,7 @@ def set_slopes(paths: FloatArray, i: int, d: ComplexArray, out: ComplexArray) ->
         at = 1 + MOVES + o * N_MOVES
         for q in range(4):
             out[at + WIDTH + q] = paths[o, TURN_SLOPES + q, i] * d[WIDTHS + o]
-        for q in range(5):
+        for q in range(N_MOVES - RATE):
             out[at + RATE + q] = paths[o, THETA_SLOPES + 1 + q, i] * d[PHASES + o]
 
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.movement_fit._paths import (
+    BEND,
+    BEND_DECAY,
     DELAY,
     DEPTH,
     DETUNE,
@@ -47,6 +49,7 @@ MOST_DETUNE_CENTS, WIDTH_RATIOS = 15.0, (0.1, 0.5)
 PWM_RATES_HZ, PWM_DEPTHS, LONGEST_DELAY_S = (0.4, 3.5), (0.05, 0.35), 0.7
 VIBRATO_RATES_HZ, VIBRATO_DEPTHS_CENTS = (3.5, 7.5), (3.0, 25.0)
 SAW_SHARE, LEAST_PULSE = 0.7, 0.2
+BENDS_CENTS, BEND_DECAYS_S = (15.0, 600.0), (0.02, 0.4)
 # One vector of so many is drawn from all that an instrument offers.
 WIDE_EVERY = 3
 _CENTS = (DETUNE, *DEPTHS)
@@ -87,6 +90,10 @@ def draw_vectors(rng: np.random.Generator, n_vectors: int, ends: FloatArray) -> 
         drawn[:, at + VIBRATO_PHASE] = u[:, at + VIBRATO_PHASE]
         drawn[:, at + DELAY] = LONGEST_DELAY_S * u[:, at + DELAY]
         drawn[:, at + RATE_ENV] = 0.0
+        signed = 2.0 * u[:, at + BEND] - 1.0
+        cents = 2.0 ** _between(np.abs(signed), *np.log2(BENDS_CENTS))
+        drawn[:, at + BEND] = np.copysign(cents, signed)
+        drawn[:, at + BEND_DECAY] = _between(u[:, at + BEND_DECAY], *np.log2(BEND_DECAYS_S))
     drawn[::WIDE_EVERY] = _wide(drawn[::WIDE_EVERY], u[::WIDE_EVERY], ends)
     return drawn
 

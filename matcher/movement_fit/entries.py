@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.movement_fit._paths import (
+    BEND,
+    BEND_DECAY,
     DEPTH,
     DETUNE,
     LEVELS,
@@ -41,6 +43,7 @@ OSCILLATORS = ("osc1", "osc2")
 _MOVES = (
     "pulse_width_ratio", "pwm.rate_hz", "pwm.depth_ratio", "pwm.phase", "vibrato.rate_hz",
     "vibrato.depth_cents", "vibrato.phase", "vibrato.delay_s", "vibrato.rate_env_octaves",
+    "pitch_env.depth_cents", "pitch_env.decay_s",
 )  # fmt: skip
 NAMES = (
     "tune_cents",
@@ -49,11 +52,12 @@ NAMES = (
     *(f"{osc}.{wave}_level" for osc in OSCILLATORS for wave in ("saw", "pulse")),
     *(f"{osc}.{name}" for osc in OSCILLATORS for name in _MOVES),
 )
+_LOGARITHMIC = ("rate_hz", "pitch_env.decay_s")
 _IS_RATE = np.array([name.endswith("rate_hz") for name in NAMES])
 C4_MIDI = 60.0
 _OF_OSCILLATOR = tuple(MOVES + o * N_MOVES for o in range(2))
 # Entries that are drawn anew together: how both oscillators beat; each one's pulse with what moves
-# it, its levels, its vibrato.
+# it, its levels, its vibrato, its bend with how they beat after it.
 BLOCKS = (
     (DETUNE, PHASE),
     *(
@@ -61,7 +65,8 @@ BLOCKS = (
         for o, at in enumerate(_OF_OSCILLATOR)
     ),
     *((LEVELS + 2 * o, LEVELS + 2 * o + 1) for o in range(2)),
-    *(tuple(range(at + RATE, at + N_MOVES)) for at in _OF_OSCILLATOR),
+    *(tuple(range(at + RATE, at + BEND)) for at in _OF_OSCILLATOR),
+    *((PHASE, at + BEND, at + BEND_DECAY) for at in _OF_OSCILLATOR),
 )
 
 
@@ -170,8 +175,10 @@ class Entries:
                     [at + PWM_RATE, at + PWM_PHASE]
                 ]
             if vector[at + DEPTH] == 0.0:
-                rested[at + RATE : at + N_MOVES] = self.base[at + RATE : at + N_MOVES]
+                rested[at + RATE : at + BEND] = self.base[at + RATE : at + BEND]
                 rested[at + DEPTH] = 0.0
+            if vector[at + BEND] == 0.0:
+                rested[at + BEND_DECAY] = self.base[at + BEND_DECAY]
         return rested
 
     def both_orders(self, vector: FloatArray) -> list[FloatArray]:
@@ -255,15 +262,15 @@ def named(plain: FloatArray) -> dict[str, float]:
     """
     settings = {}
     for name, entry in zip(NAMES, plain.tolist(), strict=True):
-        settings[name] = 2.0**entry if name.endswith("rate_hz") else entry
+        settings[name] = 2.0**entry if name.endswith(_LOGARITHMIC) else entry
         if name in PHASE_NAMES:
             settings[name] = entry % 1.0
     return settings
 
 
 def _encoded(name: str, value: float) -> float:
-    """Take the logarithm of rates."""
-    return float(np.log2(value)) if name.endswith("rate_hz") else value
+    """Take the logarithm of rates and decays."""
+    return float(np.log2(value)) if name.endswith(_LOGARITHMIC) else value
 
 
 def _is_searched(problem: Problem, name: str) -> bool:

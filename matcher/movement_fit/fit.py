@@ -15,11 +15,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.movement_fit._paths import (
+    BEND,
+    BEND_DECAY,
     DELAY,
     DEPTH,
     LEVELS,
     MOVES,
     N_MOVES,
+    PHASE,
     PWM_DEPTH,
     PWM_PHASE,
     PWM_RATE,
@@ -43,9 +46,17 @@ if TYPE_CHECKING:
 
 __all__ = ["MovementFit", "fit_movement", "is_long_enough"]
 
-# Lines with pulse-width modulation and vibrato, with one of both, with none. With the numbers
-# below, each of the known notes is found by several lines at once.
-N_LINES = {(True, True): 16, (True, False): 2, (False, True): 2, (False, False): 1}
+# Lines with pulse-width modulation, with vibrato, with bends. With the numbers below, each of the
+# known notes is found by several lines at once.
+N_LINES = {
+    (True, True, False): 12,
+    (True, False, False): 2,
+    (False, True, False): 2,
+    (False, False, False): 1,
+    (True, True, True): 5,
+    (False, True, True): 1,
+    (False, False, True): 1,
+}
 N_FIRST, FIRST_STEPS = 256, 12
 N_ROUNDS, N_DRAWS, ROUND_STEPS = 36, 100, 8
 # Partials, each so many frames (of 9 ms), coefficients of the gains: of the lines, and of the best
@@ -59,13 +70,18 @@ N_MIDDLE, MIDDLE_STEPS, MIDDLE_ROUNDS, N_FINE, FINE_STEPS = 8, 20, 20, 5, 40
 # as much as slow gains leave of a sound that swells (known strings: 0.9 %).
 PLAIN_RATIO, PLAIN_SHARE, PLAIN_STEPS = 1.05, 0.01, 12
 FEWEST_FRAMES = 24
+# An octave is bent to a millionth by so many terms.
+SERIES_TERMS = 12
 
 _OSCILLATORS = (MOVES, MOVES + N_MOVES)
 _PWM = tuple(at + i for at in _OSCILLATORS for i in (PWM_RATE, PWM_DEPTH, PWM_PHASE))
-_VIBRATO = tuple(i for at in _OSCILLATORS for i in range(at + RATE, at + N_MOVES))
+_VIBRATO = tuple(i for at in _OSCILLATORS for i in range(at + RATE, at + BEND))
+_BENDS = tuple(at + i for at in _OSCILLATORS for i in (BEND, BEND_DECAY))
 # Parts that may be left out: what becomes 0, and what then moves no more.
 _PARTS = (
-    *(((at + DEPTH,), tuple(range(at + RATE, at + N_MOVES))) for at in _OSCILLATORS),
+    (tuple(at + BEND for at in _OSCILLATORS), _BENDS),
+    *(((at + BEND,), (at + BEND, at + BEND_DECAY)) for at in _OSCILLATORS),
+    *(((at + DEPTH,), tuple(range(at + RATE, at + BEND))) for at in _OSCILLATORS),
     *(((at + PWM_DEPTH,), (at + PWM_RATE, at + PWM_DEPTH, at + PWM_PHASE)) for at in _OSCILLATORS),
     (
         tuple(
@@ -132,7 +148,7 @@ def fit_movement(
     lines = lines.different(N_MIDDLE).walked(middle, MIDDLE_STEPS)
     lines = _redrawn(middle, entries, rng, lines, MIDDLE_ROUNDS).different(N_FINE)
     lowest, fine = (Ground(tracks, entries.limits, **kind) for kind in (PLAIN, FINE))
-    lines = _leave_out(lowest, lines).walked(fine, FINE_STEPS).different(n_best)
+    lines = _leave_out(lowest, lines, tracks).walked(fine, FINE_STEPS).different(n_best)
     left = np.minimum(
         lines.costs / fine.n_partials, lowest.costs(lines.points) / lowest.n_partials
     )
@@ -182,13 +198,20 @@ def _redrawn(
     )
 
 
-def _moving(entries: Entries, has_pwm: bool, has_vibrato: bool) -> BoolArray:  # noqa: FBT001
+def _moving(
+    entries: Entries,
+    has_pwm: bool,  # noqa: FBT001
+    has_vibrato: bool,  # noqa: FBT001
+    has_bends: bool,  # noqa: FBT001
+) -> BoolArray:
     """Say what moves in a line of one kind, shape (N,)."""
     moving = entries.is_mobile.copy()
     if not has_pwm:
         moving[list(_PWM)] = False
     if not has_vibrato:
         moving[list(_VIBRATO)] = False
+    if not has_bends:
+        moving[list(_BENDS)] = False
     return moving
 
 
@@ -200,13 +223,28 @@ def _draw(
     drawn = drawn.reshape(len(is_free), n_draws, N)
     base = np.tile(entries.base, (len(is_free), 1))
     for at in _OSCILLATORS:
-        for depth in (at + PWM_DEPTH, at + DEPTH):
+        for depth in (at + PWM_DEPTH, at + DEPTH, at + BEND):
             base[entries.is_mobile[depth] & ~is_free[:, depth], depth] = 0.0
     joined = np.where(is_free[:, None, :], drawn, base[:, None, :])
     return entries.limits.held(joined.reshape(-1, N)).reshape(joined.shape)
 
 
-def _leave_out(ground: Ground, lines: Lines) -> Lines:
+def _bent_away(points: FloatArray, zeros: tuple[int, ...], pitch_hz: float) -> FloatArray:
+    """Say how far bends that are left out have turned oscillator 2 against 1, in cycles."""
+    turned = np.zeros(len(points))
+    for sign, at in zip((-1.0, 1.0), _OSCILLATORS, strict=True):
+        if at + BEND in zeros:
+            octaves, decay_s = points[:, at + BEND] / 1200.0, 2.0 ** points[:, at + BEND_DECAY]
+            # The integral of 2^(octaves exp(-t / decay)) - 1, term by term of its series.
+            x, term, total = np.log(2.0) * octaves, np.ones(len(points)), np.zeros(len(points))
+            for n in range(1, SERIES_TERMS):
+                term = term * x / n
+                total += term / n
+            turned += sign * pitch_hz * decay_s * total
+    return turned
+
+
+def _leave_out(ground: Ground, lines: Lines, tracks: PartialTracks) -> Lines:
     """Set parts to 0 that change nothing, which then move no more."""
     lines = lines.walked(ground, PLAIN_STEPS)
     points, is_free, costs = lines.points.copy(), lines.is_free.copy(), lines.costs.copy()
@@ -217,6 +255,7 @@ def _leave_out(ground: Ground, lines: Lines) -> Lines:
             saw, pulse = LEVELS + 2 * o, LEVELS + 2 * o + 1
             if pulse in zeros:  # a pulse that doesn't move is a sawtooth to free gains
                 without[:, saw] = np.maximum(without[:, saw], without[:, pulse])
+        without[:, PHASE] += _bent_away(points, zeros, tracks.pitch_hz)
         without[:, list(zeros)] = 0.0
         moving[:, list(fixed)] = False
         without, found = ground.walk(without, moving, PLAIN_STEPS)

@@ -141,7 +141,11 @@ def compile_fit(problem: Problem, notes: Sequence[TargetNote], base: FloatArray)
 
 def _has_movement(problem: Problem) -> bool:
     """Whether a problem has enough that could move against something else."""
-    searched = [n for n in NAMES if n in problem.space and n not in _LEVELS_AND_TUNING]
+    searched = [
+        n
+        for n in NAMES
+        if n in problem.space and n not in _LEVELS_AND_TUNING and "pitch_env" not in n
+    ]
     return len(searched) >= FEWEST_NAMES
 
 
@@ -158,9 +162,18 @@ def movement_jumps(problem: Problem, vectors: FloatArray) -> FloatArray:
     Returns
     -------
     np.ndarray, shape=(n_rows, n_dimensions), dtype=float64
-        The same, with NaN where a fit tells nothing.
+        The same, with NaN where a fit tells nothing: also where it found no bend, as front edges
+        lie before its first frame.
     """
     jumps = vectors.copy()
+    for osc in ("osc1", "osc2"):
+        bend = [f"{osc}.pitch_env.{name}" for name in ("depth_cents", "decay_s")]
+        if bend[0] in problem.space:
+            depth = problem.space.index(bend[0])
+            is_steady = vectors[:, depth] == problem.space[bend[0]].encode(0.0)
+            for name in bend:
+                if name in problem.space:
+                    jumps[is_steady, problem.space.index(name)] = np.nan
     told = {*NAMES, *_AT_REST, *map(tracking_name, NAMES)}
     for i, name in enumerate(problem.space.names):
         if name not in told:

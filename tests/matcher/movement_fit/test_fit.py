@@ -15,6 +15,7 @@ from matcher.movement_fit.tracks import partial_tracks
 from matcher.starts import start_vectors
 from tests.benchmarks.bench_known_answers import target_of
 from tests.known_notes import known_note
+from tests.own_notes import own_target
 from voice import load_structure
 
 if TYPE_CHECKING:
@@ -64,6 +65,68 @@ def test_two_vibratos_come_back() -> None:
     assert found[delay] == pytest.approx(true[delay], abs=0.05)
 
 
+def fitted(values: dict[str, float], *, is_bent: bool = False) -> dict[str, float]:
+    """Play settings with our own voice, and name what the best fit of the note has."""
+    target = own_target(57.0, values=values, gate_s=0.9)
+    problem = make_problem(target, load_structure("complete"))
+    note = target.notes[0]
+    entries = Entries.of(problem, problem.vector({}), note.note.midi_pitch)
+    best = fit_movement(partial_tracks(note, is_bent=is_bent), entries, seed=1, n_best=1)[0]
+    assert best.left_ratio < 0.03
+    orders = [entries.settings(x) for x in entries.both_orders(best.vector)]
+    return min(orders, key=lambda x: abs(x["osc2.detune_cents"] - values["osc2.detune_cents"]))
+
+
+def test_a_deep_vibrato_comes_back() -> None:
+    """Beyond what is usual: 60 cents."""
+    true = {
+        "osc1.saw_level": 1.0,
+        "osc1.vibrato.rate_hz": 3.0,
+        "osc1.vibrato.depth_cents": 60.0,
+        "osc2.saw_level": 0.8,
+        "osc2.detune_cents": 12.0,
+        "filter.cutoff_hz": 3000.0,
+    }
+    found = fitted(true)
+    for name in ("osc1.vibrato.rate_hz", "osc1.vibrato.depth_cents"):
+        assert found[name] == pytest.approx(true[name], rel=0.03)
+
+
+def test_a_quick_pulse_width_modulation_comes_back() -> None:
+    """Beyond what is usual: 7 Hz."""
+    true = {
+        "osc1.saw_level": 0.0,
+        "osc1.pulse_level": 1.0,
+        "osc1.pulse_width_ratio": 0.4,
+        "osc1.pwm.rate_hz": 7.0,
+        "osc1.pwm.depth_ratio": 0.2,
+        "osc2.saw_level": 0.8,
+        "osc2.detune_cents": 12.0,
+        "filter.cutoff_hz": 3000.0,
+    }
+    found = fitted(true)
+    assert found["osc1.pwm.rate_hz"] == pytest.approx(7.0, rel=0.03)
+    assert found["osc1.pwm.depth_ratio"] == pytest.approx(0.2, abs=0.03)
+
+
+@pytest.mark.parametrize("is_bent", [False, True])
+def test_a_long_bend_comes_back(is_bent: bool) -> None:  # noqa: FBT001  parametrized
+    """One oscillator falls into tune over half a second, whatever is left out of the attack."""
+    true = {
+        "osc1.saw_level": 1.0,
+        "osc2.saw_level": 0.8,
+        "osc2.detune_cents": 6.0,
+        "osc2.pitch_env.depth_cents": 300.0,
+        "osc2.pitch_env.decay_s": 0.2,
+        "filter.cutoff_hz": 3000.0,
+    }
+    found = fitted(true, is_bent=is_bent)
+    for name, tolerance in (("depth_cents", 0.05), ("decay_s", 0.05)):
+        parameter = f"osc2.pitch_env.{name}"
+        assert found[parameter] == pytest.approx(true[parameter], rel=tolerance)
+    assert abs(found["osc1.pitch_env.depth_cents"]) < 3.0
+
+
 def test_a_note_that_stands_still_has_no_movement() -> None:
     """One plain sawtooth is fitted by one oscillator without depths."""
     fits, entries = fits_of("single_saw")
@@ -72,6 +135,7 @@ def test_a_note_that_stands_still_has_no_movement() -> None:
     # 0.2 cents and 0.005 of a cycle can't be heard.
     assert found["osc1.vibrato.depth_cents"] < 0.2
     assert found["osc1.pwm.depth_ratio"] * found["osc1.pulse_level"] < 0.005
+    assert found["osc1.pitch_env.depth_cents"] == 0.0
 
 
 def test_fits_are_sorted_and_differ() -> None:

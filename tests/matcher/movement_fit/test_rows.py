@@ -39,13 +39,20 @@ SETTINGS = {
     "osc2.vibrato.phase": 0.1,
     "osc2.vibrato.delay_s": 0.0,
     "osc2.vibrato.rate_env_octaves": -0.4,
+    "osc1.pitch_env.depth_cents": -20.0,
+    "osc1.pitch_env.decay_s": 0.05,
+    "osc2.pitch_env.depth_cents": 60.0,
+    "osc2.pitch_env.decay_s": 0.2,
 }
 
 
 def as_vector(settings: dict[str, float]) -> FloatArray:
     """Put settings into the entries of the model."""
     return np.array(
-        [np.log2(settings[n]) if n.endswith("rate_hz") else settings[n] for n in NAMES]
+        [
+            np.log2(settings[n]) if n.endswith(("rate_hz", "decay_s")) else settings[n]
+            for n in NAMES
+        ]
     )
 
 
@@ -83,10 +90,15 @@ def left_of(
 
 def test_the_model_has_the_partials_of_the_voice() -> None:
     """Every part moving at once: the known settings leave hardly anything of the sound."""
-    rows = left_of(as_vector(SETTINGS), tracks_of_voice(SETTINGS), 1)
-    # 2 % of the power (0.01 % of partial 1 to 1.4 % of partial 8 seen): windows of 18 ms smooth
-    # what moves within them, the more the higher a partial is.
-    assert np.all(np.sum(rows[:, :, 0] ** 2, axis=0) < 0.02)
+    tracks = tracks_of_voice(SETTINGS)
+    # The attack of a pitch envelope, half a millisecond here, isn't in the model; after it the
+    # oscillator stands a little elsewhere, which a fit finds.
+    left = [
+        np.sum(left_of(as_vector({**SETTINGS, "osc2.phase": 0.3 + turn}), tracks, 1) ** 2, axis=0)
+        for turn in np.linspace(-0.01, 0.01, 9)
+    ]
+    # 1 % of the power (0.03 % of partial 1 to 0.5 % of partial 8 seen).
+    assert np.all(min(left, key=np.sum) < 0.01)
 
 
 @pytest.mark.parametrize(
@@ -100,6 +112,8 @@ def test_the_model_has_the_partials_of_the_voice() -> None:
         ("osc2.vibrato.phase", 0.3),
         ("osc1.vibrato.delay_s", 0.4),
         ("osc2.vibrato.rate_env_octaves", 1.0),
+        ("osc2.pitch_env.depth_cents", 20.0),
+        ("osc2.pitch_env.decay_s", 0.08),
     ],
 )
 def test_a_wrong_setting_leaves_more(name: str, change: float) -> None:

@@ -61,12 +61,25 @@ def test_jumps_leave_the_rest_open() -> None:
     jumps = movement_jumps(problem, rows)
     for i, name in enumerate(problem.space.names):
         is_open = bool(np.all(np.isnan(jumps[:, i])))
-        assert is_open == (not name.startswith(("osc1.", "osc2.", "tune")) or "pitch_env" in name)
+        is_told = name.startswith(("osc1.", "osc2.", "tune")) and "pitch_env.attack" not in name
+        assert is_open == (not is_told)
     told = phases_that_are_told(problem)
     np.testing.assert_array_equal(jumps[:, told], rows[:, told])
     others = np.setdiff1d(np.arange(len(problem.space), problem.n_dimensions), told)
     assert len(others) == 2 * 2  # where oscillator 1 and the LFO on the cutoff begin, of two notes
     assert np.all(np.isnan(jumps[:, others]))
+
+
+def test_jumps_leave_front_edges_open_where_a_fit_found_no_bend() -> None:
+    """A short one lies before its first frame, so that nothing is known of it."""
+    target = own_target(60.0)
+    problem = make_problem(target, load_structure("complete"))
+    rows = np.random.default_rng(0).random((2, problem.n_dimensions))
+    bend = [problem.space.index(f"osc1.pitch_env.{name}") for name in ("depth_cents", "decay_s")]
+    rows[1, bend[0]] = problem.space["osc1.pitch_env.depth_cents"].encode(0.0)
+    jumps = movement_jumps(problem, rows)
+    np.testing.assert_array_equal(jumps[0, bend], rows[0, bend])
+    assert np.all(np.isnan(jumps[1, bend]))
 
 
 def test_starts_put_each_fit_into_several_places() -> None:
