@@ -48,6 +48,8 @@ FITTED_PHASES = ("osc1.phase", "osc2.phase")
 N_DRAWS, N_WALKS = 1536, 12
 # Short candidates of all walks around a place; each step is some forty of them.
 MOST_CANDIDATES = 5000
+# A bend has to be found before its attack can be: draws and walks come in two rounds.
+ROUNDS = (0.6, 0.4)
 # A bend that is there is a valley of its own from so many cents on.
 LEAST_BEND_CENTS = 5.0
 DEPTHS_CENTS, DECAYS_S, ATTACKS_S = (40.0, 1200.0), (0.005, 0.25), (0.0005, 0.04)
@@ -137,7 +139,14 @@ def front_edges(
     with front_evaluator(evaluator, notes) as short:
         found = []
         for base in bases:
-            found.append(_best_front(short, base, columns, rng, effort=effort, is_over=is_over))
+            front = base
+            for share in ROUNDS:
+                front = _best_front(
+                    short, front, columns, rng, effort=share * effort, is_over=is_over
+                )
+                if is_over():
+                    break
+            found.append(front)
             if is_over():
                 break
         return np.stack(found)
@@ -147,9 +156,13 @@ def _fitted_columns(problem: Problem) -> IntArray:
     """List the entries that are fitted, of the phases those of all notes."""
     names = problem.space.names
     fitted = [i for i, name in enumerate(names) if any(fnmatchcase(name, p) for p in FITTED)]
-    kinds = [PHASE_NAMES[column] in FITTED_PHASES for column in problem.phase_columns]
-    phases = len(names) + np.flatnonzero(np.tile(kinds, problem.n_notes))
-    return np.concatenate([np.array(fitted, np.int64), phases])
+    return np.concatenate([np.array(fitted, np.int64), _phase_entries(problem, FITTED_PHASES)])
+
+
+def _phase_entries(problem: Problem, phases: Sequence[str]) -> IntArray:
+    """List the entries of some phases, of all notes."""
+    kinds = [PHASE_NAMES[column] in phases for column in problem.phase_columns]
+    return len(problem.space) + np.flatnonzero(np.tile(kinds, problem.n_notes))
 
 
 def _moves(problem: Problem, columns: IntArray, name: str) -> bool:
@@ -232,10 +245,14 @@ def _draws(
     values = dict(zip(CATALOGUE.names, row.tolist(), strict=True))
     bent = _can_bend(problem, columns)
     rows = np.tile(base, (n_draws, 1))
+    first_cycles = _phase_entries(problem, ("osc1.phase",))
     for i in range(n_draws):
         drawn = _opening(values, rng) if i % 3 == 0 or not bent else _bend(bent, rng)
         if i % 3 == 2 and bent:
             drawn |= _same_bend_later(values, bent, rng)
+            if i % 2:
+                # Where the cycle begins tells in the first milliseconds, and goes with the attack.
+                rows[i, first_cycles] = rng.random(len(first_cycles))
         for name, value in drawn.items():
             if _moves(problem, columns, name):
                 parameter = problem.space[name]

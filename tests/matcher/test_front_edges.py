@@ -58,9 +58,10 @@ def _found(*, effort: float = 0.5, seed: int = 1) -> tuple[Problem, FloatArray, 
     return problem, base, found, float(ratio)
 
 
-def test_a_bend_of_one_oscillator_comes_back() -> None:
+@pytest.mark.parametrize("seed", [1, 3, 4])
+def test_a_bend_of_one_oscillator_comes_back(seed: int) -> None:
     """The body is known, the bend isn't: depth within 20 %, and little is left of the loss."""
-    problem, _, found, ratio = _found(effort=1.0, seed=2)
+    problem, _, found, ratio = _found(effort=1.0, seed=seed)
     assert ratio < 0.1
     values = _values(problem, found)
     depths = [values[f"osc{i}.pitch_env.depth_cents"] for i in (1, 2)]
