@@ -23,12 +23,16 @@ if TYPE_CHECKING:
     from matcher.target import TargetNote
     from shared import FloatArray
 
+    _Joint = tuple[NotesFit, int]
+
 __all__ = ["compile_fit", "movement_jumps", "movement_starts", "movement_vectors"]
 
 # With fewer of these in a problem there is nothing that could move against anything.
 FEWEST_NAMES = 2
-# With less than this left of the partials' power, no pitch envelope has shaped the attack.
+# With less than this left of the partials' power, nothing that isn't fitted has shaped the attack.
 STRAIGHT_LEFT_RATIO = 0.05
+# Notes that are fitted, of several, and the windows of each: whether its attack is left out.
+MOST_FITTED, WINDOWS = 2, (False, True)
 # The model has both oscillators in the octave of the note, and no third waveform.
 _AT_REST = ("osc1.octave", "osc2.octave", "osc1.triangle_level", "osc2.triangle_level")
 _LEVELS_AND_TUNING = tuple(
@@ -54,8 +58,8 @@ def movement_vectors(
     problem : Problem
         What is searched.
     notes : sequence of TargetNote
-        Its notes. The one that is held longest is fitted; the others then tell their own phases,
-        and how rates and depths follow the key.
+        Its notes. The one that is held longest is fitted; of several, the two that are. The others
+        then tell their own phases, and how rates and depths follow the key.
     base : np.ndarray, shape=(n_dimensions,)
         What stands where the fits tell nothing: other parameters, phases of very short notes.
     n_best : int >= 1
@@ -72,34 +76,61 @@ def movement_vectors(
     """
     if not _has_movement(problem):
         return np.empty((0, problem.n_dimensions))
-    i_held = int(np.argmax([note.note.gate_s for note in notes]))
     entries = [Entries.of(problem, base, note.note.midi_pitch) for note in notes]
-    tracks, fits = _fits_of_one(notes, i_held, entries[i_held], seed=seed, n_best=n_best)
-    joint = fit_across(tracks, entries, fits, i_held, seed=seed)
-    rows = [row for fit in joint for row in _as_vectors(problem, base, entries, fit, i_held)]
+    held = np.argsort([-note.note.gate_s for note in notes], kind="stable")[:MOST_FITTED]
+    tracks = {is_bent: [partial_tracks(x, is_bent=is_bent) for x in notes] for is_bent in WINDOWS}
+
+    def fit(asked: tuple[int, bool]) -> list[MovementFit]:
+        i_held, is_bent = asked
+        return fit_movement(tracks[is_bent][i_held], entries[i_held], seed=seed, n_best=n_best)
+
+    # Two at once: one fit keeps one core busy.
+    kinds = [(int(i), is_bent) for i in held for is_bent in WINDOWS]
+    with ThreadPoolExecutor(2) as pool:
+        fits = [
+            [x for x in found if x.left_ratio < MOST_LEFT_RATIO] for found in pool.map(fit, kinds)
+        ]
+    if len(notes) == 1:
+        joint = [
+            (x, 0)
+            for x in fit_across(
+                tracks[False], entries, _chosen(fits[0], fits[1], n_best), 0, seed=seed
+            )
+        ]
+    else:
+        across = [
+            [(x, i_held) for x in fit_across(tracks[is_bent], entries, found, i_held, seed=seed)]
+            for (i_held, is_bent), found in zip(kinds, fits, strict=True)
+        ]
+        joint = _best_of_each(across[::2], across[1::2], n_best)
+    rows = [row for fit, i in joint for row in _as_vectors(problem, base, entries, fit, i)]
     return np.stack([base, *rows])[1:]
 
 
-def _fits_of_one(
-    notes: Sequence[TargetNote], i_held: int, entries: Entries, *, seed: int, n_best: int
-) -> tuple[list[PartialTracks], list[MovementFit]]:
-    """Fit one note, behind its attack if that may be bent; tracks of all notes for the same."""
+def _chosen(
+    straight: list[MovementFit], behind: list[MovementFit], n_best: int
+) -> list[MovementFit]:
+    """Choose fits of one note: from its attack on where they tell everything, else half of each.
 
-    def fit(is_bent: bool) -> list[MovementFit]:  # noqa: FBT001  mapped over both
-        tracks = partial_tracks(notes[i_held], is_bent=is_bent)
-        return fit_movement(tracks, entries, seed=seed, n_best=n_best)
+    What is left may come from an attack that is bent, or from what the model lacks.
+    """
+    if not behind or (straight and straight[0].left_ratio < STRAIGHT_LEFT_RATIO):
+        return straight
+    return [*behind[: n_best - n_best // 2], *straight[: n_best // 2]]
 
-    # Both at once: one fit keeps one core busy.
-    with ThreadPoolExecutor(2) as pool:
-        straight, behind = pool.map(fit, (False, True))
-    is_bent = bool(behind) and not (straight and straight[0].left_ratio < STRAIGHT_LEFT_RATIO)
-    fits = behind if is_bent else straight
-    if is_bent and len(notes) == 1:
-        # Or the attack isn't bent, and the model lacks something else: half of each. (Of several
-        # notes all have to be looked at from the same moment on.)
-        fits = [*behind[: n_best - n_best // 2], *straight[: n_best // 2]]
-    fits = [x for x in fits if x.left_ratio < MOST_LEFT_RATIO]
-    return [partial_tracks(note, is_bent=is_bent) for note in notes], fits
+
+def _best_of_each(
+    straight: Sequence[list[_Joint]], behind: Sequence[list[_Joint]], n_best: int
+) -> list[_Joint]:
+    """Choose fits of several notes, half of each kind, whichever note they come from.
+
+    One note may be too low, or too short, to tell what the others do.
+    """
+    halves = []
+    for kind, n in ((behind, n_best - n_best // 2), (straight, n_best // 2)):
+        fits = sorted((x for found in kind for x in found), key=lambda x: x[0].left_ratio)
+        halves += fits[:n]
+    return sorted(halves, key=lambda x: x[0].left_ratio)
 
 
 def _as_vectors(
