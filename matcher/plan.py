@@ -260,7 +260,7 @@ _WALKS = Stage(
 )
 DEFAULT_PLAN = (
     _WALKS,
-    Stage("walks and jumps", 0.45, n_phases=12, fits_gates=True),
+    Stage("walks and jumps", 0.45, n_phases=12),
     Stage("front edges", 0.12, has_fronts=True, has_jumps=False, fits_gates=True),
 )
 # Of several notes, each new stage finds the phases of every note again, around the patch as it has

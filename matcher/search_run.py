@@ -34,7 +34,7 @@ FEWEST_LEFT = 100
 # On a busy machine front edges may take long; from this share of the time on they end.
 NEARLY = 0.85
 # Share of the budget that front edges of the refit are worth.
-REFIT_FRONTS = 0.1
+REFIT_FRONTS = 0.06
 NEUTRAL_TITLE = "parts back to neutral"
 
 

@@ -157,8 +157,8 @@ class Movements:
         """Search the front edge, of the best place so far and of the closest fit put into it.
 
         A fit leaves the attack out, and a front edge alone is nothing without the right detune: a
-        search that has found neither finds both at once. In a patch that was made plain only the
-        best place counts.
+        search that has found neither finds both at once. With little time, and in a patch that was
+        made plain, only the best place counts.
 
         Parameters
         ----------
@@ -183,7 +183,7 @@ class Movements:
         effort = min(1.0, n_left * len(self._notes) / WHOLE_FRONTS)
         if effort < LEAST_FRONTS:
             return np.empty((0, self._problem.n_dimensions))
-        fits = self.jumps()[: moving is None]
+        fits = self.jumps()[: moving is None and effort == 1.0]
         bases = np.concatenate([best[None], np.where(np.isnan(fits), best, fits)])
         return front_edges(
             evaluator,

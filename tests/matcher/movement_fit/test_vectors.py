@@ -121,9 +121,9 @@ def test_a_small_budget_gets_no_fits() -> None:
     assert len(movements.jumps()) == n_fits
 
 
-@pytest.mark.parametrize(("n_left", "n_rows"), [(300, 0), (500, 2)])
+@pytest.mark.parametrize(("n_left", "n_rows"), [(300, 0), (500, 1), (2000, 2)])
 def test_front_edges_have_to_be_worth_their_time(n_left: int, n_rows: int) -> None:
-    """Of the best place and of the closest fit put into it, if there are candidates for them."""
+    """Of the best place, with more candidates of the closest fit put into it, too."""
     target = target_of([known_note("brass")])
     problem = make_problem(target, load_structure("complete"))
     base = start_vectors(problem, target)[0]
