@@ -20,8 +20,8 @@ __all__ = ["PartialTracks", "partial_tracks"]
 
 # A step holds whole samples; a window whole periods, so that no partial leaks into another.
 STEP_S, WINDOW_S, FEWEST_PERIODS = 0.009, 0.018, 2
-# After the first attack, or after one with a pitch envelope, which the model doesn't have (of
-# short notes a share of what is held), up to the key's release.
+# After the first attack, or after one that may have more than the model (of short notes a share
+# of what is held), up to the key's release.
 ATTACK_S, BENT_ATTACK_S, BENT_SHARE, BEFORE_END_S = 0.06, 0.35, 0.4, 0.01
 MOST_PARTIALS, HIGHEST_HZ = 16, 5000.0
 # Power against the strongest partial: what lies under -60 dB may be noise, or leak from others.
@@ -85,8 +85,8 @@ def partial_tracks(note: TargetNote, *, is_bent: bool = False) -> PartialTracks:
     Returns
     -------
     PartialTracks
-        From 60 ms after the onset, or from 0.2 s (a quarter of shorter gates) if it may be bent,
-        to the gate's end; may have no frames.
+        From 60 ms after the onset, or from 0.35 s (0.4 of shorter gates) if it may be bent, to the
+        gate's end; may have no frames.
     """
     rate, pitch_hz = note.sample_rate_hz, float(midi_to_hz(note.note.midi_pitch))
     step = max(1, round(STEP_S * rate))

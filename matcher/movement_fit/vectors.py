@@ -48,7 +48,7 @@ def movement_vectors(
     n_best: int,
     seed: int,
 ) -> FloatArray:
-    """Fit levels, detune, pulse-width modulations and vibratos of both oscillators to a note.
+    """Fit levels, detune, bends, pulse-width modulations and vibratos of both oscillators.
 
     Filter, body and amplifier don't matter, as each partial's gain is free; so it is known what
     the oscillators do before anything else is found.
