@@ -16,6 +16,7 @@ import numpy as np
 
 from matcher.evaluator import Evaluator
 from matcher.losses import NoteTarget
+from matcher.problem import whole_vectors
 from matcher.search import make_descent
 from shared import CATALOGUE
 from shared.patch_schema import PHASE_NAMES
@@ -204,8 +205,7 @@ def _best_front(
     best, best_loss, n_candidates = base, np.inf, 0
     while n_candidates < effort * MOST_CANDIDATES and not is_over():
         candidates = sampler.ask(sampler.preferred_batch)
-        vectors = np.tile(base, (len(candidates), 1))
-        vectors[:, columns] = candidates
+        vectors = whole_vectors(base, columns, candidates)
         if sampler.needs_residuals:
             losses, _, residuals = short.losses_and_residuals(vectors)
             sampler.learn(residuals, short.residual_weights)

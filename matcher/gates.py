@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.problem import whole_vectors
 from matcher.search import PlaceFits
 
 if TYPE_CHECKING:
@@ -169,18 +170,13 @@ class _GateSearch:
             cells=problem.cells[self.columns],
         )
         point, loss = fits.walked(self.found[self.columns], STEPS_AT_EACH)
-        return self._whole(point[None, :])[0], loss
+        return whole_vectors(self.found, self.columns, point[None, :])[0], loss
 
     def _measure(self, rows: FloatArray) -> tuple[FloatArray, Float32Array]:
         """Score what some envelopes make of the candidate."""
-        losses, _, residuals = self._evaluator.losses_and_residuals(self._whole(rows))
+        vectors = whole_vectors(self.found, self.columns, rows)
+        losses, _, residuals = self._evaluator.losses_and_residuals(vectors)
         return losses, residuals
-
-    def _whole(self, rows: FloatArray) -> FloatArray:
-        """Put envelopes into whole vectors."""
-        vectors = np.tile(self.found, (len(rows), 1))
-        vectors[:, self.columns] = rows
-        return vectors
 
 
 def _bent_columns(problem: Problem) -> IntArray:

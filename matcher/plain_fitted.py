@@ -10,9 +10,8 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from matcher.plain import moving_columns, parts_off
+from matcher.problem import whole_vectors
 from matcher.search import PlaceFits
 
 if TYPE_CHECKING:
@@ -79,7 +78,7 @@ def plain_after_fits(
         plainer = fits.best_within(vector[columns], off[:, columns], limit)
         if plainer is None:
             break
-        vector, n_evaluations = _whole(vector, columns, plainer[None])[0], fits.n_left
+        vector, n_evaluations = whole_vectors(vector, columns, plainer[None])[0], fits.n_left
     return vector
 
 
@@ -87,11 +86,4 @@ def _measured(
     measure: Measure, base: FloatArray, columns: IntArray, rows: FloatArray
 ) -> tuple[FloatArray, Float32Array]:
     """Measure what the moving entries make of a whole vector."""
-    return measure(_whole(base, columns, rows))
-
-
-def _whole(base: FloatArray, columns: IntArray, rows: FloatArray) -> FloatArray:
-    """Put the moving entries into whole vectors."""
-    vectors = np.tile(base, (len(rows), 1))
-    vectors[:, columns] = rows
-    return vectors
+    return measure(whole_vectors(base, columns, rows))

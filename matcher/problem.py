@@ -20,9 +20,10 @@ from shared.patch_schema import PHASE_NAMES
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from shared.types import IntArray
     from voice import Structure
 
-__all__ = ["Problem"]
+__all__ = ["Problem", "whole_vectors"]
 
 # The parameters that must be able to differ from zero for a phase to be heard.
 PHASE_DEPTHS = {
@@ -206,3 +207,25 @@ class Problem:
         if source is None:
             return column
         return PHASE_NAMES.index(source.removesuffix(".rate_hz") + ".phase")
+
+
+def whole_vectors(base: FloatArray, columns: IntArray, rows: FloatArray) -> FloatArray:
+    """Put entries that move into whole vectors.
+
+    Parameters
+    ----------
+    base : np.ndarray, shape=(n_dimensions,)
+        What stands in all the others.
+    columns : np.ndarray of int, shape=(n_moving,)
+        Which entries move.
+    rows : np.ndarray, shape=(n_rows, n_moving)
+        Their values.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_rows, n_dimensions), dtype=float64
+        One vector for each row.
+    """
+    vectors: FloatArray = np.tile(base, (len(rows), 1))
+    vectors[:, columns] = rows
+    return vectors

@@ -15,6 +15,7 @@ from matcher.jumps import meet_notes
 from matcher.movement_fit import Movements
 from matcher.plain import moving_columns, tidy
 from matcher.plan import REFIT
+from matcher.problem import whole_vectors
 from matcher.search import BatchReport, DescentSampler, search
 from matcher.search_state import SearchState, describe_state
 
@@ -304,9 +305,7 @@ class SearchRun:
 
     def _complete(self, candidates: FloatArray) -> FloatArray:
         """Put the moving entries of candidates into whole vectors."""
-        vectors = np.tile(self._at.base, (len(candidates), 1))
-        vectors[:, self._at.columns] = candidates
-        return vectors
+        return whole_vectors(self._at.base, self._at.columns, candidates)
 
     def _evaluate(self, candidates: FloatArray) -> FloatArray:
         """Score a batch and keep its parts for the record."""
