@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher._claim import read_document
-from matcher._file_names import unique_names
-from matcher._run_files import equal_gain
-from matcher._search_folder import fitted_target, own_search
 from matcher.hearing import compare_notes
 from matcher.hearing.measure import analyse_match
-from matcher.history import PatchChange, compare_patches, find_version, split_version
 from matcher.losses import weights_for
+from matcher.runs import PatchChange, compare_patches, find_version, split_version
+from matcher.runs.claim import read_document
+from matcher.runs.file_names import unique_names
+from matcher.runs.run_files import equal_gain
+from matcher.runs.search_folder import fitted_target, own_search
 from matcher.scoring import score_patch
 from matcher.target import Target, target_from_signal
 from shared import Note, Patch, RunFolderError, write_recording

@@ -18,19 +18,19 @@ import numpy as np
 
 from matcher.defaults import DEFAULT_SECONDS
 from matcher.evaluator import Evaluator
-from matcher.gates import fit_gates
 from matcher.losses import breakdown, weights_for
 from matcher.matching import match
 from matcher.playing import play_notes, prepare_note
 from matcher.problem import Problem
 from matcher.result import LeftOutNote, MatchResult
+from matcher.search.gates import fit_gates
 from matcher.target import Target
 from shared import ParameterError, ParameterSpace, parse_pitch, pitch_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
-    from matcher.checkpoint import Checkpoint
+    from matcher.search.checkpoint import Checkpoint
     from matcher.target import TargetNote
     from shared import FloatArray
 

@@ -10,15 +10,15 @@ import numpy as np
 from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
 from matcher.evaluator import Evaluator
 from matcher.losses import LossBreakdown, breakdown, weights_for
-from matcher.movement_fit import Movements
+from matcher.optimise import DEFAULT_SAMPLER, make_sampler
+from matcher.partial_fit import Movements
 from matcher.pivots import Pivot
-from matcher.plan import WHOLE, Stage, default_plan
 from matcher.playing import play_notes, prepare_note, with_velocity_level
 from matcher.problem import Problem
 from matcher.result import MatchResult, NoteMatch, StageResult
-from matcher.search import DEFAULT_SAMPLER, make_sampler
-from matcher.search_run import SearchRun
-from matcher.starts import start_vectors
+from matcher.search.run import SearchRun
+from matcher.search.stages import WHOLE, Stage, default_plan
+from matcher.search.starts import start_vectors
 from shared import CATALOGUE, ParameterError, ParameterSpace
 from shared.patch import Patch
 from voice import Structure, load_structure
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from pathlib import Path
 
-    from matcher.checkpoint import Checkpoint
+    from matcher.search.checkpoint import Checkpoint
     from matcher.target import Target, TargetNote
     from shared import FloatArray
 
@@ -66,14 +66,14 @@ def match(
     seed : int >= 0
         Seed of the search and of the voice's noise.
     sampler : str
-        A name of `matcher.search.SAMPLER_NAMES`. The default goes through the stages of `plan`,
+        A name of `matcher.optimise.SAMPLER_NAMES`. The default goes through the stages of `plan`,
         walks first; the others are there to be compared, and get the problem as a whole.
     weights : str, or mapping of str to float, optional
         A preset ("balanced", "attack first", "animation first"), or weights of the loss terms,
         >= 0; those left out keep their default.
     plan : tuple of Stage, optional
-        Stages of the search, for the default sampler; `matcher.plan.default_plan` chooses them
-        if left out.
+        Stages of the search, for the default sampler; `matcher.search.stages.default_plan`
+        chooses them if left out.
     n_threads : int >= 1, optional
         Threads that render and score; all usable cores if left out.
     progress : bool
@@ -282,7 +282,7 @@ def _make_patch(
     loss: LossBreakdown,
 ) -> Patch:
     """Make the patch of the best candidate."""
-    from matcher.versions import versions  # noqa: PLC0415  reads package metadata
+    from matcher.runs.package_versions import versions  # noqa: PLC0415  reads package metadata
 
     values = problem.values(best[None, :])[0]
     return Patch(

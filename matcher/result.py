@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from matcher.losses import LossBreakdown
-    from matcher.search import SearchRecord
+    from matcher.optimise import SearchRecord
     from matcher.target import Target, TargetNote
     from shared import FloatArray, ParameterSpace
     from shared.patch import NotePhases, Patch

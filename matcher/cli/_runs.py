@@ -109,7 +109,7 @@ def carry_out(
             progress=not arguments.quiet and sys.stderr.isatty(),
             stop=request,
         )
-    from matcher.comparing.printout import has_page  # noqa: PLC0415  keeps the help quick
+    from matcher.texts.comparison import has_page  # noqa: PLC0415  keeps the help quick
 
     if has_page(comparison):
         write_page(comparison.folder)

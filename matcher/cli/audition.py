@@ -79,7 +79,7 @@ def run(arguments: argparse.Namespace) -> int:
         If the run or a part can't be used, or the folder can't be written to.
     """
     from matcher import audition, load_run  # noqa: PLC0415  keeps the help quick
-    from matcher.explaining.printout import format_audition  # noqa: PLC0415
+    from matcher.texts.explanation import format_audition  # noqa: PLC0415
 
     folder = load_run(arguments.folder)
     given = {

@@ -59,8 +59,8 @@ def run(arguments: argparse.Namespace) -> int:
     EarwrightError
         If there is no such version, or the run can't be changed.
     """
-    from matcher._print_history import format_changes  # noqa: PLC0415  keeps the help quick
-    from matcher.history import find_version, go_back, list_versions  # noqa: PLC0415
+    from matcher.runs import find_version, go_back, list_versions  # noqa: PLC0415
+    from matcher.texts.history import format_changes  # noqa: PLC0415  keeps the help quick
 
     before = find_version(arguments.run)
     after = go_back(arguments.run, arguments.version, note=arguments.note)

@@ -75,7 +75,7 @@ def run(arguments: argparse.Namespace) -> int:
         If something given can't be used, or the folder can't be written.
     """
     from matcher import batch  # noqa: PLC0415  keeps the help quick
-    from matcher.comparing.printout import format_batch  # noqa: PLC0415
+    from matcher.texts.comparison import format_batch  # noqa: PLC0415
 
     structures = arguments.structure or [DEFAULT_STRUCTURE]
     settings = run_settings(arguments, n_seeds=N_SEEDS)

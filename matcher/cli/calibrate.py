@@ -152,7 +152,7 @@ def _list() -> str:
     import textwrap  # noqa: PLC0415  keeps the help quick
 
     from matcher.calibrating import MEASURABLE  # noqa: PLC0415
-    from matcher.printout import WIDTH  # noqa: PLC0415
+    from matcher.texts.match_printout import WIDTH  # noqa: PLC0415
 
     lines = []
     for measure in MEASURABLE:
@@ -167,7 +167,7 @@ def _report(calibration: Calibration, file: str, is_dry: bool) -> str:  # noqa: 
     """Show the table with its error bars and warnings."""
     import textwrap  # noqa: PLC0415  keeps the help quick
 
-    from matcher.printout import WIDTH  # noqa: PLC0415
+    from matcher.texts.match_printout import WIDTH  # noqa: PLC0415
     from shared import CATALOGUE  # noqa: PLC0415
 
     parameter = CATALOGUE[calibration.parameter]

@@ -90,7 +90,7 @@ def run(arguments: argparse.Namespace) -> int:
         If something given can't be used, or the folder can't be written.
     """
     from matcher import compare, continue_comparison  # noqa: PLC0415  keeps the help quick
-    from matcher.comparing.printout import format_comparison  # noqa: PLC0415
+    from matcher.texts.comparison import format_comparison  # noqa: PLC0415
 
     if arguments.resume is not None:
         _check_alone(arguments)

@@ -68,9 +68,9 @@ def run(arguments: argparse.Namespace) -> int:
     EarwrightError
         If a patch can't be read, or the sounds can't be written.
     """
-    from matcher._print_history import format_difference  # noqa: PLC0415  keeps the help quick
     from matcher.hearing_patches import difference_between, write_both  # noqa: PLC0415
-    from matcher.printout import SHORT_CAUTION  # noqa: PLC0415
+    from matcher.texts.history import format_difference  # noqa: PLC0415  keeps the help quick
+    from matcher.texts.match_printout import SHORT_CAUTION  # noqa: PLC0415
 
     difference = difference_between(arguments.a, arguments.b)
     written = write_both(difference, arguments.audio) if arguments.audio else ()

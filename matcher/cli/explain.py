@@ -82,8 +82,8 @@ def run(arguments: argparse.Namespace) -> int:
 
     from matcher import explain  # noqa: PLC0415
     from matcher.explaining.model import EXPLAIN_FILE  # noqa: PLC0415
-    from matcher.explaining.printout import format_explanation  # noqa: PLC0415
     from matcher.interrupts import StopRequest  # noqa: PLC0415
+    from matcher.texts.explanation import format_explanation  # noqa: PLC0415
 
     with StopRequest() as request:
         explanation = explain(

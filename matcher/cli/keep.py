@@ -59,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
     EarwrightError
         If the name isn't accepted, or there is no such version.
     """
-    from matcher.history import keep_version  # noqa: PLC0415  keeps the help quick
+    from matcher.runs import keep_version  # noqa: PLC0415  keeps the help quick
 
     version = keep_version(arguments.run, arguments.name, arguments.version)
     sys.stdout.write(f"Version {version.number} ({version.title}) is kept as {version.name}.\n")

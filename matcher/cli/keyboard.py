@@ -92,8 +92,8 @@ def run(arguments: argparse.Namespace) -> int:
     """
     from matcher import keyboard  # noqa: PLC0415  keeps the help quick
     from matcher.explaining.keyboard import DEFAULT_VELOCITIES  # noqa: PLC0415
-    from matcher.explaining.printout import format_keyboard  # noqa: PLC0415
     from matcher.interrupts import StopRequest  # noqa: PLC0415
+    from matcher.texts.explanation import format_keyboard  # noqa: PLC0415
 
     given = [v for v in arguments.velocity or () if v is not None]
     with StopRequest() as request:

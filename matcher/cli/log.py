@@ -59,8 +59,8 @@ def run(arguments: argparse.Namespace) -> int:
     EarwrightError
         If the folder holds no versions.
     """
-    from matcher._print_history import format_log  # noqa: PLC0415  keeps the help quick
-    from matcher.history import find_version, list_versions  # noqa: PLC0415
+    from matcher.runs import find_version, list_versions  # noqa: PLC0415
+    from matcher.texts.history import format_log  # noqa: PLC0415  keeps the help quick
 
     find_version(arguments.run)  # says what is wrong if there are none
     versions = list_versions(arguments.run)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matcher.cli._parser import Subparsers
     from matcher.interrupts import StopRequest
     from matcher.result import MatchResult
-    from matcher.run_folder import RunFolder
+    from matcher.runs.run_folder import RunFolder
 
 __all__ = ["add_parser", "run"]
 
@@ -207,7 +207,7 @@ def _add_output(parser: argparse.ArgumentParser) -> None:
 
 def _print_unsaved(arguments: argparse.Namespace, error: Exception) -> None:
     """If the run folder can't be written, show at least what was found."""
-    from matcher.printout import format_match  # noqa: PLC0415  keeps the help quick
+    from matcher.texts.match_printout import format_match  # noqa: PLC0415  keeps the help quick
 
     result = getattr(error, "result", None)
     if result is not None and not arguments.json:
@@ -223,7 +223,7 @@ def _print(arguments: argparse.Namespace, result: MatchResult, folder: RunFolder
     elif arguments.quiet:
         sys.stdout.write(f"{folder.path}\n")
     else:
-        from matcher.printout import format_match  # noqa: PLC0415  keeps the help quick
+        from matcher.texts.match_printout import format_match  # noqa: PLC0415  keeps the help quick
 
         sys.stdout.write(f"{format_match(result, folder)}\n")
     if result.stop_reason == "interrupted":

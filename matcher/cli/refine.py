@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matcher.cli._parser import Subparsers
     from matcher.interrupts import StopRequest
     from matcher.result import MatchResult
-    from matcher.run_folder import RunFolder
+    from matcher.runs.run_folder import RunFolder
 
 __all__ = ["add_parser", "run"]
 
@@ -244,7 +244,7 @@ def _print(arguments: argparse.Namespace, result: MatchResult, folder: RunFolder
     elif arguments.quiet:
         sys.stdout.write(f"{folder.path}\n")
     else:
-        from matcher._print_refined import format_refined  # noqa: PLC0415  keeps the help quick
+        from matcher.texts.refined import format_refined  # noqa: PLC0415  keeps the help quick
 
         sys.stdout.write(f"{format_refined(result, folder)}\n")
     if result.stop_reason == "interrupted":

@@ -119,8 +119,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _load(arguments: argparse.Namespace) -> tuple[Patch, Note]:
     """Load the patch, and decide which note is played."""
-    from matcher.history import find_version, split_version  # noqa: PLC0415
-    from matcher.run_folder import load_run  # noqa: PLC0415  keeps the help quick
+    from matcher.runs import find_version, split_version  # noqa: PLC0415
+    from matcher.runs.run_folder import load_run  # noqa: PLC0415  keeps the help quick
     from shared import Note, Patch  # noqa: PLC0415
 
     note = Note(60.0)
@@ -171,7 +171,7 @@ def _noise_seed(patch: Patch) -> int:
 
 def _report(path: Path, note: Note, n_samples: int, rate: int, gain: float) -> list[str]:
     """Say what was written."""
-    from matcher.printout import SHORT_CAUTION  # noqa: PLC0415  keeps the help quick
+    from matcher.texts.match_printout import SHORT_CAUTION  # noqa: PLC0415  keeps the help quick
     from shared import (  # noqa: PLC0415
         MAX_LOUDNESS_LUFS,
         MAX_TRUE_PEAK_DBTP,

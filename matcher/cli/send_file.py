@@ -84,7 +84,7 @@ def run(arguments: argparse.Namespace) -> int:
         If something can't be read, nothing has a controller, or the file can't be written.
     """
     from matcher.midi import controller_settings, write_midi_file  # noqa: PLC0415  help is quick
-    from matcher.run_structure import load_patch_and_structure  # noqa: PLC0415
+    from matcher.runs.run_structure import load_patch_and_structure  # noqa: PLC0415
 
     patch, structure = load_patch_and_structure(arguments.patch, arguments.structure)
     settings = controller_settings(patch, structure, midi_map=arguments.map)
@@ -134,7 +134,7 @@ def _report(
     from itertools import groupby  # noqa: PLC0415
 
     from matcher.parts import voice_parts  # noqa: PLC0415
-    from matcher.printout import SHORT_CAUTION, WIDTH  # noqa: PLC0415
+    from matcher.texts.match_printout import SHORT_CAUTION, WIDTH  # noqa: PLC0415
 
     part_of = {name: part.title for part in voice_parts() for name in part.names}
     rows = [(f"{part_of[s.name]}: {s.label}", s) for s in settings]

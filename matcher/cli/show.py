@@ -63,7 +63,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     if is_comparison(arguments.folder):
         from matcher.comparing import load_comparison  # noqa: PLC0415
-        from matcher.comparing.printout import format_comparison  # noqa: PLC0415
+        from matcher.texts.comparison import format_comparison  # noqa: PLC0415
 
         text = format_comparison(load_comparison(arguments.folder))
     else:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher._run_document import to_json
 from matcher.comparing.outcome import Curve, NoteOutcome, RunOutcome
 from matcher.losses import TERMS, LossBreakdown
+from matcher.runs.run_document import to_json
 from shared import Patch, RunFolderError
 
 if TYPE_CHECKING:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from matcher._file_names import common_name
 from matcher.comparing.folder import COMPARE_FILE, ComparisonFolder, Plan, read_plan
 from matcher.comparing.new_folder import named_folder, new_folder
 from matcher.comparing.planning import check_extension, check_targets, make_plan
 from matcher.comparing.running import Place, do_runs
 from matcher.defaults import DEFAULT_STRUCTURE
+from matcher.runs.file_names import common_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -63,7 +63,7 @@ def compare(
     thresholds : sequence of float > 0, optional
         Losses in audible steps whose reaching is told; ten from 10 down to 1 if left out.
     sampler : str, optional
-        A name of `matcher.search.SAMPLER_NAMES`.
+        A name of `matcher.optimise.SAMPLER_NAMES`.
     weights : str, or mapping of str to float, optional
         As for `matcher.match`.
     n_processes : int >= 1, optional

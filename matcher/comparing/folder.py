@@ -26,14 +26,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from matcher._claim import cannot_write
-from matcher._file_names import safe_name
-from matcher._run_document import to_json
 from matcher.comparing._documents import outcome_to_json, read_outcome
 from matcher.comparing.comparison import Comparison
 from matcher.comparing.jobs import Budget, Job
 from matcher.comparing.outcome import FailedRun, RunOutcome
 from matcher.comparing.sources import StructureSource, TargetSource
+from matcher.runs.claim import cannot_write
+from matcher.runs.file_names import safe_name
+from matcher.runs.run_document import to_json
 from shared import RunFolderError, write_atomic
 
 if TYPE_CHECKING:

@@ -47,7 +47,7 @@ class Budget:
     evals : int or None
         ... candidates to try.
     sampler : str
-        A name of `matcher.search.SAMPLER_NAMES`.
+        A name of `matcher.optimise.SAMPLER_NAMES`.
     weights : tuple of (str, float)
         A weight for each loss term.
     """
@@ -197,7 +197,7 @@ def _match(
 
 def _run_files(result: MatchResult, folder: Path) -> dict[str, bytes]:
     """Write the run folder, and take its files."""
-    from matcher.run_folder import save_run  # noqa: PLC0415
+    from matcher.runs.run_folder import save_run  # noqa: PLC0415
 
     save_run(result, folder)
     return {

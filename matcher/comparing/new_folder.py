@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from matcher.run_folder import DEFAULT_PARENT
-from matcher.run_lock import LOCK_FILE
+from matcher.runs.run_folder import DEFAULT_PARENT
+from matcher.runs.run_lock import LOCK_FILE
 from shared import RunFolderError
 
 __all__ = ["named_folder", "new_folder"]

@@ -13,7 +13,7 @@ from matcher.comparing.sources import list_structures_of, list_targets
 from matcher.defaults import DEFAULT_SECONDS
 from matcher.losses import weights_for
 from matcher.matching import check_budget
-from matcher.search import DEFAULT_SAMPLER, SAMPLER_NAMES
+from matcher.optimise import DEFAULT_SAMPLER, SAMPLER_NAMES
 from shared import EarwrightError, EarwrightWarning, ParameterError, RunFolderError
 from shared._leftovers import temporary_folder
 

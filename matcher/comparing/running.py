@@ -11,7 +11,7 @@ from matcher.comparing.outcome import FailedRun
 from matcher.comparing.progress import RunsProgress
 from matcher.comparing.threads import share_cores, usable_cores
 from matcher.interrupts import hold_interrupts
-from matcher.run_lock import lock_run
+from matcher.runs.run_lock import lock_run
 from shared import EarwrightError, ParameterError, TargetError
 from shared._leftovers import remove_abandoned_folders
 

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.explaining._features import FeatureReader
-from matcher.search import make_sampler, search
+from matcher.optimise import make_sampler, search
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

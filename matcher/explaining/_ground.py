@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher._search_folder import list_searches
 from matcher.evaluator import Evaluator
 from matcher.losses import PARTS, LossBreakdown, breakdown, totals, weights_for
 from matcher.matching import make_problem
 from matcher.parts import used_parameters
 from matcher.playing import play_notes, prepare_note
 from matcher.problem import PHASE_DEPTHS
-from matcher.run_folder import RunFolder, load_run
+from matcher.runs.run_folder import RunFolder, load_run
+from matcher.runs.search_folder import list_searches
 from matcher.target import Target, TargetNote
 from matcher.target.analyse import measure_note
 from shared import CATALOGUE, ParameterSpace, StructureError, read_recording
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from matcher.losses import NoteTarget
     from matcher.problem import Problem
-    from matcher.run_folder import RunNote
+    from matcher.runs.run_folder import RunNote
     from shared import FloatArray, Note, Patch
     from shared.types import IntArray
 

@@ -9,7 +9,6 @@ from collections.abc import Mapping  # noqa: TC003  a field of a public record
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from matcher._file_names import safe_name
 from matcher.explaining._exaggerate import exaggerated
 from matcher.explaining._find_parts import find_parts
 from matcher.explaining._sound_files import (
@@ -22,9 +21,10 @@ from matcher.explaining._sound_files import (
 from matcher.explaining._switches import part_title, works
 from matcher.interrupts import hold_interrupts
 from matcher.parts import parameter_label
-from matcher.run_folder import RunFolder, load_run
-from matcher.run_lock import lock_run
-from matcher.run_structure import load_patch_and_structure
+from matcher.runs.file_names import safe_name
+from matcher.runs.run_folder import RunFolder, load_run
+from matcher.runs.run_lock import lock_run
+from matcher.runs.run_structure import load_patch_and_structure
 from shared import CATALOGUE, ParameterError, samples_to_seconds, write_atomic, write_recording
 from voice import render
 

@@ -19,9 +19,9 @@ from matcher.explaining.in_this_patch import parts_in_patch
 from matcher.explaining.interactions import find_interactions
 from matcher.explaining.model import Explanation
 from matcher.explaining.slack import slack_of_patch
-from matcher.run_folder import RunFolder, load_run
-from matcher.run_lock import lock_run
-from matcher.search import SearchRecord
+from matcher.optimise import SearchRecord
+from matcher.runs.run_folder import RunFolder, load_run
+from matcher.runs.run_lock import lock_run
 from shared import ParameterError, RunFolderError, sha256_digest
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.explaining.what_mattered import Importance, SearchImportance
-from matcher.search._quiet import quiet_optuna
+from matcher.optimise._quiet import quiet_optuna
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from optuna.distributions import BaseDistribution
     from optuna.importance import BaseImportanceEvaluator
 
-    from matcher.search import SearchRecord
+    from matcher.optimise import SearchRecord
     from shared import FloatArray
 
 __all__ = ["DEFAULT_N_EVALUATIONS", "DEFAULT_N_FANOVA", "importances_of", "search_importance"]

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from matcher._run_document import to_json
 from matcher.explaining._reading import from_plain, to_plain
 from matcher.explaining.how_to_set import (  # noqa: TC001  resolved when a file is read
     BuildOrder,
@@ -21,6 +20,7 @@ from matcher.explaining.what_mattered import (  # noqa: TC001
     PartsInPatch,
     SearchImportance,
 )
+from matcher.runs.run_document import to_json
 from shared import ParameterError, RunFolderError, write_atomic
 
 __all__ = ["EXPLAIN_FILE", "SCHEMA_VERSION", "Explanation"]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, Response
 
-from matcher._run_document import plain
+from matcher.runs.run_document import plain
 from shared import EarwrightError, ParameterError
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from matcher._run_document import plain
+from matcher.runs.run_document import plain
 
 if TYPE_CHECKING:
     from pathlib import Path

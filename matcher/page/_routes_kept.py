@@ -8,15 +8,15 @@ from urllib.parse import quote
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from matcher.history import (
+from matcher.page._http import answer, guarded, in_thread, number_in, read_json, text_in, values_in
+from matcher.page.security import REPORT_POLICY
+from matcher.runs import (
     compare_patches,
     find_version,
     go_back,
     keep_version,
     list_versions,
 )
-from matcher.page._http import answer, guarded, in_thread, number_in, read_json, text_in, values_in
-from matcher.page.security import REPORT_POLICY
 from matcher.sheet import patch_sheet, resting_controls
 from shared import CATALOGUE, EarwrightError, ParameterError
 from shared._leftovers import temporary_folder
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from matcher.explaining import Slack
-    from matcher.history import PatchChange, Version
     from matcher.page.app import Desk
+    from matcher.runs import PatchChange, Version
     from shared import Patch
 
 __all__: list[str] = []

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from matcher.page.jobs import BEST_FILE
-from matcher.run_folder import DEFAULT_PARENT
+from matcher.runs.run_folder import DEFAULT_PARENT
 from shared import EarwrightWarning, Patch
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from matcher.page._messages import EventWriter
-    from matcher.search_run import SearchRun
+    from matcher.search.run import SearchRun
 
 __all__: list[str] = []
 

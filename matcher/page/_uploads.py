@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from matcher._file_names import safe_name
+from matcher.runs.file_names import safe_name
 from shared import AudioError
 from shared._decoder_output import quiet_decoder
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from matcher.comparing import load_comparison, run_folder
-from matcher.run_folder import load_run
+from matcher.runs.run_folder import load_run
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from matcher.comparing import Comparison, Convergence
     from matcher.page.workspace import Workspace
-    from matcher.run_folder import RunFolder
+    from matcher.runs.run_folder import RunFolder
 
 __all__ = ["ComparisonShelf"]
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.parts import parameter_label, used_parameters, voice_parts
-from matcher.plain import SWITCHES
+from matcher.search.plain import SWITCHES
 from matcher.sheet import panel_text
 from shared import CATALOGUE
 

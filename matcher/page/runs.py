@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Any
 from matcher.defaults import DEFAULT_STRUCTURE
 from matcher.explaining.scaled_parts import present_parts
 from matcher.hearing import compare_notes
-from matcher.history import find_version
 from matcher.page.parameters import describe_parameters, describe_values
 from matcher.page.pictures import picture
 from matcher.page.searches import exact_note, target_in
-from matcher.run_folder import load_run
-from matcher.run_structure import load_patch_and_structure
+from matcher.runs import find_version
+from matcher.runs.run_folder import load_run
+from matcher.runs.run_structure import load_patch_and_structure
 from matcher.target import target_from_signal
 from shared import (
     CATALOGUE,
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from matcher.page.placing import Placer, Played
     from matcher.page.workspace import Workspace
-    from matcher.run_folder import RunFolder, RunNote
+    from matcher.runs.run_folder import RunFolder, RunNote
     from matcher.target import TargetNote
 
 __all__ = ["RunShelf", "picture_of"]

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from matcher._search_folder import list_searches
-from matcher.run_lock import lock_run
+from matcher.runs.run_lock import lock_run
+from matcher.runs.search_folder import list_searches
 from shared import EarwrightError, RunFolderError
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from matcher.page.workspace import Workspace
-    from matcher.run_folder import RunFolder
+    from matcher.runs.run_folder import RunFolder
     from matcher.target import TargetNote
 
 __all__ = ["SearchShelf", "exact_note", "target_in"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from matcher._file_names import safe_name
+from matcher.runs.file_names import safe_name
 from shared import EarwrightError, ParameterError, StructureError, write_atomic
 from voice import list_structures, load_structure
 

@@ -18,8 +18,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from matcher._file_names import safe_name
-from matcher.run_folder import DEFAULT_PARENT
+from matcher.runs.file_names import safe_name
+from matcher.runs.run_folder import DEFAULT_PARENT
 from shared import FileError, ParameterError
 
 __all__ = ["Workspace"]

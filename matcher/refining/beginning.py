@@ -6,18 +6,18 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from matcher._search_folder import SearchFolder, fitted_target, own_search
-from matcher.history import Version, find_version, split_version
 from matcher.losses import weights_for
 from matcher.refining.refinement import Refinement, checked_budget, fitted_gates
 from matcher.refining.selection import Selection
+from matcher.runs import Version, find_version, split_version
+from matcher.runs.search_folder import SearchFolder, fitted_target, own_search
 from shared import ParameterError, Patch
 from voice import Structure, load_structure
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from matcher.run_folder import RunFolder
+    from matcher.runs.run_folder import RunFolder
     from matcher.target import Target
 
 __all__ = ["begin_again", "begin_from_patch", "begin_from_run", "find_patch", "search_options"]

@@ -7,25 +7,25 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from matcher.plan import Stage
+from matcher.optimise import DEFAULT_SAMPLER, SearchRecord
 from matcher.playing import with_velocity_level
 from matcher.problem import Problem
 from matcher.refining.selection import Selection, Within
 from matcher.result import MatchResult, StageResult
+from matcher.runs.package_versions import versions
 from matcher.scoring import score_patch
-from matcher.search import DEFAULT_SAMPLER, SearchRecord
-from matcher.search_run import SearchRun
-from matcher.versions import versions
+from matcher.search.run import SearchRun
+from matcher.search.stages import Stage
 from shared import CATALOGUE, EarwrightWarning, ParameterSpace, Patch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from matcher.checkpoint import Checkpoint
     from matcher.losses import LossBreakdown
     from matcher.refining.refinement import Refinement
     from matcher.result import NoteMatch
-    from matcher.run_folder import RunFolder
+    from matcher.runs.run_folder import RunFolder
+    from matcher.search.checkpoint import Checkpoint
     from matcher.target import Target
     from voice import Structure
 

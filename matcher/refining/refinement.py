@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from matcher.evaluator import Evaluator
-from matcher.gates import fit_gates
 from matcher.matching import check_budget, make_problem
+from matcher.optimise import DEFAULT_SAMPLER
 from matcher.playing import prepare_note
 from matcher.problem import Problem
 from matcher.refining.selection import Selection, choose_space, with_values
-from matcher.search import DEFAULT_SAMPLER
+from matcher.search.gates import fit_gates
 from shared import ParameterSpace
 
 if TYPE_CHECKING:

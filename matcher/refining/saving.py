@@ -8,11 +8,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from matcher._claim import Claim, claim_run
-from matcher._run_files import write_record
-from matcher._run_update import bring_up_to_date, show_version
-from matcher._search_folder import SearchFolder, list_searches, new_search
-from matcher.history import Version, add_version, find_version, split_version
 from matcher.matching import check_budget
 from matcher.refining.beginning import (
     START_FILE,
@@ -23,8 +18,13 @@ from matcher.refining.beginning import (
 )
 from matcher.refining.refine import search_refinement
 from matcher.refining.selection import Selection
-from matcher.run_folder import STUDY_NAME, RunFolder, claim_run_folder, load_run, save_run
-from matcher.saved_match import FINISHED, UnsavedError, extended
+from matcher.runs import Version, add_version, find_version, split_version
+from matcher.runs.claim import Claim, claim_run
+from matcher.runs.run_files import write_record
+from matcher.runs.run_folder import STUDY_NAME, RunFolder, claim_run_folder, load_run, save_run
+from matcher.runs.run_update import bring_up_to_date, show_version
+from matcher.runs.saved_match import FINISHED, UnsavedError, extended
+from matcher.runs.search_folder import SearchFolder, list_searches, new_search
 from shared import EarwrightError, RunFolderError
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from matcher.refining.refinement import Refinement
     from matcher.result import MatchResult
-    from matcher.search_run import SearchRun
+    from matcher.search.run import SearchRun
     from matcher.target import Target
     from shared import Patch
     from voice import Structure

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.explaining.keyboard import Keyboard
-from matcher.explaining.printout import loudest_lufs
 from matcher.plots import KeyCurve, plot_over_keys
 from matcher.report._explained import read_run_sound
 from matcher.report._notes import Picture
 from matcher.report._pictures import Drawing
 from matcher.report._svg import PAGE, inline_svg
+from matcher.texts.explanation import loudest_lufs
 from shared import EarwrightError
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from matcher.explaining.key_rows import KeyRow
     from matcher.report._sounds import PlainSound
-    from matcher.run_folder import RunFolder
+    from matcher.runs.run_folder import RunFolder
 
 __all__: list[str] = []
 

@@ -6,7 +6,6 @@ import shlex
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from matcher._print_loss import _TERM_MEANINGS
 from matcher.losses import TERMS, describe_weights
 from matcher.report._explained import Explained, explain_view
 from matcher.report._keyboard import KeyboardView, keyboard_view
@@ -22,13 +21,14 @@ from matcher.report._pictures import convergence_drawing
 from matcher.report._sheet import Sheet, make_sheet, structure_of
 from matcher.report._sounds import EmbeddedSounds, PlainSound, embed_sounds
 from matcher.report._svg import PAGE, inline_svg
+from matcher.texts.loss import _TERM_MEANINGS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from typing import Any
 
-    from matcher.history import Version
-    from matcher.run_folder import RunFolder
+    from matcher.runs import Version
+    from matcher.runs.run_folder import RunFolder
 
 __all__: list[str] = []
 
@@ -245,6 +245,6 @@ def _command(run: RunFolder) -> tuple[str | None, bool]:
 
 def _history(run: RunFolder) -> tuple[Version, ...]:
     """List the versions of the patch, if any were kept."""
-    from matcher.history import list_versions  # noqa: PLC0415
+    from matcher.runs import list_versions  # noqa: PLC0415
 
     return list_versions(run.path) if (run.path / "versions").is_dir() else ()

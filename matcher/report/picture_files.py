@@ -5,9 +5,9 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING
 
-from matcher._claim import PLOTS_FOLDER
 from matcher.plots import find_palette
-from matcher.run_folder import RunFolder, load_run
+from matcher.runs.claim import PLOTS_FOLDER
+from matcher.runs.run_folder import RunFolder, load_run
 from shared import ParameterError, write_atomic
 
 if TYPE_CHECKING:

@@ -7,19 +7,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher._print_patch import format_patch
-from matcher._print_text import WIDTH, one_line, shorten
 from matcher.losses import TERMS
 from matcher.plots.pair import level_curves
 from matcher.report._notes import read_sound
-from matcher.run_structure import load_patch_and_structure
+from matcher.runs.run_structure import load_patch_and_structure
+from matcher.texts.lines import WIDTH, one_line, shorten
+from matcher.texts.patch import format_patch
 from shared import HEARING_CAUTION, EarwrightError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from typing import Any
 
-    from matcher.run_folder import RunFolder, RunNote
+    from matcher.runs.run_folder import RunFolder, RunNote
     from shared import FloatArray
 
 __all__ = ["ASCII_SIGNS", "BLOCK_SIGNS", "format_run", "text_plot"]

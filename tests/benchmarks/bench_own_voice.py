@@ -32,8 +32,8 @@ import numpy as np
 from matcher.evaluator import Evaluator
 from matcher.losses import breakdown, weights_for
 from matcher.matching import make_problem, match
+from matcher.optimise import DEFAULT_SAMPLER, SAMPLER_NAMES
 from matcher.playing import prepare_note
-from matcher.search import DEFAULT_SAMPLER, SAMPLER_NAMES
 from matcher.target import Target, target_from_signal
 from shared import PHASE_NAMES, Note
 from tests.benchmarks.run_record import RunRecord

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from matcher.search import (
+from matcher.optimise import (
     DEFAULT_N_TRIALS,
     SAMPLER_NAMES,
     SearchRecord,
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from pytest_benchmark.fixture import BenchmarkFixture
 
-    from matcher.search import Sampler
+    from matcher.optimise import Sampler
 
 BATCH = 32
 

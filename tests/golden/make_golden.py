@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matcher.losses import PARTS, NoteScorer, NoteTarget
-from matcher.versions import versions
+from matcher.runs.package_versions import versions
 from shared import write_atomic
 from voice import render
 

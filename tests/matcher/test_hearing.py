@@ -23,7 +23,7 @@ from matcher.hearing import (
 )
 from matcher.hearing.measure import find_sections
 from matcher.hearing.words import wording_of
-from matcher.run_folder import save_run
+from matcher.runs.run_folder import save_run
 from matcher.target import TargetNote, load_target, target_from_signal
 from shared import Note, ParameterError
 from tests.matcher.small_match import small_match

@@ -14,9 +14,9 @@ from matcher import load_run, match, match_leaving_out, save_run
 from matcher.evaluator import Evaluator
 from matcher.leave_out import choose_notes
 from matcher.playing import prepare_note
-from matcher.printout import format_match
 from matcher.problem import Problem
 from matcher.target import Target
+from matcher.texts.match_printout import format_match
 from shared import ParameterError, ParameterSpace
 from shared.files import sha256_digest
 from tests.own_notes import RATE_HZ, own_target

@@ -25,10 +25,10 @@ import numpy as np
 import pytest
 from scipy.optimize import differential_evolution
 
-from matcher.search import make_sampler, search
-from matcher.search._box import Box
-from matcher.search._cma import NormalDistribution, cholesky_factor, learning_rates
-from matcher.search._margin import correct_margins
+from matcher.optimise import make_sampler, search
+from matcher.optimise._box import Box
+from matcher.optimise._cma import NormalDistribution, cholesky_factor, learning_rates
+from matcher.optimise._margin import correct_margins
 from shared.types import FloatArray
 from tests.search_functions import ellipsoid, rastrigin, rosenbrock, sphere
 

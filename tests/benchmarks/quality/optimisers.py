@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.optimize import differential_evolution
 
-from matcher.search import make_sampler
+from matcher.optimise import make_sampler
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -13,7 +13,7 @@ import soundfile
 
 from matcher import batch, compare, continue_comparison, load_comparison, load_run
 from matcher.comparing import run_folder
-from matcher.run_lock import lock_run
+from matcher.runs.run_lock import lock_run
 from shared import AudioError, ParameterError, RunFolderError, StructureError, TargetError
 from tests.matcher.comparing.small_jobs import write_notes
 from tests.matcher.small_match import RATE_HZ, played_note

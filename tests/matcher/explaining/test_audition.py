@@ -10,7 +10,7 @@ import pytest
 from matcher import audition, load_run
 from matcher.explaining._exaggerate import exaggerated
 from matcher.explaining._find_parts import find_parts
-from matcher.explaining.printout import format_audition
+from matcher.texts.explanation import format_audition
 from shared import (
     CATALOGUE,
     MAX_LOUDNESS_LUFS,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from matcher.explaining.importance import search_importance
-from matcher.search import SearchRecord
+from matcher.optimise import SearchRecord
 
 
 @pytest.fixture

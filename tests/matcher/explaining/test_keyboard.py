@@ -12,7 +12,7 @@ from matcher import Keyboard, keyboard
 from matcher.explaining._key_measures import aliasing_db, lfos
 from matcher.explaining._key_words import judge_keys
 from matcher.explaining.key_rows import KeyRow
-from matcher.explaining.printout import format_keyboard
+from matcher.texts.explanation import format_keyboard
 from shared import CATALOGUE, Note, ParameterError, RunFolderError, pitch_name, read_recording
 from tests.matcher.explaining.explained_run import explained_run, set_patch
 

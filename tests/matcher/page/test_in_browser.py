@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from matcher import load_run
-from matcher.history import find_version, list_versions
+from matcher.runs import find_version, list_versions
 from shared import CATALOGUE
 from tests.browser import (
     DESKTOP,

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from matcher import load_run, match_and_save, refine, refine_and_save, resume_refine, save_run
 from matcher.evaluator import Evaluator
-from matcher.history import go_back, keep_version, list_versions
+from matcher.optimise import SearchRecord
 from matcher.refining import Selection, choose_space
-from matcher.search import SearchRecord
+from matcher.runs import go_back, keep_version, list_versions
 from matcher.target import Target, target_from_signal
 from shared import CATALOGUE, ParameterError, Patch, RunFolderError
 from tests.matcher.small_match import RATE_HZ, played_note, small_match

@@ -1,0 +1,48 @@
+"""Search for the candidate with the lowest loss, by ask and tell over the unit box.
+
+This package knows vectors in [0, 1]^n and losses. What a vector means, how it sounds and how it
+is judged is handed to it as a plain callable.
+"""
+
+from matcher.optimise._distributions import unit_cells
+from matcher.optimise.columns_file import write_columns
+from matcher.optimise.descent import DescentSampler
+from matcher.optimise.loop import BatchReport, SearchResult, StopReason, search
+from matcher.optimise.place_fits import PlaceFits
+from matcher.optimise.record import SearchRecord
+from matcher.optimise.samplers import (
+    DEFAULT_POPULATION,
+    DEFAULT_SAMPLER,
+    DEFAULT_SIGMA,
+    SAMPLER_NAMES,
+    Sampler,
+    make_descent,
+    make_sampler,
+    restore_sampler,
+)
+from matcher.optimise.state_file import state_from_bytes, state_to_bytes
+from matcher.optimise.study_file import DEFAULT_N_TRIALS, write_study
+
+__all__ = [
+    "DEFAULT_N_TRIALS",
+    "DEFAULT_POPULATION",
+    "DEFAULT_SAMPLER",
+    "DEFAULT_SIGMA",
+    "SAMPLER_NAMES",
+    "BatchReport",
+    "DescentSampler",
+    "PlaceFits",
+    "Sampler",
+    "SearchRecord",
+    "SearchResult",
+    "StopReason",
+    "make_descent",
+    "make_sampler",
+    "restore_sampler",
+    "search",
+    "state_from_bytes",
+    "state_to_bytes",
+    "unit_cells",
+    "write_columns",
+    "write_study",
+]

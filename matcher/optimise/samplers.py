@@ -1,0 +1,256 @@
+"""What every sampler promises, and the one place that makes them by name."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
+
+from matcher.optimise._arguments import check_number, checked_box, checked_starts
+from matcher.optimise.descent import JITTER, MOST_WALKS, DescentSampler
+from matcher.optimise.optuna_samplers import OptunaSampler
+from matcher.optimise.restarts import CmaesSampler
+from shared.errors import ParameterError, suggest_names
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from matcher.optimise.descent import BoolArray
+    from shared.types import FloatArray, IntArray
+
+DEFAULT_SAMPLER = "cmaes"
+SAMPLER_NAMES = ("cmaes", "optuna-cmaes", "qmc", "random", "tpe")
+
+# Of the whole range: wide enough to see the box from its middle, and the figure used around the
+# middle of [-5, 5] in the benchmarks that `restarts` cites (2, a fifth of the range).
+DEFAULT_SIGMA = 0.2
+# Two passes of the renderer's 16 candidates side by side; the best of those measured on known
+# patches at 4,000 evaluations.
+DEFAULT_POPULATION = 32
+
+
+@runtime_checkable
+class Sampler(Protocol):
+    """Proposes candidates in the unit box and learns from their losses.
+
+    `ask` and `tell` alternate: what was asked is told, in the same order, at once or in parts.
+    The sequence depends on the seed and on the told losses only, never on the clock or on the
+    number of threads.
+    """
+
+    @property
+    def name(self) -> str:
+        """Name by which `make_sampler` makes it."""
+
+    @property
+    def n_dimensions(self) -> int:
+        """Length of a candidate."""
+
+    @property
+    def slows_down(self) -> bool:
+        """Whether the time for each candidate grows with the number of candidates told."""
+
+    @property
+    def slowdown_note(self) -> str:
+        """One sentence about that for the user; empty where nothing slows down."""
+
+    @property
+    def is_converged(self) -> bool:
+        """Whether going on would hardly bring anything; False for what can't tell."""
+
+    @property
+    def preferred_batch(self) -> int:
+        """How many candidates are best asked for next."""
+
+    def ask(self, n_candidates: int) -> FloatArray:
+        """Propose candidates.
+
+        Parameters
+        ----------
+        n_candidates : int >= 1
+            How many.
+
+        Returns
+        -------
+        np.ndarray, shape=(n_candidates, n_dimensions)
+            Values in [0, 1]; stepped dimensions at the centre of a cell.
+        """
+
+    def tell(self, candidates: FloatArray, losses: npt.ArrayLike) -> None:
+        """Learn the losses of candidates.
+
+        Parameters
+        ----------
+        candidates : np.ndarray, shape=(n_candidates, n_dimensions)
+            As they were asked for, in the same order.
+        losses : array-like, shape=(n_candidates,)
+            Lower is better. A value that isn't finite counts as the worst.
+
+        Raises
+        ------
+        ParameterError
+            If these aren't the candidates that come next, or the lengths differ.
+        """
+
+    def state(self) -> dict[str, Any]:
+        """Return all that `restore_sampler` needs: arrays, numbers, strings and plain dicts."""
+
+
+def make_sampler(
+    name: str,
+    n_dimensions: int,
+    *,
+    seed: int,
+    starts: npt.ArrayLike | None = None,
+    sigma: float = DEFAULT_SIGMA,
+    population: int = DEFAULT_POPULATION,
+    circular: npt.ArrayLike | None = None,
+    cells: npt.ArrayLike | None = None,
+) -> Sampler:
+    """Make a sampler by name.
+
+    Parameters
+    ----------
+    name : str
+        One of `SAMPLER_NAMES`; ``"cmaes"`` is the one to use unless samplers are compared.
+    n_dimensions : int >= 1
+        Length of a candidate.
+    seed : int >= 0
+        The same seed gives the same candidates for the same losses.
+    starts : array-like, shape=(n_starts, n_dimensions), optional
+        Candidates in [0, 1] that are proposed first. Without them, ``"cmaes"`` begins around the
+        middle of the box.
+    sigma : float, 0 < sigma <= 1
+        Standard deviation of the first draws as a share of each range (``"cmaes"`` only).
+    population : int >= 4
+        Candidates in a generation of both CMA-ES samplers; a multiple of 16 suits the renderer.
+    circular : array-like of bool, shape=(n_dimensions,), optional
+        True where 0 and 1 are the same value, as in phases. Only ``"cmaes"`` uses it.
+    cells : array-like of int >= 0, shape=(n_dimensions,), optional
+        Number of equal cells where only so many values exist, else 0.
+
+    Returns
+    -------
+    Sampler
+        Ready to be asked.
+
+    Raises
+    ------
+    ParameterError
+        If the name is unknown or an argument lies outside its range.
+    """
+    if name not in SAMPLER_NAMES:
+        raise ParameterError(
+            f"sampler {name!r} isn't known; {', '.join(SAMPLER_NAMES)} are accepted. "
+            f"{suggest_names(name, SAMPLER_NAMES)}".rstrip(),
+            name="sampler",
+            value=name,
+        )
+    check_number("seed", seed, low=0)
+    check_number("n_dimensions", n_dimensions, low=1)
+    check_number("population", population, low=4)
+    if not 0.0 < sigma <= 1.0:
+        raise ParameterError(
+            f"sigma is {sigma:g}; above 0 and up to 1 is accepted, as a share of each range. "
+            f"{DEFAULT_SIGMA:g} suits a search of the whole box, 0.05 a refinement.",
+            name="sigma",
+            value=sigma,
+        )
+    box = checked_box(n_dimensions, circular=circular, cells=cells)
+    rows = checked_starts(starts, n_dimensions)
+    if name == "cmaes":
+        return CmaesSampler(box, seed=seed, starts=rows, sigma=sigma, population=population)
+    return OptunaSampler(name, box, seed=seed, starts=rows, population=population)
+
+
+def make_descent(
+    n_dimensions: int,
+    *,
+    seed: int,
+    starts: npt.ArrayLike,
+    jumps: FloatArray | None = None,
+    masks: BoolArray | None = None,
+    families: IntArray | None = None,
+    groups: BoolArray | None = None,
+    group_masks: BoolArray | None = None,
+    n_walks: int = MOST_WALKS,
+    coarse: BoolArray | None = None,
+    jitter: float = JITTER,
+    circular: npt.ArrayLike | None = None,
+    cells: npt.ArrayLike | None = None,
+) -> DescentSampler:
+    """Make the sampler that walks downhill; it needs the single differences behind a loss.
+
+    Parameters
+    ----------
+    n_dimensions, seed, circular, cells
+        As for `make_sampler`.
+    starts : array-like, shape=(n_starts, n_dimensions), n_starts >= 1
+        Where to begin, in [0, 1].
+    jumps : np.ndarray, shape=(n_jumps, n_dimensions), optional
+        Places to jump to; what is NaN stays as it is.
+    masks, families, groups, group_masks, coarse, jitter
+        As for `DescentSampler`.
+    n_walks : int >= 1
+        How many of the starts are walked from.
+
+    Returns
+    -------
+    DescentSampler
+        Ready to be asked.
+
+    Raises
+    ------
+    ParameterError
+        If an argument lies outside its range.
+    """
+    check_number("seed", seed, low=0)
+    check_number("n_walks", n_walks, low=1)
+    rows = checked_starts(starts, n_dimensions)
+    if not len(rows):
+        raise ParameterError("starts has no row; one and more are accepted.", name="starts")
+    box = checked_box(n_dimensions, circular=circular, cells=cells)
+    return DescentSampler(
+        box,
+        seed=seed,
+        starts=rows,
+        jumps=jumps,
+        masks=masks,
+        families=families,
+        groups=groups,
+        group_masks=group_masks,
+        n_walks=n_walks,
+        coarse=coarse,
+        jitter=jitter,
+    )
+
+
+def restore_sampler(state: dict[str, Any]) -> Sampler:
+    """Make a sampler that goes on where another one stood.
+
+    Parameters
+    ----------
+    state : dict
+        What `Sampler.state` returned, as it is or through `state_to_bytes` and back.
+
+    Returns
+    -------
+    Sampler
+        It proposes what the other one would have proposed.
+
+    Raises
+    ------
+    ParameterError
+        If the state is of an unknown sampler or version.
+    """
+    name = state.get("sampler")
+    if name == DescentSampler.name:
+        return DescentSampler.from_state(state)
+    if name not in SAMPLER_NAMES:
+        raise ParameterError(
+            f"the saved search is of sampler {name!r}; {', '.join(SAMPLER_NAMES)} are accepted. "
+            "Start the search anew.",
+            name="sampler",
+            value=name,
+        )
+    if name == "cmaes":
+        return CmaesSampler.from_state(state)
+    return OptunaSampler.from_state(state)

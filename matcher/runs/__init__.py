@@ -1,0 +1,42 @@
+"""The versions of a run: every good state of the patch, numbered, and never overwritten.
+
+::
+
+    runs/horn/
+        patch.json                  the current state, the one with the highest number
+        versions/0001.json          the start
+        versions/0002.json          the end of a stage, ...
+        versions/0012.json          what the match ended with
+        versions/0013.json          a refinement, a value set by hand, a step back, ...
+        versions/kept/softer.json   a name given to one of them
+
+Each version is one JSON file with the whole patch, so any of them can be taken out and played.
+The folder only grows: going back adds a version that equals the earlier one.
+"""
+
+from __future__ import annotations
+
+from matcher.runs.differences import PatchChange, compare_patches
+from matcher.runs.going_back import go_back, keep_version
+from matcher.runs.version import KINDS, Version
+from matcher.runs.version_folder import (
+    add_version,
+    find_version,
+    list_versions,
+    name_version,
+    split_version,
+)
+
+__all__ = [
+    "KINDS",
+    "PatchChange",
+    "Version",
+    "add_version",
+    "compare_patches",
+    "find_version",
+    "go_back",
+    "keep_version",
+    "list_versions",
+    "name_version",
+    "split_version",
+]

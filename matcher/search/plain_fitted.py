@@ -1,0 +1,89 @@
+"""Parts that only make up for something else, switched off while the rest is fitted again.
+
+Near the bottom of a valley a small bend of one oscillator may stand in for a few hundredths of a
+cycle of the other one. Switched off by itself it is missed; with the rest fitted it isn't. That
+costs slopes, so it is asked of what moves, of noise, and of bodies alone.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+from matcher.optimise import PlaceFits
+from matcher.problem import whole_vectors
+from matcher.search.plain import moving_columns, parts_off
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from matcher.problem import Problem
+    from shared import Float32Array, FloatArray
+    from shared.types import IntArray
+
+    Measure = Callable[[FloatArray], tuple[FloatArray, Float32Array]]
+
+__all__ = ["plain_after_fits"]
+
+DOUBTFUL = (
+    *(
+        f"{osc}.{depth}"
+        for osc in ("osc1", "osc2")
+        for depth in ("pitch_env.depth_cents", "vibrato.depth_cents", "pwm.depth_ratio")
+    ),
+    "filter_lfo.depth_octaves",
+    "noise.level",
+    "body.gain_db",
+    "body2.gain_db",
+)
+
+
+def plain_after_fits(
+    problem: Problem,
+    vector: FloatArray,
+    limit: float,
+    measure: Measure,
+    weights: Float32Array,
+    *,
+    n_evaluations: int,
+) -> FloatArray:
+    """Switch off parts that aren't missed once the rest was fitted again.
+
+    Parameters
+    ----------
+    problem : Problem
+        What vectors mean.
+    vector : np.ndarray, shape=(n_dimensions,)
+        A plain candidate.
+    limit : float
+        What its loss may be without them.
+    measure, weights, n_evaluations
+        As for `matcher.optimise.PlaceFits`.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_dimensions,)
+        A candidate with fewer parts, or the same.
+    """
+    while len(off := parts_off(problem, vector, DOUBTFUL)):
+        # What is at rest stays at rest.
+        columns = moving_columns(problem, vector)
+        fits = PlaceFits(
+            partial(_measured, measure, vector, columns),
+            weights,
+            circular=problem.circular[columns],
+            cells=problem.cells[columns],
+            n_evaluations=n_evaluations,
+        )
+        plainer = fits.best_within(vector[columns], off[:, columns], limit)
+        if plainer is None:
+            break
+        vector, n_evaluations = whole_vectors(vector, columns, plainer[None])[0], fits.n_left
+    return vector
+
+
+def _measured(
+    measure: Measure, base: FloatArray, columns: IntArray, rows: FloatArray
+) -> tuple[FloatArray, Float32Array]:
+    """Measure what the moving entries make of a whole vector."""
+    return measure(whole_vectors(base, columns, rows))

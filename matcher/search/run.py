@@ -1,0 +1,340 @@
+"""One search: sampler, evaluator, record, clock and progress brought together."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.optimise import BatchReport, DescentSampler, search
+from matcher.partial_fit import Movements
+from matcher.problem import whole_vectors
+from matcher.search.gates import fit_gates_and_envelopes
+from matcher.search.jumps import meet_notes
+from matcher.search.plain import moving_columns, tidy
+from matcher.search.plain_step import PlainStep
+from matcher.search.position import Milestone, Position, candidates_about, step_seed
+from matcher.search.recorder import Recorder
+from matcher.search.saving import Saving
+from matcher.search.stages import REFIT
+from matcher.search.state import SearchState, describe_state
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from matcher.evaluator import Evaluator
+    from matcher.search.checkpoint import Checkpoint
+    from matcher.search.stages import Stage
+    from shared import FloatArray
+    from shared.types import IntArray
+
+__all__ = ["SearchRun"]
+
+# With less than this left of the budget, gates stay as they are.
+FEWEST_LEFT = 100
+# On a busy machine front edges may take long; from this share of the time on they end.
+NEARLY = 0.85
+# Share of the budget that front edges of the refit are worth.
+REFIT_FRONTS = 0.06
+NEUTRAL_TITLE = "parts back to neutral"
+
+
+class _StopAskedError(Exception):
+    """The caller wants the search to end."""
+
+
+class SearchRun:
+    """One search with its record and its clock."""
+
+    def __init__(
+        self,
+        evaluator: Evaluator,
+        starts: FloatArray,
+        gates_estimated: Sequence[bool],
+        *,
+        seconds: float | None,
+        evals: int | None,
+        progress: bool,
+        stop: Callable[[], bool] | None,
+        watch: Callable[[SearchRun], object] | None = None,
+        movements: Movements | None = None,
+        checkpoint: Checkpoint | None = None,
+    ) -> None:
+        self.evaluator, self.starts = evaluator, starts
+        self.gates_estimated = gates_estimated
+        self._movements = movements or Movements(evaluator.problem)
+        self.seconds, self.evals = seconds, evals
+        self.stop = stop
+        self.elapsed_s = 0.0
+        look = None if watch is None else (lambda: watch(self))
+        self._recorder = Recorder(
+            evaluator, seconds=seconds, evals=evals, show=progress, look=look
+        )
+        self.record = self._recorder.record
+        self._scores: FloatArray | None = None
+        self._deadline_s: float | None = None
+        self._saving = Saving(checkpoint, self._recorder, seconds=seconds, evals=evals)
+        self._at = Position(np.arange(evaluator.problem.n_dimensions), starts[0])
+
+    @property
+    def busy_s(self) -> float:
+        """Time that went into rendering and scoring, in seconds."""
+        return self._recorder.busy_s
+
+    @property
+    def first(self) -> FloatArray:
+        """The first candidate."""
+        return np.array(self.record.candidates[0])
+
+    @property
+    def found(self) -> FloatArray:
+        """The candidate that a search that has ended gives: what does nothing is neutral."""
+        return self.best if self._at.final is None else tidy(self.evaluator.problem, self.best)
+
+    @property
+    def milestones(self) -> tuple[Milestone, ...]:
+        """The start and the ends of the steps so far, but the last."""
+        return tuple(self._at.milestones)
+
+    @property
+    def best(self) -> FloatArray:
+        """The best candidate so far; once parts were switched off, the best plain one."""
+        if self._at.final is not None:
+            return self._at.final
+        return np.array(self.record.candidates[int(np.argmin(self.record.losses))])
+
+    def state(self) -> SearchState:
+        """Describe this moment: what was tried, and the best so far."""
+        loss = np.min(self.record.losses) if self._at.final is None else self._at.final_loss
+        return describe_state(
+            self.evaluator,
+            self.record,
+            self.best,
+            loss=float(loss),
+            seconds=self.seconds,
+            evals=self.evals,
+        )
+
+    def search(
+        self, sampler_name: str, seed: int, plan: tuple[Stage, ...], *, is_plain: bool
+    ) -> str:
+        """Go through the stages until the budget is used, and tell why it ended.
+
+        With `is_plain`, what the stages leave of the budget goes into a plainer patch. What the
+        checkpoint holds is gone on with.
+        """
+        # The first call compiles, or loads what was compiled; that is not the search's time.
+        with self._recorder.progress.slow(
+            "compiling the voice, which happens once (about half a minute)"
+        ):
+            self.evaluator.losses(self.starts[:1])
+            self._movements.compile()
+        self._sampler_name, self._seed, self._plan = sampler_name, seed, plan
+        self._is_plain, reason = is_plain, ""
+        self._recorder.start_clock(0.0)
+        self._movements.prepare(self._n_left(plan[0].share), is_timed=self.evals is None)
+        restored = self._saving.restore(self._n_steps)
+        if restored is not None:
+            self._at, reason = restored
+        try:
+            with self._recorder.progress:
+                reason = self._take_steps() or reason
+        except _StopAskedError:
+            reason = "callback"
+        except KeyboardInterrupt:
+            if not len(self.record):
+                raise
+            reason = "interrupted"
+        self.elapsed_s = self._recorder.elapsed_s
+        # Ctrl-C in the middle of a batch: what was saved last is whole, this moment isn't.
+        if reason != "interrupted":
+            self._saving.save(self._at, reason="" if reason == "callback" else reason, wait=True)
+        return "stopped" if reason == "callback" else reason
+
+    @property
+    def _n_steps(self) -> int:
+        """Number of steps: the stages, and two that make the patch plain."""
+        return len(self._plan) + 2 * self._is_plain
+
+    def _take_steps(self) -> str:
+        """Go on from step to step; tell why the last one ended."""
+        at = self._at
+        if not len(self.record):
+            self._recorder.score(self.starts[: self.evals])
+            at.milestones.append(Milestone("start", "start", self.first))
+            at.enter(0, len(self.record))
+            self._saving.save(at)
+        reason = ""
+        while at.step < self._n_steps:
+            reason = self._take_step()
+            if reason == "callback":
+                break
+            is_last = at.step == self._n_steps - 1
+            if len(self.record) > at.first_row and not is_last:
+                at.milestones.append(Milestone("stage", self._step_title(), self.best))
+            if is_last:
+                at.step += 1  # its sampler stays, to be gone on with if the budget grows
+            else:
+                at.enter(at.step + 1, len(self.record))
+            self._saving.save_if_due(self._at)
+        return reason
+
+    def _step_title(self) -> str:
+        """Name the step at work."""
+        number = self._at.step
+        return self._plan[number].name if number < len(self._plan) else NEUTRAL_TITLE
+
+    def _take_step(self) -> str:
+        """Take the step at work from where it stands; tell why it ended."""
+        number = self._at.step
+        if number == len(self._plan):
+            self._make_plain()
+            return "evaluations"
+        if not self._at.has_begun:
+            self._begin(number)
+        stage = self._plan[number] if number < len(self._plan) else None
+        share = 1.0 if stage is None else sum(s.share for s in self._plan[: number + 1])
+        reason = self._search_stage(share)
+        if stage is not None and stage.fits_gates and reason != "callback":
+            self._fit_gates()
+        return reason
+
+    def _begin(self, number: int) -> None:
+        """Say what moves in a step, and make its sampler: a stage, or the refit."""
+        problem, best, is_refit = self.evaluator.problem, self.best, number >= len(self._plan)
+        stage = REFIT if is_refit else self._plan[number]
+        n_left, seed = self._n_left(stage.share), step_seed(self._seed, number - is_refit)
+        starts = best[None, :] if number else self.starts
+        columns = moving_columns(problem, best) if is_refit else stage.columns(problem)
+        if stage.has_fronts:
+            moving, share = (columns, REFIT_FRONTS) if is_refit else (None, 1.0)
+            fronts = self._fronts(best, round(share * n_left), seed, moving)
+            starts = np.concatenate([starts, fronts])
+        fans = self._fans(stage, starts[0], n_left)
+        if not number and stage.walks:
+            fans.append(self._movements.starts(starts[0], n_left, seed=seed))
+        self._at.begin(
+            stage,
+            problem,
+            starts,
+            fans,
+            self._movements.jumps()[: 0 if stage.has_fronts else None],
+            columns=columns,
+            name=self._sampler_name,
+            seed=seed,
+            n_left=n_left,
+        )
+        if self._at.sampler is not None and self._at.sampler.slows_down:
+            self._recorder.progress.say(self._at.sampler.slowdown_note)
+
+    def _fronts(
+        self, best: FloatArray, n_left: int, seed: int, moving: IntArray | None
+    ) -> FloatArray:
+        """Search front edges around the best so far, if there is time."""
+        if self._is_nearly_over():
+            return best[None][:0]
+        with self._recorder.busy():
+            return self._movements.fronts(
+                self.evaluator,
+                best,
+                n_left,
+                seed=seed,
+                moving=moving,
+                is_over=self._is_nearly_over,
+            )
+
+    def _n_left(self, share: float) -> int:
+        """Say how many candidates a share of the budget is, about."""
+        n = self.evaluator.problem.n_notes
+        return candidates_about(share, seconds=self.seconds, evals=self.evals, n_notes=n)
+
+    def _fans(self, stage: Stage, base: FloatArray, n_left: int) -> list[FloatArray]:
+        """Make the fans of a stage; of several notes, each one's best phases are put together."""
+        problem = self.evaluator.problem
+        fans = stage.fans(problem, base, n_left=n_left)
+        rows = [fan.rows for fan in fans]
+        n_rows = sum(map(len, rows))
+        left = np.inf if self.evals is None else self.evals - len(self.record)
+        if problem.n_notes == 1 or not fans or left <= n_rows:
+            return rows
+        met = []
+        for fan in fans:
+            notes, joined = self._recorder.measure_notes(fan.rows)
+            self._recorder.add(fan.rows, *joined)
+            met.append(
+                meet_notes(problem, fan.rows, notes, phase=fan.phase, n_phases=fan.n_phases)
+            )
+        return met
+
+    def _fit_gates(self) -> None:
+        """Correct the estimated gates, and record the best candidate as it fits to them."""
+        if self.evals is not None and self.evals - len(self.record) < FEWEST_LEFT:
+            return
+        with self._recorder.busy():
+            fitted = fit_gates_and_envelopes(
+                self.evaluator, self.best, self.gates_estimated, is_near=self._at.step > 0
+            )
+        self._recorder.score(fitted[None, :])
+
+    def _make_plain(self) -> None:
+        """Switch off what can't be heard, and settle on the steps of a panel."""
+        step = PlainStep(
+            self._recorder, self._at.first_row, evals=self.evals, after_batch=self._after_tries
+        )
+        self._at.final, self._at.final_loss = step.take()
+
+    def _after_tries(self) -> None:
+        """Save the search if it is time, and end it if the caller wants that."""
+        self._saving.save_if_due(self._at)
+        if self.stop is not None and self.stop():
+            raise _StopAskedError
+
+    def _search_stage(self, share: float) -> str:
+        """Search as the step says until `share` of the budget is used."""
+        sampler = self._at.sampler
+        left = None if self.evals is None else round(self.evals * share) - len(self.record)
+        if sampler is None or (left is not None and left < 1):
+            return "evaluations"
+        deadline = self._is_over if self.seconds is not None else None
+        self._deadline_s = self._movements.deadline_s(self.seconds or 0.0, share)
+        result = search(
+            self._evaluate, sampler, n_evaluations=left, deadline=deadline,
+            on_batch=self._after_batch,
+        )  # fmt: skip
+        return str(result.stop_reason)
+
+    def _complete(self, candidates: FloatArray) -> FloatArray:
+        """Put the moving entries of candidates into whole vectors."""
+        return whole_vectors(self._at.base, self._at.columns, candidates)
+
+    def _evaluate(self, candidates: FloatArray) -> FloatArray:
+        """Score a batch and keep its parts for the record."""
+        vectors, sampler = self._complete(candidates), self._at.sampler
+        if isinstance(sampler, DescentSampler) and sampler.needs_residuals:
+            losses, self._scores, residuals = self._recorder.measure_residuals(vectors)
+            sampler.learn(residuals, self.evaluator.residual_weights)
+        else:
+            losses, self._scores = self._recorder.measure(vectors)
+        return losses
+
+    def _is_over(self) -> bool:
+        """Whether the time of this stage is used up."""
+        if not len(self.record):
+            return False  # something is tried, however little time there is
+        return self._recorder.elapsed_s >= (self._deadline_s or 0.0)
+
+    def _is_nearly_over(self) -> bool:
+        """Whether so little time is left that the rest is needed to finish."""
+        return self.seconds is not None and self._recorder.elapsed_s > NEARLY * self.seconds
+
+    def _after_batch(self, report: BatchReport) -> bool:
+        """Record a batch, show it, and save it if it is time."""
+        vectors = self._complete(report.candidates)
+        self._recorder.add(vectors, report.losses, self._scores)
+        best = int(np.argmin(report.losses))
+        at = self._at
+        if at.final is not None and report.losses[best] < at.final_loss:
+            at.final = vectors[best]
+            at.final_loss = float(report.losses[best])
+        self._saving.save_if_due(self._at)
+        return self.stop is not None and self.stop()

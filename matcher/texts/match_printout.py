@@ -1,0 +1,253 @@
+"""What is printed at the end of a match: plain text for 80 columns.
+
+Only text is made here; who prints it is the command line's business. A patch is shown part by
+part, with the values that do something, and never with the phases, which nobody can dial in.
+"""
+
+from __future__ import annotations
+
+import shlex
+import textwrap
+from typing import TYPE_CHECKING
+
+from matcher.hearing import audible_differences
+from matcher.losses import describe_weights
+from matcher.runs.claim import REPORT_FILE
+from matcher.runs.run_document import figures, sources
+from matcher.texts.audible import format_audible
+from matcher.texts.left_out import format_left_out
+from matcher.texts.lines import WIDTH, one_line, shorten
+from matcher.texts.loss import format_loss
+from matcher.texts.patch import format_patch
+from shared import HEARING_CAUTION, hz_to_midi, pitch_name
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matcher.result import MatchResult
+    from matcher.runs.run_folder import RunFolder
+    from matcher.target import TargetNote
+
+__all__ = [
+    "SHORT_CAUTION",
+    "WIDTH",
+    "format_audible",
+    "format_files",
+    "format_heard",
+    "format_left_out",
+    "format_loss",
+    "format_match",
+    "format_patch",
+    "format_search",
+]
+
+SHORT_CAUTION = f"{HEARING_CAUTION.partition(':')[0]}."
+
+_STOP_REASONS = {
+    "evaluations": "all evaluations are used",
+    "deadline": "the time is used",
+    "converged": "the search has converged; more time would hardly bring anything",
+    "stopped": "it was stopped",
+    "interrupted": "it was interrupted; this is the best until then",
+}
+
+
+def format_match(result: MatchResult, run: RunFolder | None = None) -> str:
+    """Say all about a match.
+
+    Parameters
+    ----------
+    result : MatchResult
+        What was found.
+    run : RunFolder, optional
+        Where it was written.
+
+    Returns
+    -------
+    str
+        Sections separated by blank lines, no line longer than 79 signs unless a name is.
+    """
+    sections = [
+        format_heard(_heard_notes(result)),
+        format_search(result),
+        format_loss(
+            result.start,
+            result.end,
+            notes=[(match.note.name, match.loss) for match in result.notes],
+        ),
+        format_audible(
+            [
+                (match.note.name, differences)
+                for match, differences in zip(
+                    result.notes, audible_differences(result), strict=True
+                )
+            ]
+        ),
+        format_patch(result.patch, result.structure),
+    ]
+    if "leave_out" in result.settings:
+        sections.append(format_left_out(result))
+    silent = _not_told(result)
+    if silent:
+        sections.append(silent)
+    if run is not None:
+        sections.append(format_files(run))
+    return "\n\n".join(sections)
+
+
+def format_heard(notes: Sequence[TargetNote]) -> str:
+    """Say what was heard in the notes of a target.
+
+    Parameters
+    ----------
+    notes : sequence of TargetNote
+        The notes.
+
+    Returns
+    -------
+    str
+        One block of lines for each note.
+    """
+    title = "Heard in the target" if len(notes) == 1 else f"Heard in the {len(notes)} targets"
+    return "\n".join([title, *(line for note in notes for line in _heard_lines(note))])
+
+
+def format_search(result: MatchResult) -> str:
+    """Say how much was tried, how fast, and why the search ended.
+
+    Parameters
+    ----------
+    result : MatchResult
+        What was found.
+
+    Returns
+    -------
+    str
+        A paragraph.
+    """
+    search = figures(result)
+    reason = _STOP_REASONS.get(result.stop_reason, result.stop_reason)
+    text = (
+        f"Search: {result.n_evaluations} evaluations in {search['elapsed_s']:.1f} s, "
+        f"{search['evaluations_per_s']:.0f} per second, "
+        f"{100.0 * search['search_overhead_ratio']:.1f} % overhead. "
+        f"{len(result.space)} of the {len(result.structure.space)} free parameters of "
+        f"{one_line(result.structure.name)} were moved, sampler {result.settings['sampler']}, "
+        f"seed {result.settings['seed']}, weights: "
+        f"{describe_weights(result.settings.get('weights'))}. It ended because {reason}."
+    )
+    return textwrap.fill(text, WIDTH, break_on_hyphens=False)
+
+
+def format_files(run: RunFolder) -> str:
+    """Say where the files of a run are, and how to listen.
+
+    Parameters
+    ----------
+    run : RunFolder
+        The run.
+
+    Returns
+    -------
+    str
+        A list, and the caution about hearing.
+    """
+    sounds = "target/, match/"
+    rows = [
+        ("patch.json", "the patch"),
+        (sounds, "target and match of each note, at the same level and place"),
+        *([("", "NAME-left-out.wav: notes that were not fitted")] if run.left_out else []),
+        *(
+            [("report.html", "all of this to hear and to see, in a browser")]
+            if (run.path / REPORT_FILE).is_file()
+            else []
+        ),
+        ("run.json", "settings, seed, versions, what was heard, figures"),
+        ("record.npz", "every evaluation"),
+        ("study.log", 'a selection of them as an Optuna journal, study "match"'),
+    ]
+    folder = _quoted(str(run.path))
+    ways = [
+        ("Another note of the patch:", f"render {folder} --pitch C5"),
+        ("What mattered, and in which order to set it:", f"explain {folder}"),
+        ("Some of it once more, and the rest as it is:", f"refine {folder} --only attack"),
+    ]
+    return "\n".join(
+        [
+            f"Files in {one_line(str(run.path))}",
+            *(f"  {name:17}{meaning}" for name, meaning in rows),
+            *(f"{meaning}\n  earwright {words}" for meaning, words in ways),
+            SHORT_CAUTION,
+        ]
+    )
+
+
+def _heard_notes(result: MatchResult) -> list[TargetNote]:
+    """Return all notes, those that were left out behind those that were fitted."""
+    notes = [match.note for match in result.notes]
+    fitted = {note.name for note in notes}
+    return notes + [left.note for left in result.left_out if left.note.name not in fitted]
+
+
+def _heard_lines(note: TargetNote) -> list[str]:
+    """Describe one note, line by line."""
+    origin = sources(note)
+    played = note.note
+    rows = [
+        ("pitch", pitch_name(played.midi_pitch), f"{origin['pitch']}{_measured_pitch(note)}"),
+        ("onset", _milliseconds(note.source_onset_s), "into the recording"),
+        ("gate", _milliseconds(played.gate_s), origin["gate"]),
+        ("velocity", str(played.velocity), origin["velocity"]),
+        ("level", f"{note.level_db:.1f} dBFS", f"noise {_noise(note.noise_floor_db)}"),
+    ]
+    lines = [f"  {shorten(note.name, WIDTH - 2)}"]
+    return lines + [f"    {name:10}{value:16}{remark}" for name, value, remark in rows]
+
+
+def _measured_pitch(note: TargetNote) -> str:
+    """Say which pitch was measured, where that isn't the played one anyway."""
+    hz = note.analysis.pitch_hz
+    if "pitch" in note.estimated:
+        return "" if hz is None else f", {hz:.1f} Hz"
+    if hz is None:
+        return "; no pitch heard"
+    midi_pitch = float(hz_to_midi(hz))
+    # Instruments may sound below or above the range of MIDI.
+    heard = pitch_name(midi_pitch) if 0.0 <= midi_pitch <= 127.0 else "outside of MIDI"
+    return f"; heard {heard}, {hz:.1f} Hz"
+
+
+def _noise(noise_floor_db: float) -> str:
+    """Say how far the noise lies below the peak; the measure ends at -120 dB."""
+    if noise_floor_db <= -119.9:
+        return "not measurable"
+    return f"{-noise_floor_db:.0f} dB below the peak"
+
+
+def _milliseconds(seconds: float) -> str:
+    """Print a time in ms, from 10 s on in s."""
+    return f"{1000.0 * seconds:.0f} ms" if seconds < 9.9995 else f"{seconds:.2f} s"
+
+
+def _not_told(result: MatchResult) -> str:
+    """Say which parameters the notes can't tell, and how to change that."""
+    names = [name for name in result.structure.space.names if name not in result.space]
+    missing = []
+    if any(name.endswith("key_track_ratio") for name in names):
+        missing.append(("key tracking", "pitches"))
+    if any(".velocity_" in name for name in names):
+        missing.append(("response to velocity", "velocities"))
+    if not missing:
+        return ""
+    what = " and ".join(name for name, _ in missing)
+    needed = " and ".join(several for _, several in missing)
+    text = (
+        f"Not told by {'this note' if len(result.notes) == 1 else 'these notes'}, and left "
+        f"neutral: {what}. Give notes of several {needed} to match that, too."
+    )
+    return textwrap.fill(text, WIDTH, break_on_hyphens=False)
+
+
+def _quoted(path: str) -> str:
+    """Write a path so that it can be copied into a shell."""
+    return one_line(shlex.quote(path))

@@ -1,0 +1,107 @@
+"""Folding draws into the unit box."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from matcher.optimise._box import Box
+from matcher.optimise._cma import NormalDistribution, cholesky_factor
+
+if TYPE_CHECKING:
+    from shared.types import FloatArray
+
+BOX = Box(
+    circular=np.array([False, True, False, False]), cells=np.array([0, 0, 5, 0], dtype=np.int64)
+)
+points = hnp.arrays(np.float64, (3, 4), elements=st.floats(-50.0, 50.0))
+inside = hnp.arrays(np.float64, (3, 4), elements=st.floats(0.0, 1.0))
+
+
+@given(points=points)
+def test_everything_is_folded_into_the_box(points: FloatArray) -> None:
+    """No draw, however far away, makes a candidate outside the box."""
+    folded = BOX.fold(points)
+    assert np.all((folded >= 0.0) & (folded <= 1.0))
+    assert np.all(folded[:, 1] < 1.0)
+
+
+@given(points=inside)
+def test_continuous_values_inside_stay_to_the_bit(points: FloatArray) -> None:
+    """A start is evaluated as it was given."""
+    folded = BOX.fold(points)
+    np.testing.assert_array_equal(folded[:, [0, 3]], points[:, [0, 3]])
+    np.testing.assert_array_equal(folded[:, 1], np.where(points[:, 1] == 1.0, 0.0, points[:, 1]))
+
+
+@given(points=points)
+def test_folding_twice_is_folding_once(points: FloatArray) -> None:
+    """A candidate folds to itself."""
+    folded = BOX.fold(points)
+    np.testing.assert_array_equal(BOX.fold(folded), folded)
+
+
+@pytest.mark.parametrize(
+    ("point", "candidate"),
+    [
+        ([-0.25, -0.25, 0.5, 1.25], [0.25, 0.75, 0.5, 0.75]),
+        ([2.25, 2.25, 2.0, -1.75], [0.25, 0.25, 0.9, 0.25]),
+        ([0.0, 1.0, -3.0, 1.0], [0.0, 0.0, 0.1, 1.0]),
+        ([0.0, -1e-30, 0.2, 0.0], [0.0, 0.0, 0.3, 0.0]),
+    ],
+)
+def test_walls_mirror_phases_wrap_and_steps_snap(
+    point: list[float], candidate: list[float]
+) -> None:
+    """Each kind of dimension is folded in its own way."""
+    np.testing.assert_allclose(BOX.fold(np.array([point]))[0], candidate, atol=1e-15)
+
+
+def test_only_mirrored_dimensions_count_as_outside() -> None:
+    """Drawing again is for walls; a phase has none, and a step's outer cell is unbounded."""
+    rows = np.array([[0.5, 1.5, 1.5, 0.5], [-0.1, 0.5, 0.5, 0.5], [0.5, 0.5, 0.5, 1.1]])
+    assert BOX.is_outside(rows).tolist() == [False, True, True]
+
+
+def test_recentring_changes_no_candidate(rng: np.random.Generator) -> None:
+    """A mean that is carried back draws what it drew, and learns what it learnt."""
+    root = rng.standard_normal((4, 8))
+    moved = NormalDistribution(np.array([-0.3, 1.4, 0.5, 1.2]), 0.2)
+    moved.covariance = root @ root.T / 8
+    moved.factor = cholesky_factor(moved.covariance)
+    moved.shape_path, moved.step_path = rng.standard_normal((2, 4))
+    kept = NormalDistribution(
+        moved.mean.copy(),
+        0.2,
+        moved.covariance.copy(),
+        moved.factor.copy(),
+        moved.step_path.copy(),
+        moved.shape_path.copy(),
+    )
+    BOX.recentre(moved)
+    np.testing.assert_allclose(moved.mean, [0.3, 0.4, 0.5, 0.8], atol=1e-12)
+    np.testing.assert_allclose(moved.factor, np.linalg.cholesky(moved.covariance), atol=1e-12)
+    # Mirrored dimensions 0 and 3 were flipped, so the same draw is made by flipped numbers.
+    signs = np.array([-1.0, 1.0, 1.0, -1.0])
+    for _ in range(3):
+        normals = rng.standard_normal((16, 4))
+        np.testing.assert_allclose(
+            BOX.fold(moved.draw(signs * normals)), BOX.fold(kept.draw(normals)), atol=1e-12
+        )
+        moved.learn(signs * normals)
+        kept.learn(normals)
+
+
+def test_a_dimension_without_effect_stays_bounded() -> None:
+    """Where the folded draws have long been even, the width stops growing."""
+    distribution = NormalDistribution(np.full(4, 0.5), 40.0)
+    BOX.limit_width(distribution)
+    np.testing.assert_allclose(distribution.deviations(), [1.0, 0.5, 1.0, 1.0], rtol=1e-12)
+    np.testing.assert_allclose(
+        distribution.factor, np.linalg.cholesky(distribution.covariance), atol=1e-12
+    )

@@ -1,0 +1,220 @@
+"""A search that was cut off anywhere goes on to the very same patch."""
+
+from __future__ import annotations
+
+from itertools import count
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+import matcher.search.checkpoint
+import matcher.search.recorder
+from matcher import match
+from matcher.evaluator import Evaluator
+from matcher.optimise import SAMPLER_NAMES
+from matcher.search.checkpoint import Checkpoint
+from matcher.target import Target, target_from_signal
+from tests.matcher.small_match import RATE_HZ, played_note
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from matcher import MatchResult
+    from shared import FloatArray
+
+EVALS = 700
+SETTINGS: dict[str, Any] = {
+    "structure": "two-oscillator", "evals": EVALS, "seed": 5, "progress": False,
+}  # fmt: skip
+# How often the uninterrupted search scores something.
+N_CALLS = [0]
+
+
+class CutOffError(Exception):
+    """Stands for a process that ends without a word."""
+
+
+@pytest.fixture(scope="module")
+def target() -> Target:
+    """Return a note whose gate is estimated, so that it is fitted, too."""
+    return Target((target_from_signal(played_note(), RATE_HZ, name="reed", velocity=90),))
+
+
+@pytest.fixture(scope="module")
+def whole(target: Target) -> MatchResult:
+    """Return the search that nothing interrupts, and count how often it scores."""
+    real = Evaluator._scores
+    N_CALLS[0] = 0
+
+    def counted(self: Evaluator, vectors: FloatArray, residuals: Any) -> FloatArray:  # noqa: ANN401
+        N_CALLS[0] += 1
+        return real(self, vectors, residuals)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Evaluator, "_scores", counted)
+        return match(target, **SETTINGS)
+
+
+def _cut_off_after(
+    monkeypatch: pytest.MonkeyPatch, n_calls: int, error: type[BaseException]
+) -> None:
+    """Let scoring fail at the given call, whatever step the search is in."""
+    real = Evaluator._scores
+    counted = count()
+
+    def scored(self: Evaluator, vectors: FloatArray, residuals: Any) -> FloatArray:  # noqa: ANN401
+        if next(counted) == n_calls:
+            raise error
+        return real(self, vectors, residuals)
+
+    monkeypatch.setattr(Evaluator, "_scores", scored)
+
+
+def _assert_same(result: MatchResult, whole: MatchResult) -> None:
+    """Compare what comes of two searches, to the bit."""
+    assert result.patch == whole.patch
+    assert result.end == whole.end
+    assert [s.title for s in result.stages] == [s.title for s in whole.stages]
+    assert [s.patch for s in result.stages] == [s.patch for s in whole.stages]
+    np.testing.assert_array_equal(result.record.candidates, whole.record.candidates)
+    np.testing.assert_array_equal(result.record.losses, whole.record.losses)
+    assert np.all(np.diff(result.record.elapsed_s) >= 0.0)
+
+
+# In the first stage, while gates are fitted, in later stages, while parts go back to neutral, and
+# in the refit.
+@pytest.mark.parametrize("share", [0.04, 0.2, 0.55, 0.8, 0.92, 0.99])
+def test_a_search_cut_off_anywhere_gives_the_same_patch(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    target: Target,
+    whole: MatchResult,
+    share: float,
+) -> None:
+    """With every batch saved or only some, going on ends in the same record and patch."""
+    for every_s in (0.0, 1000.0):  # saved after each batch, and only at the start
+        folder = tmp_path / str(every_s)
+        with monkeypatch.context() as patch, Checkpoint(folder, every_s=every_s) as saved:
+            _cut_off_after(patch, round(share * N_CALLS[0]) - 1, CutOffError)
+            with pytest.raises(CutOffError):
+                match(target, **SETTINGS, checkpoint=saved)
+        with Checkpoint(folder) as saved:
+            _assert_same(match(target, **SETTINGS, checkpoint=saved), whole)
+
+
+def test_ctrl_c_in_the_middle_of_a_batch_loses_nothing_that_was_saved(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: Target, whole: MatchResult
+) -> None:
+    """KeyboardInterrupt gives the best so far, and the search can still be gone on with."""
+    with monkeypatch.context() as patch, Checkpoint(tmp_path, every_s=0.0) as saved:
+        _cut_off_after(patch, 20, KeyboardInterrupt)
+        result = match(target, **SETTINGS, checkpoint=saved)
+    assert result.stop_reason == "interrupted"
+    with Checkpoint(tmp_path) as saved:
+        _assert_same(match(target, **SETTINGS, checkpoint=saved), whole)
+
+
+def test_stopping_again_and_again_changes_nothing(
+    tmp_path: Path, target: Target, whole: MatchResult
+) -> None:
+    """A search that is asked to stop at every few batches ends as if it never had been."""
+    result = None
+    n_parts = 0
+    while result is None or result.stop_reason == "stopped":
+        batches = iter(range(4))
+        with Checkpoint(tmp_path) as saved:
+            result = match(
+                target,
+                **SETTINGS,
+                checkpoint=saved,
+                stop=lambda it=batches: next(it, None) is None,
+            )
+        n_parts += 1
+    assert n_parts > 5
+    _assert_same(result, whole)
+
+
+def test_a_search_that_has_ended_is_not_searched_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: Target, whole: MatchResult
+) -> None:
+    """Going on with a finished search gives its result; two calls warm up and measure it."""
+    with Checkpoint(tmp_path) as saved:
+        match(target, **SETTINGS, checkpoint=saved)
+    _cut_off_after(monkeypatch, 2, CutOffError)
+    with Checkpoint(tmp_path) as saved:
+        result = match(target, **SETTINGS, checkpoint=saved)
+    _assert_same(result, whole)
+    assert result.stop_reason == "evaluations"
+
+
+def test_a_larger_budget_goes_on_from_the_end(
+    tmp_path: Path, target: Target, whole: MatchResult
+) -> None:
+    """The first evaluations are the same, so many more follow, and the loss doesn't rise."""
+    more = {**SETTINGS, "evals": EVALS + 96}
+    with Checkpoint(tmp_path) as saved:
+        match(target, **SETTINGS, checkpoint=saved)
+    with Checkpoint(tmp_path) as saved:
+        result = match(target, **more, checkpoint=saved)
+    assert result.n_evaluations == EVALS + 96
+    np.testing.assert_array_equal(result.record.losses[:EVALS], whole.record.losses)
+    assert result.end.total <= whole.end.total
+
+
+class Clock:
+    """A clock that stands still between evaluations."""
+
+    def __init__(self) -> None:
+        self.now_s = 0.0
+
+    def monotonic(self) -> float:
+        """Tell the time."""
+        return self.now_s
+
+    def perf_counter(self) -> float:
+        """Tell the time."""
+        return self.now_s
+
+
+@pytest.mark.parametrize("batch_s", [0.04, 1.3])
+def test_at_most_five_seconds_of_search_are_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: Target, batch_s: float
+) -> None:
+    """At each evaluation of the search, what is saved is at most 5 s old."""
+    clock = Clock()
+    for module in (matcher.search.checkpoint, matcher.search.recorder):
+        monkeypatch.setattr(module, "time", clock)
+    real = Evaluator.losses_and_scores
+    ages_s = []
+
+    def scored(self: Evaluator, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
+        saved._settle()  # the thread has time to write while a batch is evaluated
+        with Checkpoint(tmp_path) as looked:
+            loaded = looked.load()
+        if loaded is not None:
+            ages_s.append(clock.now_s - loaded[0]["elapsed_s"])
+        clock.now_s += batch_s * len(vectors) / 32.0
+        return real(self, vectors)
+
+    with Checkpoint(tmp_path) as saved:
+        monkeypatch.setattr(Evaluator, "losses_and_scores", scored)
+        match(target, **{**SETTINGS, "evals": 400}, checkpoint=saved)
+    assert len(ages_s) > 20
+    # One batch more is at work when a process ends.
+    assert max(ages_s) + batch_s <= 5.0
+
+
+@pytest.mark.parametrize("sampler", sorted(set(SAMPLER_NAMES) - {"cmaes"}))
+def test_other_samplers_go_on_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: Target, sampler: str
+) -> None:
+    """Samplers of others, which have no stages, end in the same patch as well."""
+    settings = {**SETTINGS, "sampler": sampler, "evals": 100}
+    whole = match(target, **settings)
+    with monkeypatch.context() as patch, Checkpoint(tmp_path, every_s=0.0) as saved:
+        _cut_off_after(patch, 4, CutOffError)
+        with pytest.raises(CutOffError):
+            match(target, **settings, checkpoint=saved)
+    with Checkpoint(tmp_path) as saved:
+        _assert_same(match(target, **settings, checkpoint=saved), whole)

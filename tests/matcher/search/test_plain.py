@@ -1,0 +1,175 @@
+"""Plain patches: of two that sound the same, the plainer one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from matcher.matching import make_problem
+from matcher.problem import Problem
+from matcher.search.oscillator_order import with_oscillator_1_first
+from matcher.search.plain import plain_vector
+from matcher.search.plain_fitted import plain_after_fits
+from shared import CATALOGUE, Float32Array, FloatArray, NotePhases
+from tests.own_notes import own_target
+from voice import load_structure
+
+
+def _problem(structure: str) -> Problem:
+    """Make a problem of one note."""
+    voice = load_structure(structure)
+    return Problem(voice, voice.space, voice.complete({}), 1)
+
+
+def _values(problem: Problem, vector: FloatArray) -> dict[str, float]:
+    """Name the values of a vector."""
+    return dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
+
+
+def _heard(values: dict[str, float]) -> dict[str, object]:
+    """Say what is heard of a patch: its sounding oscillators, whichever they are, and the rest."""
+    oscillators = []
+    for osc, detune in (("osc1", 0.0), ("osc2", values["osc2.detune_cents"])):
+        sound = {n[5:]: x for n, x in values.items() if n.startswith(osc) and "detune" not in n}
+        if any(x for n, x in sound.items() if n.endswith("_level")):
+            pitch = round(values["tune_cents"] + detune, 6)
+            oscillators.append((pitch, tuple(sorted(sound.items()))))
+    rest = {n: x for n, x in values.items() if not n.startswith(("osc", "tune"))}
+    return {"oscillators": sorted(oscillators), **rest}
+
+
+def _plain(problem: Problem, settings: dict[str, float], unheard: tuple[str, ...]) -> FloatArray:
+    """Make a patch plain when only some parameters may be changed without being heard."""
+    vector = problem.vector(settings)
+
+    def heard(row: FloatArray) -> dict[str, object]:
+        return _heard({**_values(problem, row), **dict.fromkeys(unheard, 0.0)})
+
+    def losses(candidates: FloatArray) -> FloatArray:
+        return np.array([1.0 if heard(row) == heard(vector) else 2.0 for row in candidates])
+
+    return plain_vector(problem, vector, 1.0, losses, n_evaluations=2000)
+
+
+def test_a_part_that_nobody_hears_goes_back_to_neutral() -> None:
+    """A vibrato whose depth makes no difference is switched off, and one that does stays."""
+    problem = _problem("complete")
+    settings = {"osc1.vibrato.depth_cents": 7.0, "noise.level": 0.2}
+    plain = _values(problem, _plain(problem, settings, ("osc1.vibrato.depth_cents",)))
+    assert plain["osc1.vibrato.depth_cents"] == 0.0
+    assert plain["noise.level"] == pytest.approx(0.2)
+
+
+def test_one_oscillator_is_oscillator_1_in_tune_with_itself() -> None:
+    """What oscillator 2 does alone moves to oscillator 1, its detune into the tuning."""
+    problem = _problem("complete")
+    settings = {
+        "osc1.saw_level": 0.0,
+        "osc2.pulse_level": 1.0,
+        "osc2.pulse_width_ratio": 0.3,
+        "osc2.detune_cents": 3.0,
+        "tune_cents": -1.0,
+    }
+    plain = _values(problem, _plain(problem, settings, ()))
+    assert plain["osc2.pulse_level"] == 0.0
+    assert plain["osc1.pulse_level"] == pytest.approx(1.0)
+    assert plain["osc1.pulse_width_ratio"] == pytest.approx(0.3)
+    assert plain["tune_cents"] == pytest.approx(2.0)
+    assert plain["osc2.detune_cents"] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_oscillator_1_begins_where_oscillator_2_did() -> None:
+    """The note sounds the same: phases of oscillator and LFOs move along."""
+    target = own_target(57.0, gate_s=0.5)
+    problem = make_problem(target, load_structure("complete"))
+    settings = {
+        "osc1.saw_level": 0.0,
+        "osc2.saw_level": 1.0,
+        "osc2.octave": 1.0,
+        "osc2.vibrato.depth_cents": 30.0,
+        "osc2.vibrato.rate_hz": 5.0,
+    }
+    starts = {"osc2.phase": 0.3, "osc2.vibrato.phase": 0.6, "osc1.phase": 0.2}
+    vector = problem.vector(settings, [NotePhases(starts)])
+    swapped = with_oscillator_1_first(problem, vector)
+    assert swapped is not None
+    found = problem.note_phases(swapped)[0]
+    assert found["osc1.phase"] == pytest.approx(0.3, abs=1e-6)
+    assert found["osc1.vibrato.phase"] == pytest.approx(0.6, abs=1e-6)
+
+
+def test_oscillators_that_both_sound_stay_where_they_are() -> None:
+    """Nothing changes places while both are heard."""
+    problem = _problem("complete")
+    settings = {"osc1.saw_level": 0.5, "osc2.pulse_level": 1.0, "osc2.detune_cents": 3.0}
+    plain = _values(problem, _plain(problem, settings, ()))
+    assert plain["osc2.pulse_level"] == pytest.approx(1.0)
+    assert plain["osc1.saw_level"] == pytest.approx(0.5)
+
+
+def test_what_both_oscillators_do_for_nothing_is_switched_off_together() -> None:
+    """Two bends that make up for each other stay alone, and go as a pair."""
+    problem = _problem("complete")
+    bends = [f"osc{i}.pitch_env.depth_cents" for i in (1, 2)]
+    vector = problem.vector({"osc2.saw_level": 1.0, **dict.fromkeys(bends, 15.0)})
+    sides = [problem.space.index(name) for name in bends]
+    others = np.setdiff1d(np.arange(problem.n_dimensions), sides)
+
+    def losses(candidates: FloatArray) -> FloatArray:
+        is_apart = candidates[:, sides[0]] != candidates[:, sides[1]]
+        is_other = np.any(candidates[:, others] != vector[others], axis=1)
+        return 1.0 + is_apart + is_other
+
+    plain = _values(problem, plain_vector(problem, vector, 1.0, losses, n_evaluations=500))
+    assert [plain[name] for name in bends] == [0.0, 0.0]
+
+
+def test_parts_are_switched_off_together_as_long_as_nobody_hears_it() -> None:
+    """A few rounds do for many parts; all of them at once would be heard."""
+    problem = _problem("complete")
+    bands = CATALOGUE.only("bank.*").names
+    vector = problem.vector(dict.fromkeys(bands, 2.0) | {"osc2.saw_level": 1.0})
+    columns = [problem.space.index(name) for name in bands]
+    others = np.setdiff1d(np.arange(problem.n_dimensions), columns)
+    asked = []
+
+    def losses(candidates: FloatArray) -> FloatArray:
+        asked.append(len(candidates))
+        n_off = np.sum(candidates[:, columns] != vector[columns], axis=1)
+        is_other = np.any(candidates[:, others] != vector[others], axis=1)
+        return 1.0 + 0.01 * n_off + is_other
+
+    # The allowance is 0.08: eight bands.
+    plain = plain_vector(problem, vector, 1.0, losses, n_evaluations=500)
+    assert np.count_nonzero(plain[columns] != vector[columns]) == 8
+    assert sum(asked) < 80
+
+
+def test_a_part_that_only_makes_up_for_something_goes_once_the_rest_is_fitted() -> None:
+    """A detune that is a little off, and a bend that hides it: the bend goes."""
+    problem = _problem("complete")
+    names = ("osc2.pitch_env.depth_cents", "osc2.detune_cents")
+    bend, detune = (problem.space.index(name) for name in names)
+    middle = problem.vector({"osc2.saw_level": 1.0})
+    vector = middle.copy()
+    vector[bend], vector[detune] = middle[bend] + 0.03, middle[detune] - 0.03
+    n = problem.n_dimensions
+    asked = []
+
+    def measure(rows: FloatArray) -> tuple[FloatArray, Float32Array]:
+        """Two differences hear their sum, one hears the detune; the rest wants to stay."""
+        asked.append(len(rows))
+        away = rows - middle
+        heard = np.stack([away[:, bend] + away[:, detune]] * 2 + [0.01 * away[:, detune]], axis=1)
+        residuals = 100.0 * np.concatenate([heard, np.delete(away, [bend, detune], 1)], axis=1)
+        return np.abs(residuals).sum(axis=1) / n, residuals.astype(np.float32)
+
+    weights = np.full(n + 1, 1.0 / n, np.float32)
+    limit = float(measure(vector[None])[0][0]) + 0.01
+    alone = vector.copy()
+    alone[bend] = middle[bend]
+    assert measure(alone[None])[0][0] > limit
+    plain = plain_after_fits(problem, vector, limit, measure, weights, n_evaluations=200)
+    assert plain[bend] == middle[bend]
+    assert plain[detune] == pytest.approx(middle[detune], abs=1e-3)
+    assert sum(asked) < 200

@@ -1,0 +1,64 @@
+"""A search on the real steps of a panel: exact, and better than rounding afterwards."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+from matcher.matching import match
+from matcher.search.checkpoint import Checkpoint
+from tests.benchmarks.bench_panel_steps import coarse_panel, compare_steps
+from tests.own_notes import own_target
+from voice import load_structure
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def test_searching_on_the_steps_beats_rounding_afterwards() -> None:
+    """Settings make up for each other only while they are searched, so each note comes closer."""
+    results = compare_steps(n_notes=3, evals=800)
+    for result in results:
+        assert result.stepped < result.rounded
+
+
+@pytest.mark.parametrize("name", ["prompt-box", "wagon-desk", "pit-console"])
+def test_a_found_patch_can_be_set_exactly(name: str) -> None:
+    """Every value of the patch is one that its control stops at, and links are honoured."""
+    structure = load_structure(name)
+    result = match(own_target(), structure=structure, evals=64, seed=2, progress=False)
+    values = result.patch.values
+    for parameter, control in structure.controls.items():
+        assert control.scale is not None
+        stop = control.scale.value(control.scale.panel(values[parameter]))
+        # 1e-9: conversions from s of the maker to s of the voice, in double precision.
+        assert values[parameter] == pytest.approx(stop, rel=1e-9, abs=1e-12)
+    for linked, source in structure.links.items():
+        table = structure.link_values.get(linked)
+        expected = values[source] if table is None else table[values[source]]
+        assert values[linked] == expected
+
+
+@pytest.mark.parametrize("n_batches", [5, 16, 17, 18])
+def test_a_search_on_a_panel_that_was_stopped_ends_the_same(
+    n_batches: int, tmp_path: Path
+) -> None:
+    """Also when it was stopped while it settled on the steps."""
+    settings: dict[str, Any] = {
+        "structure": coarse_panel(is_stepped=True), "evals": 500, "seed": 3, "progress": False,
+    }  # fmt: skip
+    target = own_target()
+    whole = match(target, **settings)
+    batches = iter(range(n_batches))
+    with Checkpoint(tmp_path, every_s=0.0) as saved:
+        stopped = match(
+            target, **settings, checkpoint=saved, stop=lambda: next(batches, None) is None
+        )
+    assert stopped.stop_reason == "stopped"
+    assert 0 < stopped.n_evaluations < whole.n_evaluations
+    with Checkpoint(tmp_path) as saved:
+        result = match(target, **settings, checkpoint=saved)
+    assert result.patch == whole.patch
+    np.testing.assert_array_equal(result.record.losses, whole.record.losses)
