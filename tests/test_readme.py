@@ -61,9 +61,9 @@ def test_the_readme_has_commands() -> None:
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder_of_the_readme(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Make a folder with the recordings that the README speaks of."""
-    folder = tmp_path_factory.mktemp("desk")
+    folder = tmp_path_factory.mktemp("readme")
     (folder / "targets").symlink_to(TARGETS)
     for name, source in RECORDINGS.items():
         shutil.copyfile(TARGETS / source, folder / name)
@@ -84,15 +84,15 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.parametrize("command", COMMANDS)
 def test_commands_work(
     command: str,
-    desk: Path,
+    folder_of_the_readme: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """Each exits with 0 and says something; only the budget is made small."""
-    monkeypatch.chdir(desk)
+    monkeypatch.chdir(folder_of_the_readme)
     words = shlex.split(command)[1:]
     if words[0] == "page":
-        with serve_page(desk) as server:
+        with serve_page(folder_of_the_readme) as server:
             assert server.ask("/api/state").status == 200
         return
     if words[0] in {"compare", "batch"}:
@@ -111,13 +111,13 @@ def test_commands_work(
 
 
 @pytest.fixture(scope="module")
-def matched(desk: Path) -> Path:
+def matched(folder_of_the_readme: Path) -> Path:
     """Make a folder with a run that the lines in Python can open."""
-    folder = desk / "python"
+    folder = folder_of_the_readme / "python"
     folder.mkdir()
     (folder / "targets").symlink_to(TARGETS)
     for name in ("scale.flac", *RECORDINGS):
-        shutil.copyfile(desk / name, folder / name)
+        shutil.copyfile(folder_of_the_readme / name, folder / name)
     target = matcher.load_target(folder / "horn_C4.flac")
     result = matcher.match(target, structure="two-oscillator", evals=48, progress=False)
     save_run(result, folder / "runs/horn")
@@ -126,9 +126,10 @@ def matched(desk: Path) -> Path:
 
 @pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning")
 def test_the_lines_in_python_work(matched: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Blocks of the README run as they stand, one after the other; only budgets are small."""
+    """Blocks of the pages run as they are, one after the other; only budgets are small."""
     monkeypatch.chdir(matched)
-    text = README.read_text(encoding="utf-8")
+    pages = [ROOT / "docs" / name for name in ("python.md", "several-notes.md")]
+    text = "\n".join(page.read_text(encoding="utf-8") for page in pages)
     blocks = re.findall(r"```python\n(.*?)```", text, flags=re.DOTALL)
     names: dict[str, object] = {"matcher": matcher}
     for block in blocks:
