@@ -7,18 +7,15 @@ from __future__ import annotations
 
 from matcher.comparing.compare import batch, compare, continue_comparison
 from matcher.comparing.comparison import Comparison
-from matcher.comparing.figures import (
-    Convergence,
-    Effect,
-    PairComparison,
-    Quartiles,
-    Reached,
-    StructureSummary,
-)
+from matcher.comparing.effects import Effect, PairComparison
 from matcher.comparing.folder import load_comparison, run_folder
-from matcher.comparing.outcome import Curve, FailedRun, NoteOutcome, RunOutcome
+from matcher.comparing.outcome import TOTAL, Curve, FailedRun, NoteOutcome, RunOutcome
+from matcher.comparing.statistics import Convergence, Quartiles, Reached, StructureSummary
+from matcher.comparing.verdict import TERM_WORDS
 
 __all__ = [
+    "TERM_WORDS",
+    "TOTAL",
     "Comparison",
     "Convergence",
     "Curve",

@@ -27,24 +27,31 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import replace
+from collections.abc import Mapping  # noqa: TC003  dataclass fields are resolved in tests
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.comparing.figures import Effect, PairComparison
-from matcher.comparing.outcome import TOTAL
-from matcher.comparing.statistics import MEASURES
+from matcher.comparing.outcome import MEASURES, TOTAL
 from matcher.losses import TERMS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from typing import Any
 
-    from matcher.comparing.comparison import Comparison
+    from matcher.comparing.outcome import FinishedRuns
     from shared import FloatArray
 
-__all__ = ["compare_pairs", "holm", "paired_effect"]
+__all__ = [
+    "Effect",
+    "PairComparison",
+    "compare_pairs",
+    "correct_for_questions",
+    "holm",
+    "paired_effect",
+    "paired_p_value",
+]
 
 CONFIDENCE = 0.95
 N_RESAMPLES = 9_999
@@ -54,49 +61,113 @@ N_RESAMPLES_MANY = 1_999
 SEED = 20_151
 
 
-def compare_pairs(comparison: Comparison) -> tuple[PairComparison, ...]:
-    """Set every two structures side by side.
+@dataclass(frozen=True)
+class Effect:
+    """What another structure does to one measure, over pairs of the same target and seed.
 
     Parameters
     ----------
-    comparison : Comparison
-        Finished runs.
+    measure : str
+        "total" or a loss term.
+    n_pairs : int >= 1
+        Pairs of runs.
+    first, second : float
+        Mean with either structure, in audible steps.
+    difference : float
+        Second minus first; below zero, the second is better.
+    difference_interval : tuple of (float, float) or None
+        Bootstrap interval, 95 %; None where no target has two pairs.
+    percent : float
+        The difference in percent of the first; NaN if that is 0.
+    percent_interval : tuple of (float, float) or None
+        Bootstrap interval of the same.
+    standardised : float
+        Mean of the differences over their standard deviation (Cohen's d for pairs), corrected
+        for few pairs; NaN where it can't be told.
+    share_better : float, 0 to 1
+        Share of pairs in which the second is better; equal ones count half.
+    p_value : float, 0 to 1
+        Chance of a difference this clear if there were none, corrected for the number of
+        questions asked against the first structure; 1 where it can't be told.
+    """
 
-    Returns
-    -------
-    tuple of PairComparison
-        In the order of the structures; those without a common target and seed are left out.
+    measure: str
+    n_pairs: int
+    first: float
+    second: float
+    difference: float
+    difference_interval: tuple[float, float] | None
+    percent: float
+    percent_interval: tuple[float, float] | None
+    standardised: float
+    share_better: float
+    p_value: float
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether the runs show a difference at all."""
+        return self.p_value < 0.05 and self._nearest > 0.0
+
+    @property
+    def is_audible(self) -> bool:
+        """Whether the runs show that the difference makes one audible step or more."""
+        return self.is_clear and self._nearest >= 1.0
+
+    @property
+    def is_inaudible(self) -> bool:
+        """Whether the runs show that the difference, if any, is below one audible step."""
+        interval = self.difference_interval
+        return interval is not None and max(abs(end) for end in interval) < 1.0
+
+    @property
+    def _nearest(self) -> float:
+        """The smallest difference that the interval allows, without its sign."""
+        low, high = self.difference_interval or (0.0, 0.0)
+        return max(low, -high, 0.0)
+
+
+@dataclass(frozen=True)
+class PairComparison:
+    """Two structures side by side.
+
+    Parameters
+    ----------
+    first, second : str
+        Their names.
+    effects : mapping of str to Effect
+        By measure: "total", then the terms.
+    """
+
+    first: str
+    second: str
+    effects: Mapping[str, Effect]
+
+
+def compare_pairs(finished: FinishedRuns) -> tuple[PairComparison, ...]:
+    """Set every two structures side by side; those without a common target and seed are left out.
+
+    They come in the order of the structures.
     """
     found = []
-    for first, second in itertools.combinations(comparison.structures, 2):
-        strata = _strata(comparison, first, second)
+    for first, second in itertools.combinations(finished.structures, 2):
+        strata = _strata(finished, first, second)
         if strata:
             effects = {
                 name: paired_effect(name, [a[i] for a, _ in strata], [b[i] for _, b in strata])
                 for i, name in enumerate(MEASURES)
             }
             found.append(PairComparison(first, second, effects))
-    return _corrected(found)
+    return correct_for_questions(found)
 
 
 def paired_effect(
     measure: str, first: Sequence[FloatArray], second: Sequence[FloatArray]
 ) -> Effect:
-    """Say what changes from one structure to another.
+    """Say what changes from one structure to another, with an uncorrected `p_value`.
 
-    Parameters
-    ----------
-    measure : str
-        What is measured.
-    first, second : sequence of np.ndarray, shape=(n_pairs,)
-        For each target, the values of either structure in audible steps; the same place is the
-        same seed.
-
-    Returns
-    -------
-    Effect
-        With an uncorrected `p_value`. Targets with a single pair are left out if others have
-        more, as a single pair tells nothing of chance.
+    `first` and `second` have for each target the values of either structure, in the same order of
+    seeds. Targets with a single pair, which tells nothing of chance, are left out if others have
+    more.
     """
     if any(len(a) > 1 for a in first):
         several = [i for i, a in enumerate(first) if len(a) > 1]
@@ -117,23 +188,14 @@ def paired_effect(
         percent_interval=intervals[1],
         standardised=_standardised(every),
         share_better=float(np.mean(every < 0.0) + 0.5 * np.mean(every == 0.0)),
-        p_value=_p_value(differences),
+        p_value=paired_p_value(differences),
     )
 
 
 def holm(p_values: Sequence[float]) -> list[float]:
-    """Correct chances for the number of questions asked [3]_.
+    """Correct chances for the number of questions asked [3]_, in the order given.
 
-    Parameters
-    ----------
-    p_values : sequence of float, 0 to 1
-        Chance of each difference if there were none.
-
-    Returns
-    -------
-    list of float
-        The same, corrected, in the same order: below 0.05, the chance that any of them is a
-        mistake is below 0.05.
+    Below 0.05, the chance that any of them is a mistake is below 0.05.
     """
     order = np.argsort(p_values, kind="stable")
     corrected = np.empty(len(p_values))
@@ -145,7 +207,7 @@ def holm(p_values: Sequence[float]) -> list[float]:
 
 
 def _strata(
-    comparison: Comparison, first: str, second: str
+    finished: FinishedRuns, first: str, second: str
 ) -> list[tuple[FloatArray, FloatArray]]:
     """Collect pairs target by target, shape=(n_measures, n_pairs) for either structure.
 
@@ -153,9 +215,9 @@ def _strata(
     its seed decides, and the same run over again tells nothing of chance.
     """
     strata = []
-    for target in comparison.targets:
-        runs = {run.seed: run for run in comparison.of(first, target)}
-        others = {run.seed: run for run in comparison.of(second, target)}
+    for target in finished.targets:
+        runs = {run.seed: run for run in finished.of(first, target)}
+        others = {run.seed: run for run in finished.of(second, target)}
         seeds = sorted(set(runs) & set(others))
         rows = dict.fromkeys(
             tuple(each[s].measure(name) for each in (runs, others) for name in MEASURES)
@@ -166,7 +228,7 @@ def _strata(
     return strata  # type: ignore[return-value]
 
 
-def _corrected(pairs: Sequence[PairComparison]) -> tuple[PairComparison, ...]:
+def correct_for_questions(pairs: Sequence[PairComparison]) -> tuple[PairComparison, ...]:
     """Correct chances for the questions that are asked against the same structure.
 
     Losses and terms share the 5 % in halves: the loss is asked about first, and should not pay
@@ -250,7 +312,7 @@ def _stretch(n_pairs: Sequence[int]) -> float:
     return float(ratio) * math.sqrt(smallest / (smallest - 1))
 
 
-def _p_value(differences: Sequence[FloatArray]) -> float:
+def paired_p_value(differences: Sequence[FloatArray]) -> float:
     """Return the chance of a mean difference this far from 0 if there is none."""
     from scipy import stats  # noqa: PLC0415  heavy
 

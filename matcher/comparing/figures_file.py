@@ -10,7 +10,7 @@ from shared import write_atomic
 
 if TYPE_CHECKING:
     from matcher.comparing.comparison import Comparison
-    from matcher.comparing.figures import Effect
+    from matcher.comparing.effects import Effect
     from matcher.comparing.folder import ComparisonFolder, Plan
 
 __all__ = ["comparison_document", "write_figures"]

@@ -1,18 +1,28 @@
-"""Finished runs, as they come back from a job and stand in its file."""
+"""Finished runs: data alone, as they come back from a job and are kept in its file."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping  # noqa: TC003  dataclass fields are resolved in tests
 from dataclasses import dataclass
+from pathlib import Path  # noqa: TC003
 
-from matcher.losses import LossBreakdown  # noqa: TC001
+from matcher.losses import TERMS, LossBreakdown
 from shared import FloatArray  # noqa: TC001
 from shared.patch import Patch  # noqa: TC001
 
-__all__ = ["TOTAL", "Curve", "FailedRun", "NoteOutcome", "RunOutcome"]
+__all__ = [
+    "MEASURES",
+    "TOTAL",
+    "Curve",
+    "FailedRun",
+    "FinishedRuns",
+    "NoteOutcome",
+    "RunOutcome",
+]
 
 # Name of the loss itself beside its terms.
 TOTAL = "total"
+MEASURES = (TOTAL, *TERMS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,18 +121,7 @@ class RunOutcome:
     warnings: tuple[str, ...] = ()
 
     def measure(self, name: str) -> float:
-        """Return the final loss, or one of its terms.
-
-        Parameters
-        ----------
-        name : str
-            "total", or a name of `matcher.losses.TERMS`.
-
-        Returns
-        -------
-        float
-            In audible steps.
-        """
+        """Return the final loss ("total") or one of its terms, in audible steps."""
         return self.final.total if name == TOTAL else self.final.terms[name]
 
 
@@ -144,3 +143,54 @@ class FailedRun:
     structure: str
     seed: int
     message: str
+
+
+@dataclass(frozen=True, eq=False)
+class FinishedRuns:
+    """Runs of several structures, over the same targets, seeds and budget.
+
+    Parameters
+    ----------
+    folder : Path
+        Where everything is kept.
+    settings : mapping of str to object
+        Budget (`seconds` or `evals`), `seeds`, `sampler`, `weights`, `thresholds`.
+    targets, structures : tuple of str
+        Names, in the order given.
+    runs : tuple of RunOutcome
+        Finished runs: target by target, seed by seed, structure by structure.
+    failed : tuple of FailedRun
+        Runs that can't be done.
+    n_missing : int >= 0
+        Runs that haven't been done yet.
+    """
+
+    folder: Path
+    settings: Mapping[str, object]
+    targets: tuple[str, ...]
+    structures: tuple[str, ...]
+    runs: tuple[RunOutcome, ...]
+    failed: tuple[FailedRun, ...] = ()
+    n_missing: int = 0
+
+    @property
+    def seeds(self) -> tuple[int, ...]:
+        """Seeds of the runs."""
+        seeds = self.settings["seeds"]
+        return tuple(int(seed) for seed in seeds) if isinstance(seeds, (list, tuple)) else ()
+
+    @property
+    def thresholds(self) -> tuple[float, ...]:
+        """Losses in audible steps, falling; `reached` says how soon each was reached."""
+        values = self.settings["thresholds"]
+        return tuple(float(value) for value in values) if isinstance(values, (list, tuple)) else ()
+
+    def of(self, structure: str, target: str | None = None) -> tuple[RunOutcome, ...]:
+        """Return the finished runs of a structure, on one target or on all, in order."""
+        return tuple(
+            run for run in self.runs if run.structure == structure and target in (None, run.target)
+        )
+
+    def best(self, structure: str, target: str) -> RunOutcome | None:
+        """Return the run with the lowest final loss; its run folder is at `run_folder`."""
+        return min(self.of(structure, target), key=lambda run: run.final.total, default=None)

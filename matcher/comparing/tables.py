@@ -11,8 +11,7 @@ import io
 import math
 from typing import TYPE_CHECKING
 
-from matcher.comparing.outcome import TOTAL
-from matcher.comparing.statistics import MEASURES
+from matcher.comparing.outcome import MEASURES
 from matcher.losses import TERMS
 
 if TYPE_CHECKING:
@@ -159,7 +158,7 @@ def _reached(comparison: Comparison) -> Iterator[Sequence[object]]:
 def _effects(comparison: Comparison) -> Iterator[Sequence[object]]:
     """One row for each two structures and measure."""
     for pair in comparison.pairs:
-        for measure in (TOTAL, *TERMS):
+        for measure in MEASURES:
             effect = pair.effects[measure]
             yield (
                 pair.first,

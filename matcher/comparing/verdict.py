@@ -1,4 +1,4 @@
-"""What the runs show, in one sentence that says no more.
+"""What the runs show, in one sentence that says no more, and what to bear in mind with it.
 
 Every other structure is set against the first one that was named. A difference is named only if
 it is clear (`Effect.is_clear`); "nothing audible" is said only if the intervals of the loss and of
@@ -10,14 +10,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from matcher.comparing.outcome import TOTAL
+from matcher.comparing.outcome import MEASURES, TOTAL
 from matcher.losses import TERMS
 
 if TYPE_CHECKING:
-    from matcher.comparing.comparison import Comparison
-    from matcher.comparing.figures import Effect, PairComparison
+    from collections.abc import Iterator, Sequence
 
-__all__ = ["TERM_WORDS", "verdict"]
+    from matcher.comparing.effects import Effect, PairComparison
+    from matcher.comparing.outcome import FinishedRuns
+
+__all__ = ["TERM_WORDS", "make_notes", "make_verdict"]
 
 TERM_WORDS = {
     TOTAL: "loss",
@@ -29,42 +31,34 @@ TERM_WORDS = {
 }
 # Terms named in the sentence, at most; the table has all.
 N_TERMS_NAMED = 2
+# Runs of one structure on one target that get this much more than others in the same time.
+UNEVEN_RATIO = 1.25
+# Versions that change what is found; the others only matter if these differ.
+WATCHED = ("earwright", "numpy", "numba")
 
 
-def verdict(comparison: Comparison) -> str:
-    """Say what a comparison shows.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        Finished runs.
-
-    Returns
-    -------
-    str
-        One sentence.
-    """
-    if not comparison.runs:
+def make_verdict(finished: FinishedRuns, pairs: Sequence[PairComparison]) -> str:
+    """Say in one sentence what the runs and their pairs show."""
+    if not finished.runs:
         return "No run is finished yet, so nothing can be said."
-    if len(comparison.structures) == 1:
-        return f"{_frame(comparison)}{comparison.structures[0]} stands alone, without another."
-    base = comparison.structures[0]
-    pairs = [pair for pair in comparison.pairs if pair.first == base]
-    if not pairs:
-        return f"{_frame(comparison)}no two structures have a finished run of the same seed yet."
-    return f"{_frame(comparison)}{'; '.join(_clause(pair) for pair in pairs)}."
+    base = finished.structures[0]
+    frame = _frame(finished)
+    if len(finished.structures) == 1:
+        return f"{frame}{base} stands alone, without another."
+    clauses = [_clause(pair) for pair in pairs if pair.first == base]
+    if not clauses:
+        return f"{frame}no two structures have a finished run of the same seed yet."
+    return f"{frame}{'; '.join(clauses)}."
 
 
-def _frame(comparison: Comparison) -> str:
+def _frame(finished: FinishedRuns) -> str:
     """Say what the sentence is about."""
-    n_targets, n_seeds = len(comparison.targets), len(comparison.seeds)
+    n_targets, n_seeds = len(finished.targets), len(finished.seeds)
     targets = "this target" if n_targets == 1 else f"these {n_targets} targets"
-    budget = comparison.settings.get("evals")
-    each = (
-        f"{comparison.settings.get('seconds'):g} s" if budget is None else f"{budget} evaluations"
-    )
+    budget = finished.settings.get("evals")
+    each = f"{finished.settings.get('seconds'):g} s" if budget is None else f"{budget} evaluations"
     seeds = "1 seed" if n_seeds == 1 else f"{n_seeds} seeds"
-    n_runs, n_missing = len(comparison.runs), comparison.n_missing
+    n_runs, n_missing = len(finished.runs), finished.n_missing
     so_far = f"So far ({n_runs} of {n_runs + n_missing} runs), on" if n_missing else "On"
     return f"{so_far} {targets}, with {each} for each run and {seeds}: "
 
@@ -137,3 +131,55 @@ def _named(terms: list[Effect]) -> list[Effect]:
         return []
     others = [each for each in terms[1:] if each.difference * terms[0].difference < 0.0]
     return [terms[0], *(others or terms[1:])][:N_TERMS_NAMED]
+
+
+def make_notes(finished: FinishedRuns) -> Iterator[str]:
+    """Say where runs were not quite alike, and what is missing."""
+    runs = finished.runs
+    for name in WATCHED:
+        found = sorted({run.versions.get(name, "unknown") for run in runs})
+        if len(found) > 1:
+            yield (
+                f"The runs were done with different versions of {name} ({', '.join(found)}). For "
+                "a fair comparison, do all of them with one: begin anew in another folder."
+            )
+    processors = sorted({run.processor for run in runs})
+    is_timed = finished.settings.get("evals") is None
+    if is_timed and len(processors) > 1:
+        yield (
+            f"The runs were done on {len(processors)} kinds of processor, and a faster one tries "
+            "more in the same time. --evals gives every run the same."
+        )
+    elif is_timed and (unevenness := _unevenness(finished)) > UNEVEN_RATIO:
+        yield (
+            f"In the same time some runs tried {100.0 * (unevenness - 1.0):.0f} % more than "
+            "others of the same target and structure; the machine was busy. --evals gives every "
+            "run the same."
+        )
+    if len(finished.structures) > 1 and len(finished.seeds) < 3:
+        yield (
+            f"With {len(finished.seeds)} seed{'' if len(finished.seeds) == 1 else 's'}, "
+            "chance can hardly be told from a difference; 5 are a good beginning."
+        )
+    if _have_equals(finished):
+        yield (
+            "Some runs came out the same with several seeds, as the search is short of what the "
+            "seed decides; they count once. Give a larger budget to learn of chance."
+        )
+
+
+def _have_equals(finished: FinishedRuns) -> bool:
+    """Say whether two seeds gave the same run of a target and a structure, to the bit."""
+    found = [
+        (run.target, run.structure, *(run.measure(name) for name in MEASURES))
+        for run in finished.runs
+    ]
+    return len(set(found)) < len(found)
+
+
+def _unevenness(finished: FinishedRuns) -> float:
+    """Return how many times more some run tried than another of the same target and structure."""
+    groups: dict[tuple[str, str], list[int]] = {}
+    for run in finished.runs:
+        groups.setdefault((run.target, run.structure), []).append(run.n_evaluations)
+    return max((max(counts) / min(counts) for counts in groups.values()), default=1.0)

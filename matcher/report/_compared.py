@@ -6,9 +6,7 @@ import shlex
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from matcher.comparing import run_folder
-from matcher.comparing.outcome import TOTAL
-from matcher.comparing.verdict import TERM_WORDS
+from matcher.comparing import TERM_WORDS, TOTAL, run_folder
 from matcher.losses import describe_weights
 from matcher.plots import LossCurve, plot_comparison, plot_final_losses
 from matcher.report._notes import Picture, ReadNote, read_notes

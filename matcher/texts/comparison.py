@@ -8,8 +8,7 @@ import textwrap
 from statistics import median
 from typing import TYPE_CHECKING
 
-from matcher.comparing.folder import run_folder
-from matcher.comparing.outcome import TOTAL
+from matcher.comparing import TOTAL, run_folder
 from matcher.losses import TERMS
 from matcher.texts.lines import WIDTH, one_line, shorten
 from shared import HEARING_CAUTION
@@ -17,8 +16,7 @@ from shared import HEARING_CAUTION
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from matcher.comparing.comparison import Comparison
-    from matcher.comparing.figures import Effect, PairComparison, Reached
+    from matcher.comparing import Comparison, Effect, PairComparison, Reached
 
 __all__ = ["format_batch", "format_comparison", "has_page"]
 

@@ -11,8 +11,7 @@ from scipy import stats
 
 from matcher.comparing import Effect, PairComparison, effects
 from matcher.comparing.effects import holm, paired_effect
-from matcher.comparing.notes import make_notes
-from matcher.comparing.statistics import MEASURES
+from matcher.comparing.outcome import MEASURES
 from matcher.losses import TERMS
 from tests.matcher.comparing.made_runs import comparison_of, made_run, simulated_losses
 
@@ -70,10 +69,10 @@ def test_the_same_run_over_again_tells_nothing_of_chance() -> None:
         for seed in range(3)
     ]
     comparison = comparison_of(runs, evals=300)
-    (pair,) = effects.compare_pairs(comparison)
+    (pair,) = comparison.pairs
     effect = pair.effects["total"]
     assert (effect.n_pairs, effect.difference_interval, effect.is_clear) == (1, None, False)
-    assert any("the same with several seeds" in note for note in make_notes(comparison))
+    assert any("the same with several seeds" in note for note in comparison.notes)
 
 
 def test_change_in_steps_and_in_percent() -> None:
@@ -252,7 +251,7 @@ def test_false_claims_are_as_rare_as_they_should_be() -> None:
             PairComparison("a", second, {name: _without_interval(name, rng) for name in MEASURES})
             for second in ("b", "c")
         ]
-        corrected = effects._corrected(pairs)
+        corrected = effects.correct_for_questions(pairs)
         n_false += min(e.p_value for pair in corrected for e in pair.effects.values()) < 0.05
     # 0.05 and three standard errors of a share of 600.
     assert n_false / n_simulated <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / n_simulated)
@@ -262,5 +261,5 @@ def _without_interval(name: str, rng: np.random.Generator) -> Effect:
     """Simulate an effect that isn't there; the interval isn't needed here and takes longer."""
     first, second = simulated_losses(rng, 2, 5, change=0.0)
     differences = [b - a for a, b in zip(first, second, strict=True)]
-    chance = effects._p_value(differences)
+    chance = effects.paired_p_value(differences)
     return Effect(name, 10, 0.0, 0.0, 0.0, None, 0.0, None, 0.0, 0.5, chance)

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from matcher.comparing import FailedRun
-from matcher.comparing.notes import make_notes
 from matcher.comparing.progress import duration_words, seconds_left
 from matcher.texts.comparison import format_batch, format_comparison
 from tests.matcher.comparing.made_runs import comparison_of, made_run
@@ -114,7 +113,7 @@ def test_runs_that_were_not_alike_are_told(changes: dict[str, object], said: str
     """Whoever reads the figures knows where the comparison limps."""
     runs = [made_run(seed=s, loss=2.0 + 0.1 * s) for s in range(4)]
     runs.append(made_run(seed=4, loss=2.4, **changes))  # type: ignore[arg-type]
-    notes = make_notes(comparison_of(runs))
+    notes = comparison_of(runs).notes
     assert len(notes) == 1
     assert re.search(said, notes[0])
 
@@ -122,13 +121,13 @@ def test_runs_that_were_not_alike_are_told(changes: dict[str, object], said: str
 def test_with_evaluations_as_budget_speed_does_not_matter() -> None:
     """Every run got the same, so nothing is said about processors."""
     runs = [made_run(seed=0), made_run(seed=1, loss=2.1, processor="model B", elapsed_s=99.0)]
-    assert make_notes(comparison_of(runs, evals=1000)) == ()
+    assert comparison_of(runs, evals=1000).notes == ()
 
 
 def test_alike_runs_need_no_note() -> None:
     """Nothing to bear in mind."""
     runs = [made_run(seed=s, loss=2.0 + 0.1 * s) for s in range(5)]
-    assert make_notes(comparison_of(runs)) == ()
+    assert comparison_of(runs).notes == ()
 
 
 @pytest.mark.parametrize(
