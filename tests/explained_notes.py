@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from matcher.explaining._ground import ground_of
+from matcher.explaining.prepared_run import prepare_patch
 from matcher.target import Target, target_from_signal
 from shared import NotePhases, Patch
 from voice import load_structure, render
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     import numpy as np
 
-    from matcher.explaining._ground import Ground
+    from matcher.explaining.prepared_run import PreparedRun
 
 __all__ = [
     "BRASS",
@@ -23,7 +23,7 @@ __all__ = [
     "RETUNED",
     "TRADED",
     "drawn_values",
-    "known_ground",
+    "known_patch",
     "played_target",
 ]
 
@@ -114,18 +114,18 @@ def played_target(
 
 
 @contextmanager
-def known_ground(
+def known_patch(
     target_values: Mapping[str, float],
     *pitches: float,
     patch_values: Mapping[str, float] | None = None,
     structure: str = "two-oscillator",
-) -> Iterator[Ground]:
+) -> Iterator[PreparedRun]:
     """Make ready a patch, the true one if left out, with a target of known construction."""
     target = played_target(target_values, *pitches)
     values = target_values if patch_values is None else patch_values
     patch = Patch(structure, values, phases=[PHASES] * len(target.notes))
-    with ground_of(target, load_structure(structure), patch) as ground:
-        yield ground
+    with prepare_patch(target, load_structure(structure), patch) as prepared:
+        yield prepared
 
 
 def drawn_values(rng: np.random.Generator) -> dict[str, float]:

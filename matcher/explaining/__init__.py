@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from matcher.explaining.how_to_set import (
+from matcher.explaining.model import (
     BuildOrder,
     BuildStep,
-    ProfilePoint,
-    Slack,
-    SlackOfPatch,
-    TradeOff,
-)
-from matcher.explaining.model import Explanation
-from matcher.explaining.what_mattered import (
+    Explanation,
     Importance,
     Interactions,
     PartEffect,
     PartsInPatch,
+    ProfilePoint,
     SearchImportance,
+    Slack,
+    SlackOfPatch,
     StandIn,
+    TradeOff,
 )
 
 __all__ = [

@@ -9,16 +9,14 @@ from collections.abc import Mapping  # noqa: TC003  a field of a public record
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from matcher.explaining._exaggerate import exaggerated
-from matcher.explaining._find_parts import find_parts
-from matcher.explaining._sound_files import (
+from matcher.explaining.patch_parts import exaggerated, find_parts, part_title, works
+from matcher.explaining.sound_files import (
     GAP_S,
     common_gain,
     joined,
     keep_numbered,
     make_folder,
 )
-from matcher.explaining._switches import part_title, works
 from matcher.interrupts import hold_interrupts
 from matcher.parts import parameter_label
 from matcher.runs.file_names import safe_name
@@ -31,7 +29,7 @@ from voice import render
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from matcher.explaining._switches import Switch
+    from matcher.explaining.patch_parts import Switch
     from shared import FloatArray, Note, Patch
 
 __all__ = ["AUDITION_FOLDER", "DEFAULT_FACTOR", "Audition", "Cue", "audition"]

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.explaining._ground import against_itself
-from matcher.explaining._sound_files import write_together
-from matcher.explaining.how_to_set import BuildOrder, BuildStep
+from matcher.explaining.model import BuildOrder, BuildStep
+from matcher.explaining.prepared_run import against_itself
+from matcher.explaining.sound_files import write_together
 from matcher.parts import parameter_label, voice_parts
 from shared import CATALOGUE
 
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from matcher.explaining._clock import Clock
-    from matcher.explaining._ground import Ground
+    from matcher.explaining.clock import Clock
+    from matcher.explaining.prepared_run import PreparedRun
     from shared import FloatArray
 
 __all__ = ["BUILD_FOLDER", "build_order", "plain_start"]
@@ -52,12 +52,12 @@ class _Taken:
     change: float
 
 
-def build_order(ground: Ground, clock: Clock, folder: Path | None = None) -> BuildOrder:
+def build_order(prepared: PreparedRun, clock: Clock, folder: Path | None = None) -> BuildOrder:
     """Find the order in which to set the parts of a patch.
 
     Parameters
     ----------
-    ground : Ground
+    prepared : PreparedRun
         The patch with its target.
     clock : Clock
         Shows what is done; the order is quick to find, and is found in any case.
@@ -75,37 +75,37 @@ def build_order(ground: Ground, clock: Clock, folder: Path | None = None) -> Bui
     FileError
         If the sounds can't be written.
     """
-    start = plain_start(ground)
-    current, left = start, _parts_to_set(ground, start)
+    start = plain_start(prepared)
+    current, left = start, _parts_to_set(prepared, start)
     taken: list[_Taken] = []
     while left:
         clock.tell(f"build order, step {len(taken) + 1}")
-        with against_itself(ground, current) as own:
-            if _change(own, [ground.vector])[0] < AUDIBLE_STEPS:
+        with against_itself(prepared, current) as own:
+            if _change(own, [prepared.vector])[0] < AUDIBLE_STEPS:
                 break
-            move, change = _choose(ground, own, current, left)
+            move, change = _choose(prepared, own, current, left)
         current = move.vector
-        loss = float(ground.evaluator.losses(current[None, :])[0])
+        loss = float(prepared.evaluator.losses(current[None, :])[0])
         taken.append(_Taken(move, loss, change))
         left = {title: names for title, names in left.items() if title not in move.parts}
-    files = _write(ground, [start, *(step.move.vector for step in taken)], folder)
+    files = _write(prepared, [start, *(step.move.vector for step in taken)], folder)
     steps = zip(itertools.count(1), taken, files[1:], strict=False)
     return BuildOrder(
-        start_text=_start_text(ground, start),
-        start_loss=float(ground.evaluator.losses(start[None, :])[0]),
-        final_loss=ground.loss.total,
+        start_text=_start_text(prepared, start),
+        start_loss=float(prepared.evaluator.losses(start[None, :])[0]),
+        final_loss=prepared.loss.total,
         start_file=files[0],
-        steps=tuple(_step(ground, start, number, step, file) for number, step, file in steps),
-        left_out=tuple(_text(ground, start, title) for title in left),
+        steps=tuple(_step(prepared, start, number, step, file) for number, step, file in steps),
+        left_out=tuple(_text(prepared, start, title) for title in left),
     )
 
 
-def plain_start(ground: Ground) -> FloatArray:
+def plain_start(prepared: PreparedRun) -> FloatArray:
     """Return the plain patch of the structure: every part at rest, phases as in the patch.
 
     Parameters
     ----------
-    ground : Ground
+    prepared : PreparedRun
         The patch.
 
     Returns
@@ -113,18 +113,18 @@ def plain_start(ground: Ground) -> FloatArray:
     np.ndarray, shape=(n_dimensions,)
         A candidate.
     """
-    resting = ground.problem.structure.complete({})
-    return ground.problem.vector(
-        {name: resting[name] for name in ground.problem.space.names}, ground.patch.phases
+    resting = prepared.problem.structure.complete({})
+    return prepared.problem.vector(
+        {name: resting[name] for name in prepared.problem.space.names}, prepared.patch.phases
     )
 
 
-def _parts_to_set(ground: Ground, start: FloatArray) -> dict[str, tuple[str, ...]]:
+def _parts_to_set(prepared: PreparedRun, start: FloatArray) -> dict[str, tuple[str, ...]]:
     """List the parts that differ from the plain patch, with the parameters that do."""
-    space = ground.problem.space
-    links = ground.problem.structure.links
-    used = set(ground.used) | {source for name, source in links.items() if name in ground.used}
-    before = ground.values_of(start)
+    space = prepared.problem.space
+    links = prepared.problem.structure.links
+    used = set(prepared.used) | {source for name, source in links.items() if name in prepared.used}
+    before = prepared.values_of(start)
     parts = {}
     for part in voice_parts():
         names = tuple(
@@ -132,7 +132,7 @@ def _parts_to_set(ground: Ground, start: FloatArray) -> dict[str, tuple[str, ...
             for name in part.names
             if name in space and (name in used or _sounds(name, before))
         )
-        if any(before[name] != ground.values[name] for name in names):
+        if any(before[name] != prepared.values[name] for name in names):
             parts[part.title] = names
     return parts
 
@@ -143,19 +143,19 @@ def _sounds(name: str, values: dict[str, float]) -> bool:
 
 
 def _choose(
-    ground: Ground, own: Ground, current: FloatArray, left: dict[str, tuple[str, ...]]
+    prepared: PreparedRun, own: PreparedRun, current: FloatArray, left: dict[str, tuple[str, ...]]
 ) -> tuple[_Move, float]:
     """Choose the next step, and say how far the sound moves in it."""
-    single = [_move(ground, current, (title,), left) for title in left]
-    losses = ground.evaluator.losses(np.stack([move.vector for move in single]))
+    single = [_move(prepared, current, (title,), left) for title in left]
+    losses = prepared.evaluator.losses(np.stack([move.vector for move in single]))
     changes = _change(own, [move.vector for move in single])
-    here = float(ground.evaluator.losses(current[None, :])[0])
+    here = float(prepared.evaluator.losses(current[None, :])[0])
     order = [k for k in np.argsort(losses, kind="stable") if changes[k] >= AUDIBLE_STEPS]
     if (order and losses[order[0]] < here) or len(left) == 1:
         best = order[0] if order else 0
         return single[best], float(changes[best])
-    pairs = [_move(ground, current, pair, left) for pair in itertools.combinations(left, 2)]
-    joint = ground.evaluator.losses(np.stack([move.vector for move in pairs]))
+    pairs = [_move(prepared, current, pair, left) for pair in itertools.combinations(left, 2)]
+    joint = prepared.evaluator.losses(np.stack([move.vector for move in pairs]))
     pair = pairs[int(np.argmin(joint))]
     alone = [k for k in order if single[k].parts[0] in pair.parts]
     if alone:
@@ -164,48 +164,53 @@ def _choose(
 
 
 def _move(
-    ground: Ground, current: FloatArray, titles: tuple[str, ...], left: dict[str, tuple[str, ...]]
+    prepared: PreparedRun,
+    current: FloatArray,
+    titles: tuple[str, ...],
+    left: dict[str, tuple[str, ...]],
 ) -> _Move:
     """Set parts to where they stand in the patch."""
     vector = current.copy()
-    columns = [ground.problem.space.index(name) for title in titles for name in left[title]]
-    vector[columns] = ground.vector[columns]
+    columns = [prepared.problem.space.index(name) for title in titles for name in left[title]]
+    vector[columns] = prepared.vector[columns]
     return _Move(titles, vector)
 
 
-def _change(own: Ground, vectors: Sequence[FloatArray]) -> FloatArray:
+def _change(own: PreparedRun, vectors: Sequence[FloatArray]) -> FloatArray:
     """Say how far candidates are from the present sound, in just-noticeable differences."""
     return own.growth(own.evaluator.scores(np.stack(list(vectors))))
 
 
-def _step(ground: Ground, start: FloatArray, number: int, step: _Taken, file: str) -> BuildStep:
+def _step(
+    prepared: PreparedRun, start: FloatArray, number: int, step: _Taken, file: str
+) -> BuildStep:
     """Describe a step."""
-    names = [name for title in step.move.parts for name in _parts_to_set(ground, start)[title]]
+    names = [name for title in step.move.parts for name in _parts_to_set(prepared, start)[title]]
     return BuildStep(
         number=number,
         part=" and ".join(step.move.parts),
-        text="; ".join(_text(ground, start, title) for title in step.move.parts),
-        values={name: ground.values[name] for name in names},
+        text="; ".join(_text(prepared, start, title) for title in step.move.parts),
+        values={name: prepared.values[name] for name in names},
         loss=step.loss,
         change=step.change,
         file=file,
     )
 
 
-def _text(ground: Ground, start: FloatArray, title: str) -> str:
+def _text(prepared: PreparedRun, start: FloatArray, title: str) -> str:
     """Say what to do, in panel language."""
-    before = ground.values_of(start)
+    before = prepared.values_of(start)
     settings = [
-        f"{parameter_label(name)} {CATALOGUE[name].format(ground.values[name])}"
-        for name in _parts_to_set(ground, start)[title]
-        if before[name] != ground.values[name]
+        f"{parameter_label(name)} {CATALOGUE[name].format(prepared.values[name])}"
+        for name in _parts_to_set(prepared, start)[title]
+        if before[name] != prepared.values[name]
     ]
     return f"{title}: {', '.join(settings)}"
 
 
-def _start_text(ground: Ground, start: FloatArray) -> str:
+def _start_text(prepared: PreparedRun, start: FloatArray) -> str:
     """Say what the plain patch is."""
-    values = ground.values_of(start)
+    values = prepared.values_of(start)
     sounding = [
         f"{parameter_label(name)} of oscillator {name[3]}"
         for name in CATALOGUE.names
@@ -214,11 +219,11 @@ def _start_text(ground: Ground, start: FloatArray) -> str:
     return f"{_NEUTRAL_TEXT}{' and '.join(sounding) or 'noise'}"
 
 
-def _write(ground: Ground, vectors: Sequence[FloatArray], folder: Path | None) -> list[str]:
+def _write(prepared: PreparedRun, vectors: Sequence[FloatArray], folder: Path | None) -> list[str]:
     """Write the sounds at one gain, and return their names within the run folder."""
     names = [f"{BUILD_FOLDER}/{number:02d}.wav" for number in range(len(vectors))]
     if folder is not None:
-        rate = ground.target.sample_rate_hz
-        sounds = [ground.sounds(vector) for vector in vectors]
+        rate = prepared.target.sample_rate_hz
+        sounds = [prepared.sounds(vector) for vector in vectors]
         write_together(folder, names, sounds, rate)
     return names

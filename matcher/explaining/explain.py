@@ -7,17 +7,17 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from matcher.explaining._clock import Clock
-from matcher.explaining._ground import ground_of_run
 from matcher.explaining.build_order import build_order
+from matcher.explaining.clock import Clock
 from matcher.explaining.importance import (
     DEFAULT_N_EVALUATIONS,
     DEFAULT_N_FANOVA,
+    find_interactions,
     search_importance,
 )
 from matcher.explaining.in_this_patch import parts_in_patch
-from matcher.explaining.interactions import find_interactions
 from matcher.explaining.model import Explanation
+from matcher.explaining.prepared_run import prepare_run
 from matcher.explaining.slack import slack_of_patch
 from matcher.optimise import SearchRecord
 from matcher.runs.run_folder import RunFolder, load_run
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from matcher.explaining._ground import Ground
+    from matcher.explaining.prepared_run import PreparedRun
 
 __all__ = ["FEWEST_SECONDS", "default_seconds", "explain"]
 
@@ -105,13 +105,13 @@ def explain(
         lock_run(folder.path),
         # Small matrices: more threads only get in the way of those that render.
         threadpool_limits(1, user_api="blas"),
-        ground_of_run(folder) as ground,
+        prepare_run(folder) as prepared,
         Clock(budget, show=progress, stop=stop) as clock,
     ):
-        found = _begin(folder, ground, clock)
+        found = _begin(folder, prepared, clock)
         is_first = found.build is None
         try:
-            for grown in _grow(found, folder, ground, clock):
+            for grown in _grow(found, folder, prepared, clock):
                 if clock.is_stopped and not is_first:
                     break  # a section that was cut short is no better than the earlier one
                 found = replace(grown, elapsed_s=clock.elapsed_s)
@@ -144,7 +144,7 @@ def default_seconds(run: RunFolder) -> float:
     return max(float(elapsed_s), FEWEST_SECONDS) if isinstance(elapsed_s, (int, float)) else 30.0
 
 
-def _begin(folder: RunFolder, ground: Ground, clock: Clock) -> Explanation:
+def _begin(folder: RunFolder, prepared: PreparedRun, clock: Clock) -> Explanation:
     """Make an explanation with the sections of an earlier one of the same patch, if any."""
     digest = sha256_digest(folder.path / "patch.json")
     earlier: Explanation | None = None
@@ -154,10 +154,10 @@ def _begin(folder: RunFolder, ground: Ground, clock: Clock) -> Explanation:
         earlier = None
     return Explanation(
         patch_digest=digest,
-        structure=ground.problem.structure.name,
-        loss=ground.loss.total,
-        terms=dict(ground.loss.terms),
-        notes=tuple(note.name for note in ground.target.notes),
+        structure=prepared.problem.structure.name,
+        loss=prepared.loss.total,
+        terms=dict(prepared.loss.terms),
+        notes=tuple(note.name for note in prepared.target.notes),
         created=datetime.now(tz=UTC).isoformat(timespec="seconds"),
         seconds=clock.seconds,
         elapsed_s=clock.elapsed_s,
@@ -170,16 +170,16 @@ def _begin(folder: RunFolder, ground: Ground, clock: Clock) -> Explanation:
 
 
 def _grow(
-    found: Explanation, folder: RunFolder, ground: Ground, clock: Clock
+    found: Explanation, folder: RunFolder, prepared: PreparedRun, clock: Clock
 ) -> Iterator[Explanation]:
     """Add the sections one by one, the ones that are quick first."""
     clock.begin(_BUILD_UNTIL)
-    found = replace(found, build=build_order(ground, clock, folder.path))
+    found = replace(found, build=build_order(prepared, clock, folder.path))
     yield found
     clock.begin(_SEARCH_UNTIL)
     clock.tell("importance over the search")
     record = SearchRecord.from_npz(folder.record)
-    names = ground.problem.space.names
+    names = prepared.problem.space.names
     search = search_importance(
         record,
         names,
@@ -189,16 +189,16 @@ def _grow(
     found = replace(found, search=search)
     yield found
     clock.begin(_PARTS_UNTIL)
-    parts = parts_in_patch(ground, clock)
+    parts = parts_in_patch(prepared, clock)
     found = replace(found, parts=parts)
     yield found
     clock.tell("controls that act jointly")
     clock.begin(_JOINT_UNTIL)
-    interactions = find_interactions(ground, parts.parts, seconds=clock.left_s)
+    interactions = find_interactions(prepared, parts.parts, seconds=clock.left_s)
     found = replace(found, parts=replace(parts, interactions=interactions))
     yield found
     clock.begin(_SLACK_UNTIL)
-    yield replace(found, slack=slack_of_patch(ground, clock))
+    yield replace(found, slack=slack_of_patch(prepared, clock))
 
 
 def _n_ped_anova(seconds: float, n_parameters: int) -> int:

@@ -12,11 +12,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from matcher.explaining._key_measures import measure_key
-from matcher.explaining._key_words import judge_keys
 from matcher.explaining._reading import from_plain, to_plain
-from matcher.explaining._sound_files import common_gain, joined
-from matcher.explaining.key_rows import KeyRow  # noqa: TC001  resolved when a file is read
+from matcher.explaining.key_checks import (
+    KeyRow,
+    judge_keys,
+    measure_key,
+)
+from matcher.explaining.sound_files import common_gain, joined
 from matcher.interrupts import hold_interrupts
 from matcher.runs.run_document import to_json
 from matcher.runs.run_folder import RunFolder, load_run

@@ -21,24 +21,23 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.explaining._fitting import Fit, Fitter
-from matcher.explaining._ground import against_itself
-from matcher.explaining._heard import Hearing
-from matcher.explaining._slack_words import describe_slack, exactness_of
-from matcher.explaining._switches import part_title
-from matcher.explaining.how_to_set import ProfilePoint, Slack, SlackOfPatch
-from matcher.explaining.trade_offs import find_trade_offs
+from matcher.explaining.fitting import Fit, Fitter
+from matcher.explaining.model import ProfilePoint, Slack, SlackOfPatch, TradeOff
+from matcher.explaining.patch_parts import part_title
+from matcher.explaining.prepared_run import against_itself
+from matcher.hearing import compare_notes
 from matcher.parts import parameter_label
+from shared import CATALOGUE
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from matcher.explaining._clock import Clock
-    from matcher.explaining._ground import Ground
-    from shared import FloatArray
+    from matcher.explaining.clock import Clock
+    from matcher.explaining.prepared_run import PreparedRun
+    from shared import Float32Array, FloatArray, Parameter
     from shared.types import IntArray
 
-__all__ = ["HEARD_STEPS", "slack_of_patch"]
+__all__ = ["HEARD_STEPS", "find_trade_offs", "slack_of_patch"]
 
 # A difference that grows by one just-noticeable difference is heard.
 HEARD_STEPS = 1.0
@@ -77,12 +76,12 @@ class _Side:
     is_open: bool = False
 
 
-def slack_of_patch(ground: Ground, clock: Clock) -> SlackOfPatch:
+def slack_of_patch(prepared: PreparedRun, clock: Clock) -> SlackOfPatch:
     """Measure how exactly each control has to be set, and which ones trade against each other.
 
     Parameters
     ----------
-    ground : Ground
+    prepared : PreparedRun
         The patch with its target.
     clock : Clock
         Says when to stop; the result names controls that were not reached.
@@ -92,19 +91,19 @@ def slack_of_patch(ground: Ground, clock: Clock) -> SlackOfPatch:
     SlackOfPatch
         The control that has to stand most exactly first.
     """
-    columns = ground.moving(ground.vector)
-    judged = _judged(ground)
+    columns = prepared.moving(prepared.vector)
+    judged = _judged(prepared)
     found: list[tuple[float, Slack]] = []
     is_late, is_over = clock.part_ends(_THOROUGH_RATIO), clock.part_ends(_PROFILE_RATIO)
-    names = [ground.problem.space.names[column] for column in judged]
+    names = [prepared.problem.space.names[column] for column in judged]
     if clock.is_over():
         return SlackOfPatch((), (), tuple(names))
-    with against_itself(ground) as own, ThreadPoolExecutor(2) as both_sides:
-        profiler = _Profiler(ground, own, columns, both_sides, clock.is_over)
+    with against_itself(prepared) as own, ThreadPoolExecutor(2) as both_sides:
+        profiler = _Profiler(prepared, own, columns, both_sides, clock.is_over)
         for column in sorted(judged, key=profiler.exactness):
             if is_over():
                 break
-            clock.tell(f"slack of {ground.problem.space.names[column]}")
+            clock.tell(f"slack of {prepared.problem.space.names[column]}")
             found.append(profiler.slack(column, is_thorough=not is_late()))
         clock.tell("controls that trade against each other")
         trade_offs = () if clock.is_over() else find_trade_offs(own, columns, clock)
@@ -117,11 +116,11 @@ def slack_of_patch(ground: Ground, clock: Clock) -> SlackOfPatch:
     )
 
 
-def _judged(ground: Ground) -> list[int]:
+def _judged(prepared: PreparedRun) -> list[int]:
     """List the columns of the controls that do something."""
-    links = ground.problem.structure.links
-    used = set(ground.used) | {source for name, source in links.items() if name in ground.used}
-    return [i for i, name in enumerate(ground.problem.space.names) if name in used]
+    links = prepared.problem.structure.links
+    used = set(prepared.used) | {source for name, source in links.items() if name in prepared.used}
+    return [i for i, name in enumerate(prepared.problem.space.names) if name in used]
 
 
 class _Profiler:
@@ -129,25 +128,25 @@ class _Profiler:
 
     def __init__(
         self,
-        ground: Ground,
-        own: Ground,
+        prepared: PreparedRun,
+        own: PreparedRun,
         columns: IntArray,
         pool: ThreadPoolExecutor,
         is_over: Callable[[], bool],
     ) -> None:
-        self._ground = ground
+        self._prepared = prepared
         self._own = own
         # The side down and the side up are walked at the same time, with buffers of their own.
-        self._fitters = {-1.0: Fitter(ground), 1.0: Fitter(ground)}
+        self._fitters = {-1.0: Fitter(prepared), 1.0: Fitter(prepared)}
         self._pool = pool
         self._is_over = is_over
         self._columns = columns
-        self._slopes = self._fitters[1.0].slopes(ground.vector, columns)
+        self._slopes = self._fitters[1.0].slopes(prepared.vector, columns)
         square = (self._slopes @ self._slopes.T).astype(np.float64)
         damping = _DAMPING * float(np.trace(square)) * np.eye(len(square))
         self._inverse = np.linalg.inv(square + damping)
-        self._hearing = Hearing(ground)
-        self._start = self._fitters[1.0].best(ground.vector[None, :])
+        self._hearing = Hearing(prepared)
+        self._start = self._fitters[1.0].best(prepared.vector[None, :])
 
     def slack(self, column: int, *, is_thorough: bool) -> tuple[float, Slack]:
         """Measure one control; returns also the width as a share of its range."""
@@ -155,7 +154,7 @@ class _Profiler:
         sides = list(self._pool.map(walk, (-1.0, 1.0)))
         for side in sides:
             self._listen(side)
-        parameter = self._ground.problem.space[column]
+        parameter = self._prepared.problem.space[column]
         low, high = (_end(side, limit) for side, limit in zip(sides, (0.0, 1.0), strict=True))
         alone = [self._alone(column, sign) for sign in (-1.0, 1.0)]
         places = {
@@ -165,7 +164,7 @@ class _Profiler:
             name=parameter.name,
             part=part_title(parameter.name),
             label=parameter_label(parameter.name),
-            value=self._ground.values[parameter.name],
+            value=self._prepared.values[parameter.name],
             low=parameter.decode(low),
             high=parameter.decode(high),
             is_low_open=sides[0].is_open,
@@ -183,9 +182,9 @@ class _Profiler:
 
     def _side(self, column: int, sign: float, *, is_thorough: bool) -> _Side:
         """Walk away from the patch until a difference is heard, then go back by halves."""
-        here = float(self._ground.vector[column])
+        here = float(self._prepared.vector[column])
         side = _Side([_Place(here, self._start, 0.0)])
-        n_cells = self._ground.n_positions(column)
+        n_cells = self._prepared.n_positions(column)
         step = 1.0 / n_cells if n_cells else self._glance(side, column, sign)
         edge = 0.5 / n_cells if n_cells else 0.0
         while side.failed is None and len(side.passed) < _MOST_STEPS:
@@ -206,18 +205,18 @@ class _Profiler:
 
     def _glance(self, side: _Side, column: int, sign: float) -> float:
         """Look along the line on which the others follow; returns the step to what fails there."""
-        here = float(self._ground.vector[column])
+        here = float(self._prepared.vector[column])
         room = here if sign < 0.0 else 1.0 - here
         offsets = np.minimum(_GLANCE, room)
-        vectors = self._ground.vector + sign * offsets[:, None] * self._follow(column)
+        vectors = self._prepared.vector + sign * offsets[:, None] * self._follow(column)
         self._fitters[sign].hold(vectors)
         _, scores = self._fitters[sign].score(vectors)
-        growth = self._ground.growth(scores)
+        growth = self._prepared.growth(scores)
         heard = np.flatnonzero(growth >= HEARD_STEPS)
         n_pass = int(heard[0]) if len(heard) else len(growth)
         if n_pass:
             k = n_pass - 1
-            loss = float(self._ground.losses_of(scores[:, k : k + 1])[0])
+            loss = float(self._prepared.losses_of(scores[:, k : k + 1])[0])
             fit = Fit(vectors[k], loss, scores[:, k])
             side.passed.append(_Place(float(vectors[k, column]), fit, float(growth[k])))
         if n_pass == len(growth):
@@ -252,7 +251,7 @@ class _Profiler:
 
     def _follow(self, column: int) -> FloatArray:
         """Direction in which the others make up for a control, 1 in its own place."""
-        direction = np.zeros(len(self._ground.vector))
+        direction = np.zeros(len(self._prepared.vector))
         direction[column] = 1.0
         found = np.flatnonzero(self._columns == column)
         if len(found):
@@ -271,7 +270,7 @@ class _Profiler:
 
     def _growth(self, fit: Fit) -> float:
         """Return the largest growth of a measured part."""
-        return float(self._ground.growth(fit.scores[:, None])[0])
+        return float(self._prepared.growth(fit.scores[:, None])[0])
 
     def exactness(self, column: int) -> float:
         """Guess how little a control may move, from what is left of its effect in the end."""
@@ -283,10 +282,10 @@ class _Profiler:
 
     def _alone(self, column: int, sign: float) -> float:
         """Turn a control alone until it is heard against the sound of the patch itself."""
-        here = float(self._ground.vector[column])
+        here = float(self._prepared.vector[column])
         limit = 0.0 if sign < 0.0 else 1.0
         wheres = np.clip(here + sign * _ALONE, 0.0, 1.0)
-        vectors = np.tile(self._ground.vector, (len(wheres), 1))
+        vectors = np.tile(self._prepared.vector, (len(wheres), 1))
         vectors[:, column] = wheres
         growth = self._own.growth(self._own.evaluator.scores(vectors))
         heard = np.flatnonzero(growth >= HEARD_STEPS)
@@ -294,7 +293,7 @@ class _Profiler:
             return limit
         first = int(heard[0])
         before, at = (wheres[first - 1], growth[first - 1]) if first else (here, 0.0)
-        if self._ground.n_positions(column):
+        if self._prepared.n_positions(column):
             return float(before)
         return float(before + (wheres[first] - before) * (1.0 - at) / (growth[first] - at))
 
@@ -306,3 +305,216 @@ def _end(side: _Side, limit: float) -> float:
         return limit if side.is_open else last.where
     share = (HEARD_STEPS - last.growth) / max(side.failed.growth - last.growth, _NOTHING)
     return last.where + (side.failed.where - last.where) * float(np.clip(share, 0.0, 1.0))
+
+
+# Width of the slack as a share of the control's range: what that asks of the hand is common
+# practice, no source. A knob turns by 270 to 300 degrees, so 5 % are 15 degrees.
+_EXACTNESS = ((0.5, "anywhere"), (0.2, "roughly"), (0.05, "with care"), (0.0, "exactly"))
+
+
+def exactness_of(width_ratio: float) -> str:
+    """Name how exactly a control has to stand."""
+    return next(word for least, word in _EXACTNESS if width_ratio >= least)
+
+
+def describe_slack(slack: Slack, parameter: Parameter) -> str:
+    """Say where a control may stand."""
+    start = f"{slack.part}, {slack.label} {parameter.format(slack.value)}"
+    if slack.is_low_open and slack.is_high_open:
+        return f"{start}: may stand anywhere in its range if the others follow."
+    together = _span(slack, parameter)
+    alone = _interval(parameter, slack.alone_low, slack.alone_high)
+    return (
+        f"{start}: {together} comes as close if the others follow; alone, {alone} sounds the same."
+    )
+
+
+def _span(slack: Slack, parameter: Parameter) -> str:
+    """Print the slack."""
+    if slack.is_low_open:
+        return f"anything up to {parameter.format(slack.high)}"
+    if slack.is_high_open:
+        return f"anything from {parameter.format(slack.low)} on"
+    return _interval(parameter, slack.low, slack.high)
+
+
+def _interval(parameter: Parameter, low: float, high: float) -> str:
+    """Print an interval."""
+    texts = parameter.format(low), parameter.format(high)
+    return f"only {texts[0]}" if texts[0] == texts[1] else f"{texts[0]} to {texts[1]}"
+
+
+class Hearing:
+    """Compares candidates with the patch by what `matcher.hearing` measures.
+
+    Parameters
+    ----------
+    prepared : PreparedRun
+        The patch with its target.
+    """
+
+    def __init__(self, prepared: PreparedRun) -> None:
+        self._prepared = prepared
+        self._before = self._steps(prepared.vector)
+
+    def growth(self, vector: FloatArray) -> float:
+        """Largest growth of a difference from the target, in just-noticeable differences.
+
+        A quantity that is found in one of the two alone has jumped over its threshold, and counts
+        with what it has there.
+        """
+        grown = [
+            steps - before.get(quantity, 0.0)
+            for before, after in zip(self._before, self._steps(vector), strict=True)
+            for quantity, steps in after.items()
+        ]
+        return max(grown, default=0.0)
+
+    def _steps(self, vector: FloatArray) -> list[dict[str, float]]:
+        """Measure the differences of each note."""
+        return [
+            {difference.quantity: difference.steps for difference in compare_notes(note, sound)}
+            for note, sound in zip(
+                self._prepared.target.notes, self._prepared.sounds(vector), strict=True
+            )
+        ]
+
+
+# Effects that look less alike than this can't take each other back by half.
+LEAST_LIKENESS = 0.7
+# Moved until it is heard as two just-noticeable differences ...
+CLEAR_STEPS = 2.0
+# ... which the other control has to bring below one.
+HEARD_STEPS = 1.0
+_MOST_PAIRS = 24
+_OFFSETS = np.geomspace(0.002, 0.5, 16)
+_LENGTHS = np.linspace(0.2, 1.7, 16)
+
+
+def find_trade_offs(own: PreparedRun, columns: IntArray, clock: Clock) -> tuple[TradeOff, ...]:
+    """Find pairs of controls that can stand in for each other.
+
+    Parameters
+    ----------
+    own : PreparedRun
+        The patch with its own sound as the target.
+    columns : np.ndarray of int, shape=(n_columns,)
+        Entries of a candidate that can move: controls and phases.
+    clock : Clock
+        Says when to stop.
+
+    Returns
+    -------
+    tuple of TradeOff
+        The strongest one first.
+    """
+    fitter = Fitter(own)
+    n_space = len(own.problem.space)
+    controls = columns[columns < n_space]
+    slopes = fitter.slopes(own.vector, columns)
+    if clock.is_over():
+        return ()
+    phases = slopes[columns >= n_space]
+    bare = _without(slopes[columns < n_space], phases)
+    lengths = np.linalg.norm(bare, axis=1) + 1e-12
+    likeness = np.abs(bare @ bare.T) / np.outer(lengths, lengths)
+    pairs = [
+        (float(likeness[i, j]), i, j)
+        for i in range(len(controls))
+        for j in range(i + 1, len(controls))
+        if likeness[i, j] >= LEAST_LIKENESS
+    ]
+    found = []
+    for _, i, j in sorted(pairs, reverse=True)[:_MOST_PAIRS]:
+        if clock.is_over():
+            break
+        pair = int(controls[i]), int(controls[j])
+        trade_off = _try_pair(own, fitter, pair, columns, slopes, clock=clock)
+        if trade_off is not None:
+            found.append(trade_off)
+    return tuple(sorted(found, key=lambda each: -each.strength))
+
+
+def _without(effects: Float32Array, phases: Float32Array) -> FloatArray:
+    """Take out of effects what phases could take back."""
+    if not len(phases):
+        return effects.astype(np.float64)
+    taken, *_ = np.linalg.lstsq(phases.T, effects.T, rcond=1e-6)
+    return (effects - taken.T @ phases).astype(np.float64)
+
+
+def _try_pair(
+    own: PreparedRun,
+    fitter: Fitter,
+    pair: tuple[int, int],
+    columns: IntArray,
+    slopes: Float32Array,
+    *,
+    clock: Clock,
+) -> TradeOff | None:
+    """Move one control until it is clearly heard, and let the other follow, on both sides."""
+    best: TradeOff | None = None
+    for first, second in (pair, pair[::-1]):
+        for sign in (-1.0, 1.0):
+            moved = None if clock.is_over() else _clearly_heard(own, first, sign)
+            if moved is None:
+                continue
+            vector, alone = moved
+            follows = (columns == second) | (columns >= len(own.problem.space))
+            start = fitter.best(vector[None, :])
+            fit = fitter.straight(start, columns[follows], slopes[follows], n_rounds=4)
+            together = float(own.growth(fit.scores[:, None])[0])
+            strength = 1.0 - together / alone
+            if together < HEARD_STEPS and (best is None or strength > best.strength):
+                found = _trade_off(own, first, second, fit.vector, strength)
+                best = found if _is_seen(found) else best
+    return best
+
+
+def _is_seen(trade_off: TradeOff) -> bool:
+    """Say whether both moves can be seen on a panel."""
+    pairs = (trade_off.first, trade_off.first_values), (trade_off.second, trade_off.second_values)
+    return all(
+        CATALOGUE[name].format(here) != CATALOGUE[name].format(there)
+        for name, (here, there) in pairs
+    )
+
+
+def _clearly_heard(own: PreparedRun, column: int, sign: float) -> tuple[FloatArray, float] | None:
+    """Move a control until it is clearly heard alone; None if the range ends before."""
+    vectors = np.tile(own.vector, (len(_OFFSETS), 1))
+    vectors[:, column] = np.clip(own.vector[column] + sign * _OFFSETS, 0.0, 1.0)
+    growth = own.growth(own.evaluator.scores(vectors))
+    heard = np.flatnonzero(growth >= CLEAR_STEPS)
+    if not len(heard):
+        return None
+    place = int(heard[0])
+    return vectors[place], float(growth[place])
+
+
+def _trade_off(
+    own: PreparedRun, first: int, second: int, vector: FloatArray, strength: float
+) -> TradeOff:
+    """Describe a pair."""
+    space, after = own.problem.space, own.values_of(vector)
+    names = space[first], space[second]
+    values = [(own.values[each.name], after[each.name]) for each in names]
+    words = [_move(each, *pair) for each, pair in zip(names, values, strict=True)]
+    text = f"{words[0]} with {words[1]} sounds the same"
+    return TradeOff(
+        names[0].name,
+        names[1].name,
+        values[0],
+        values[1],
+        strength,
+        f"{text[0].upper()}{text[1:]}.",
+    )
+
+
+def _move(parameter: Parameter, here: float, there: float) -> str:
+    """Say how a control moves."""
+    control = f"{part_title(parameter.name)} {parameter_label(parameter.name)}"
+    # Of a negative depth, the deeper one is more.
+    is_negative = here < 0.0 and there < 0.0
+    direction = "more" if (there < here if is_negative else there > here) else "less"
+    return f"{direction} {control} ({parameter.format(here)} to {parameter.format(there)})"

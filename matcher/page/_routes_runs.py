@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from starlette.routing import Route
 
-from matcher.explaining.scaled_parts import LARGEST_AMOUNT, present_parts, scaled_part
+from matcher.explaining.patch_parts import LARGEST_AMOUNT, present_parts, scaled_part
 from matcher.page._http import (
     answer,
     guarded,

@@ -9,7 +9,7 @@ from collections import OrderedDict
 from typing import TYPE_CHECKING, Any
 
 from matcher.defaults import DEFAULT_STRUCTURE
-from matcher.explaining.scaled_parts import present_parts
+from matcher.explaining.patch_parts import present_parts
 from matcher.hearing import compare_notes
 from matcher.page.parameters import describe_parameters, describe_values
 from matcher.page.pictures import picture

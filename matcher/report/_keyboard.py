@@ -20,7 +20,7 @@ from shared import EarwrightError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from matcher.explaining.key_rows import KeyRow
+    from matcher.explaining.key_checks import KeyRow
     from matcher.report._sounds import PlainSound
     from matcher.runs.run_folder import RunFolder
 

@@ -6,7 +6,7 @@ import textwrap
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
-from matcher.explaining._switches import part_title
+from matcher.explaining.patch_parts import part_title
 from matcher.parts import parameter_label
 from matcher.texts.lines import WIDTH, shorten
 from shared import CATALOGUE, HEARING_CAUTION
@@ -15,10 +15,16 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from matcher.explaining.audition import Audition
-    from matcher.explaining.how_to_set import BuildOrder, Slack, SlackOfPatch
     from matcher.explaining.keyboard import Keyboard
-    from matcher.explaining.model import Explanation
-    from matcher.explaining.what_mattered import Importance, PartsInPatch, SearchImportance
+    from matcher.explaining.model import (
+        BuildOrder,
+        Explanation,
+        Importance,
+        PartsInPatch,
+        SearchImportance,
+        Slack,
+        SlackOfPatch,
+    )
 
 __all__ = ["format_audition", "format_explanation", "format_keyboard", "loudest_lufs"]
 

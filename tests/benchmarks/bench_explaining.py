@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from matcher.explaining._fitting import Fitter
-from matcher.explaining._key_measures import aliasing_db
+from matcher.explaining.fitting import Fitter
+from matcher.explaining.key_checks import aliasing_db
 from shared import CATALOGUE, Note
-from tests.explained_notes import BRASS, known_ground
+from tests.explained_notes import BRASS, known_patch
 
 SIGMAS = (0.02, 0.05, 0.1)
 KEYS = (36.0, 48.0, 60.0, 72.0, 84.0, 96.0)
@@ -24,10 +24,10 @@ def fits(sigma: float, seed: int = 0) -> tuple[float, float, float, int]:
     candidates, and their number.
     """
     rng = np.random.default_rng(seed)
-    with known_ground(BRASS) as ground:
-        fitter = Fitter(ground)
-        columns = ground.moving(ground.vector)
-        moved = ground.vector[None, :].copy()
+    with known_patch(BRASS) as prepared:
+        fitter = Fitter(prepared)
+        columns = prepared.moving(prepared.vector)
+        moved = prepared.vector[None, :].copy()
         moved[0, columns] += sigma * rng.standard_normal(len(columns))
         fitter.hold(moved)
         start = fit = fitter.best(moved)

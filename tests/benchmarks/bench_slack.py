@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher import match
-from matcher.explaining._clock import Clock
-from matcher.explaining._fitting import Fit, Fitter
-from matcher.explaining._ground import Ground, ground_of
+from matcher.explaining.clock import Clock
+from matcher.explaining.fitting import Fit, Fitter
+from matcher.explaining.prepared_run import PreparedRun, prepare_patch
 from matcher.explaining.slack import slack_of_patch
 from shared import CATALOGUE, Patch
 from tests.explained_notes import drawn_values, played_target
@@ -54,23 +54,23 @@ class Row:
 def settled_patch(target: Target, values: dict[str, float], rng: np.random.Generator) -> Patch:
     """Find a patch from near the truth, from other places near it where that sounds wrong."""
     structure = load_structure(STRUCTURE)
-    with ground_of(target, structure, Patch(STRUCTURE, values)) as ground:
-        fitter = Fitter(ground)
+    with prepare_patch(target, structure, Patch(STRUCTURE, values)) as prepared:
+        fitter = Fitter(prepared)
         best: Fit | None = None
         for _ in range(MOST_STARTS):
-            fit = _fitted(ground, fitter, _moved(ground, rng))
+            fit = _fitted(prepared, fitter, _moved(prepared, rng))
             best = fit if best is None or fit.loss < best.loss else best
             if best.loss < SETTLED_LOSS:
                 break
         assert best is not None
-        found = ground.values_of(best.vector)
-        return Patch(STRUCTURE, found, phases=ground.problem.note_phases(best.vector))
+        found = prepared.values_of(best.vector)
+        return Patch(STRUCTURE, found, phases=prepared.problem.note_phases(best.vector))
 
 
-def _fitted(ground: Ground, fitter: Fitter, vector: FloatArray) -> Fit:
+def _fitted(prepared: PreparedRun, fitter: Fitter, vector: FloatArray) -> Fit:
     """Fit every control that is at work."""
     fit = fitter.best(vector[None, :])
-    columns = ground.moving(vector)
+    columns = prepared.moving(vector)
     for number in range(4):
         fit = fitter.straight(fit, columns, fitter.slopes(fit.vector, columns), n_rounds=4)
         fit = fitter.search(
@@ -79,12 +79,12 @@ def _fitted(ground: Ground, fitter: Fitter, vector: FloatArray) -> Fit:
     return fit
 
 
-def _moved(ground: Ground, rng: np.random.Generator) -> FloatArray:
+def _moved(prepared: PreparedRun, rng: np.random.Generator) -> FloatArray:
     """Move every control that is at work away from the truth."""
-    vector = ground.vector.copy()
-    columns = ground.moving(vector)
+    vector = prepared.vector.copy()
+    columns = prepared.moving(vector)
     vector[columns] += START_SIGMA * rng.standard_normal(len(columns))
-    n_space = len(ground.problem.space)
+    n_space = len(prepared.problem.space)
     vector[:n_space] = np.clip(vector[:n_space], 0.0, 1.0)
     return vector
 
@@ -99,19 +99,19 @@ def measure(seed: int, kind: str, *, seconds: float = SECONDS) -> Row:
         patch = settled_patch(target, values, rng)
     else:
         patch = match(target, structure=structure, evals=EVALS, seed=seed, progress=False).patch
-    with ground_of(target, structure, patch) as ground:
+    with prepare_patch(target, structure, patch) as prepared:
         clock = Clock(seconds)
         began = time.monotonic()
         with clock:
             clock.begin(1.0)
-            slacks = slack_of_patch(ground, clock).slacks
+            slacks = slack_of_patch(prepared, clock).slacks
         truth = {**CATALOGUE.neutral(), **values}
         missed = tuple(
             f"{s.name} {truth[s.name]:.4g} not in {s.low:.4g}..{s.high:.4g}"
             for s in slacks
             if not s.holds(truth[s.name])
         )
-        return Row(seed, ground.loss.total, len(slacks), missed, time.monotonic() - began)
+        return Row(seed, prepared.loss.total, len(slacks), missed, time.monotonic() - began)
 
 
 def main() -> None:

@@ -17,8 +17,7 @@ from SALib.sample import sobol as salib_sample
 from SALib.test_functions import Ishigami
 from scipy.stats import gaussian_kde
 
-from matcher.explaining.importance import importances_of
-from matcher.explaining.interactions import sobol_shares
+from matcher.explaining.importance import importances_of, sobol_shares
 
 if TYPE_CHECKING:
     from shared.types import FloatArray

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from matcher import audition, load_run
-from matcher.explaining._exaggerate import exaggerated
-from matcher.explaining._find_parts import find_parts
+from matcher.explaining.patch_parts import exaggerated, find_parts
 from matcher.texts.explanation import format_audition
 from shared import (
     CATALOGUE,

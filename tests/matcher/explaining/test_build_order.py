@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from matcher.explaining._clock import Clock
 from matcher.explaining.build_order import build_order, plain_start
+from matcher.explaining.clock import Clock
 from shared import MAX_LOUDNESS_LUFS, MAX_TRUE_PEAK_DBTP, loudness_lufs, read_recording
 from shared import true_peak_db as peak_db
-from tests.explained_notes import BRASS, known_ground
+from tests.explained_notes import BRASS, known_patch
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -31,8 +31,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def build(folder: Path) -> BuildOrder:
     """Find the order of a brass-like patch."""
-    with known_ground(BRASS) as ground, Clock(10.0) as clock:
-        return build_order(ground, clock, folder)
+    with known_patch(BRASS) as prepared, Clock(10.0) as clock:
+        return build_order(prepared, clock, folder)
 
 
 def test_the_steps_reach_the_final_loss(build: BuildOrder) -> None:
@@ -44,13 +44,13 @@ def test_the_steps_reach_the_final_loss(build: BuildOrder) -> None:
 
 def test_adding_the_steps_makes_the_patch(build: BuildOrder) -> None:
     """Played from rest with the steps' values added one by one, the losses are those told."""
-    with known_ground(BRASS) as ground:
-        vector = plain_start(ground)
-        space = ground.problem.space
+    with known_patch(BRASS) as prepared:
+        vector = plain_start(prepared)
+        space = prepared.problem.space
         for step in build.steps:
             for name, value in step.values.items():
                 vector[space.index(name)] = space[name].encode(value)
-            loss = float(ground.evaluator.losses(vector[None, :])[0])
+            loss = float(prepared.evaluator.losses(vector[None, :])[0])
             assert loss == pytest.approx(step.loss, abs=1e-9)
 
 
@@ -88,7 +88,7 @@ def test_sounds_are_written_within_the_limits(build: BuildOrder, folder: Path) -
 def test_what_nobody_hears_is_no_step() -> None:
     """A noise far under the tone is left out of the order, and told."""
     values = {**BRASS, "noise.level": 0.006}
-    with known_ground(values, structure="complete") as ground, Clock(10.0) as clock:
-        build = build_order(ground, clock)
+    with known_patch(values, structure="complete") as prepared, Clock(10.0) as clock:
+        build = build_order(prepared, clock)
     assert all(step.part != "noise" for step in build.steps)
     assert build.left_out == ("noise: level 0.0060",)

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from matcher.explaining import PartEffect
-from matcher.explaining._clock import Clock
+from matcher.explaining.clock import Clock
+from matcher.explaining.importance import find_interactions
 from matcher.explaining.in_this_patch import parts_in_patch
-from matcher.explaining.interactions import find_interactions
-from tests.explained_notes import BRASS, RETUNED, TRADED, known_ground
+from tests.explained_notes import BRASS, RETUNED, TRADED, known_patch
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -29,11 +29,11 @@ def _parts(
 ) -> dict[str, PartEffect]:
     """Measure the parts of a patch, the true one if left out; by title."""
     with (
-        known_ground(target, *pitches, patch_values=patch, structure=structure) as ground,
+        known_patch(target, *pitches, patch_values=patch, structure=structure) as prepared,
         Clock(1e6) as clock,
     ):
         clock.begin(1.0)
-        found = parts_in_patch(ground, clock, n_evaluations=n_evaluations)
+        found = parts_in_patch(prepared, clock, n_evaluations=n_evaluations)
     return {effect.part: effect for effect in found.parts}
 
 
@@ -128,15 +128,15 @@ def test_controls_of_one_filter_act_jointly() -> None:
         PartEffect("detune, oscillator 2", "needed", neutral={"osc2.detune_cents": 0.0}),
         PartEffect("noise", "absent", neutral={"noise.level": 0.0}),
     ]
-    with known_ground(TRADED) as ground:
-        found = find_interactions(ground, effects, n_points=32)
+    with known_patch(TRADED) as prepared:
+        found = find_interactions(prepared, effects, n_points=32)
         assert found is not None
         joint = {name: found.total[name] - found.first[name] for name in found.names}
         first_two = sorted(joint, key=lambda name: -joint[name])[:2]
         assert set(first_two) == {"filter.cutoff_hz", "filter_env.depth_octaves"}
         assert found.n_evaluations == 32 * 5
         for name in found.names:
-            assert found.low[name] <= ground.values[name] <= found.high[name]
+            assert found.low[name] <= prepared.values[name] <= found.high[name]
 
 
 def test_the_effect_is_told_for_each_note() -> None:
@@ -149,8 +149,8 @@ def test_the_effect_is_told_for_each_note() -> None:
 
 def test_a_stop_ends_the_fits() -> None:
     """With a stop asked for, every part is still left out once, and no fit is begun."""
-    with known_ground(BRASS) as ground, Clock(60.0, stop=lambda: True) as clock:
+    with known_patch(BRASS) as prepared, Clock(60.0, stop=lambda: True) as clock:
         clock.begin(1.0)
-        found = parts_in_patch(ground, clock)
+        found = parts_in_patch(prepared, clock)
     assert all(effect.refit_loss is None for effect in found.parts)
     assert any(effect.is_there for effect in found.parts)

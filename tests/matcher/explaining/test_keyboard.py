@@ -9,9 +9,7 @@ import numpy as np
 import pytest
 
 from matcher import Keyboard, keyboard
-from matcher.explaining._key_measures import aliasing_db, lfos
-from matcher.explaining._key_words import judge_keys
-from matcher.explaining.key_rows import KeyRow
+from matcher.explaining.key_checks import KeyRow, aliasing_db, judge_keys, lfos
 from matcher.texts.explanation import format_keyboard
 from shared import CATALOGUE, Note, ParameterError, RunFolderError, pitch_name, read_recording
 from tests.matcher.explaining.explained_run import explained_run, set_patch

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matcher.explaining.scaled_parts import present_parts, scaled_part
+from matcher.explaining.patch_parts import present_parts, scaled_part
 from shared import CATALOGUE, Note, ParameterError
 
 NOTE = Note(60.0)

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from matcher.explaining._clock import Clock
-from matcher.explaining._fitting import Fitter
+from matcher.explaining.clock import Clock
+from matcher.explaining.fitting import Fitter
 from matcher.explaining.slack import slack_of_patch
-from tests.explained_notes import BRASS, TRADED, known_ground
+from tests.explained_notes import BRASS, TRADED, known_patch
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -30,9 +30,9 @@ def _slack(
     target: Mapping[str, float], patch: Mapping[str, float], seconds: float
 ) -> SlackOfPatch:
     """Measure the slack of a patch."""
-    with known_ground(target, patch_values=patch) as ground, Clock(seconds) as clock:
+    with known_patch(target, patch_values=patch) as prepared, Clock(seconds) as clock:
         clock.begin(1.0)
-        return slack_of_patch(ground, clock)
+        return slack_of_patch(prepared, clock)
 
 
 @pytest.fixture(scope="module")
@@ -109,10 +109,10 @@ def test_little_time_leaves_controls_out_and_names_them() -> None:
 
 def test_fits_along_straight_lines_come_back_to_the_truth(rng: np.random.Generator) -> None:
     """From a tenth of every range away, a few hundred candidates reach the truth's own loss."""
-    with known_ground(BRASS) as ground:
-        fitter = Fitter(ground)
-        columns = ground.moving(ground.vector)
-        moved = ground.vector.copy()
+    with known_patch(BRASS) as prepared:
+        fitter = Fitter(prepared)
+        columns = prepared.moving(prepared.vector)
+        moved = prepared.vector.copy()
         moved[columns] += 0.1 * rng.standard_normal(len(columns))
         moved = moved[None, :]
         fitter.hold(moved)
@@ -127,19 +127,19 @@ def test_fits_along_straight_lines_come_back_to_the_truth(rng: np.random.Generat
 
 def test_controls_with_fine_steps_are_fitted_on_their_steps() -> None:
     """A panel of 128 positions is no rotary switch: fits move over it, and stay on it."""
-    with known_ground(BRASS, structure="pit-console") as ground:
-        space = ground.problem.space
-        columns = ground.moving(ground.vector)
+    with known_patch(BRASS, structure="pit-console") as prepared:
+        space = prepared.problem.space
+        columns = prepared.moving(prepared.vector)
         moving = {space.names[i] for i in columns if i < len(space)}
         assert {"filter.cutoff_hz", "amp_env.attack_s"} <= moving
         assert not {"osc2.octave", "filter.slope_db_per_octave"} & moving
-        fitter = Fitter(ground)
-        slopes = fitter.slopes(ground.vector, columns)
+        fitter = Fitter(prepared)
+        slopes = fitter.slopes(prepared.vector, columns)
         assert np.all(np.abs(slopes).sum(axis=1) > 0.0)
-        moved = ground.vector.copy()
+        moved = prepared.vector.copy()
         moved[space.index("filter.cutoff_hz")] -= 0.08
         start = fitter.best(moved[None, :])
         fit = fitter.straight(start, columns, slopes, n_rounds=4)
         assert fit.loss < 0.5 * start.loss
-        cutoff = ground.values_of(fit.vector)["filter.cutoff_hz"]
+        cutoff = prepared.values_of(fit.vector)["filter.cutoff_hz"]
         assert min(abs(cutoff - choice) for choice in space["filter.cutoff_hz"].choices) < 1e-6

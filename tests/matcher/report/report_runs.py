@@ -21,7 +21,7 @@ from matcher.explaining import (
     SlackOfPatch,
     TradeOff,
 )
-from matcher.explaining.key_rows import KeyRow
+from matcher.explaining.key_checks import KeyRow
 from matcher.explaining.keyboard import Keyboard
 from matcher.parts import parameter_label, used_parameters, voice_parts
 from shared import CATALOGUE, Patch, pitch_name, sha256_digest, write_recording

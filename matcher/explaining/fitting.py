@@ -18,17 +18,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.explaining._features import FeatureReader
+from matcher.losses import PARTS
+from matcher.losses.note_target import MOVEMENT_WINDOW
+from matcher.losses.windows import WindowBuffers
 from matcher.optimise import make_sampler, search
+from voice import NoteRenderer
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from matcher.explaining._ground import Ground
+    from matcher.explaining.prepared_run import PreparedRun
+    from matcher.losses import NoteTarget
     from shared import Float32Array, FloatArray
     from shared.types import IntArray
 
-__all__: list[str] = []
+__all__ = []
 
 # Step for the slopes, as a share of each range: below what is heard, above rounding of float32.
 _STEP = 0.004
@@ -65,20 +69,20 @@ class Fitter:
 
     Parameters
     ----------
-    ground : Ground
+    prepared : PreparedRun
         The patch with its target.
     """
 
-    def __init__(self, ground: Ground) -> None:
-        self._ground = ground
-        self._reader = FeatureReader(ground)
+    def __init__(self, prepared: PreparedRun) -> None:
+        self._prepared = prepared
+        self._reader = FeatureReader(prepared)
         self.n_evaluations = 0
 
     def score(self, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Score candidates: losses (n,) and scores (n_notes, n, n_parts)."""
-        scores = self._ground.evaluator.scores(vectors)
+        scores = self._prepared.evaluator.scores(vectors)
         self.n_evaluations += len(vectors)
-        return self._ground.losses_of(scores), scores
+        return self._prepared.losses_of(scores), scores
 
     def best(self, vectors: FloatArray) -> Fit:
         """Choose the best of some candidates."""
@@ -88,7 +92,7 @@ class Fitter:
 
     def hold(self, vectors: FloatArray) -> None:
         """Keep parameters within their ranges; phases go round."""
-        n_space = len(self._ground.problem.space)
+        n_space = len(self._prepared.problem.space)
         np.clip(vectors[:, :n_space], 0.0, 1.0, out=vectors[:, :n_space])
         np.mod(vectors[:, n_space:], 1.0, out=vectors[:, n_space:])
 
@@ -100,11 +104,11 @@ class Fitter:
         rows = np.arange(len(columns))
         moved = np.tile(vector, (2 * len(columns), 1))
         # Of a stepped control, to the neighbouring positions.
-        cells = self._ground.problem.cells[columns]
+        cells = self._prepared.problem.cells[columns]
         steps = np.where(cells > 0, 1.0 / np.maximum(cells, 1), _STEP)
         moved[rows, columns] += steps
         moved[len(columns) + rows, columns] -= steps
-        n_space = len(self._ground.problem.space)
+        n_space = len(self._prepared.problem.space)
         np.clip(moved[:, :n_space], 0.0, 1.0, out=moved[:, :n_space])
         width = moved[rows, columns] - moved[len(columns) + rows, columns]
         self.n_evaluations += len(moved)
@@ -115,7 +119,7 @@ class Fitter:
 
     def probe(self, start: Fit, columns: IntArray, moves: Sequence[float]) -> Fit:
         """Move one control at a time by shares of its range; `start` stays if nothing helps."""
-        controls = columns[columns < len(self._ground.problem.space)]
+        controls = columns[columns < len(self._prepared.problem.space)]
         if not len(controls):
             return start
         trials = np.repeat(start.vector[None, :], len(controls) * len(moves), axis=0)
@@ -148,7 +152,7 @@ class Fitter:
         stop: Callable[[], bool],
     ) -> Fit:
         """Fit by the sampler that matches use; `start` stays if nothing better is found."""
-        problem = self._ground.problem
+        problem = self._prepared.problem
         if not len(columns) or n_evaluations < 1:
             return start
         sampler = make_sampler(
@@ -196,3 +200,104 @@ class Fitter:
         trials = np.array(rows)
         self.hold(trials)
         return trials
+
+
+_LANES = 16
+# Every other window size tells directions as well as all six do, in half the time.
+_WINDOWS = (0, MOVEMENT_WINDOW, 4)
+_SCALE = {part.name: part.scale for part in PARTS}
+_ENVELOPE_STEP_S = 0.005
+_FLOOR = 1e-12
+
+
+class FeatureReader:
+    """Reads the features of candidates, all notes one after the other.
+
+    Parameters
+    ----------
+    prepared : PreparedRun
+        The patch with its target.
+    """
+
+    def __init__(self, prepared: PreparedRun) -> None:
+        self._prepared = prepared
+        self._notes = [_NoteFeatures(target) for target in prepared.targets]
+        self._renderers = [
+            NoteRenderer(
+                note,
+                n_samples=target.n_render,
+                sample_rate_hz=target.sample_rate_hz,
+                seed=prepared.evaluator.seed,
+            )
+            for note, target in zip(prepared.evaluator.notes, prepared.targets, strict=True)
+        ]
+        self.wanted = np.concatenate(
+            [
+                reader.read(note.signal)
+                for reader, note in zip(self._notes, prepared.target.notes, strict=True)
+            ]
+        )
+
+    def read(self, vectors: FloatArray) -> Float32Array:
+        """Read the features of candidates, shape (n_candidates, n_features)."""
+        return np.concatenate([self._read_note(i, vectors) for i in range(len(self._notes))], 1)
+
+    def _read_note(self, i_note: int, vectors: FloatArray) -> Float32Array:
+        """Render one note of all candidates and read it."""
+        problem, target = self._prepared.problem, self._prepared.targets[i_note]
+        values, phases = problem.values(vectors), problem.phases(vectors, i_note)
+        rows = []
+        for first in range(0, len(vectors), _LANES):
+            part = slice(first, first + _LANES)
+            group = self._renderers[i_note].render(values[part], phases[part])
+            for lane in range(len(values[part])):
+                sound = target.place(np.ascontiguousarray(group[:, lane]))
+                rows.append(self._notes[i_note].read(sound))
+        return np.array(rows)
+
+
+class _NoteFeatures:
+    """Reads the features of placed sounds of one note, in buffers of its own."""
+
+    def __init__(self, target: NoteTarget) -> None:
+        self._target = target
+        self._windows: list[tuple[WindowBuffers, float]] = [
+            (WindowBuffers(target.windows[i]), _SCALE["spectrum_db"] * len(_WINDOWS))
+            for i in _WINDOWS
+        ]
+        self._windows.append((WindowBuffers(target.onset), _SCALE["onset_spectrum_db"]))
+        self._movement = target.make_movement()
+        self._n_step = max(1, round(_ENVELOPE_STEP_S * target.sample_rate_hz))
+        self._placed = np.zeros(target.n_placed + target.n_behind, np.float32)
+
+    def read(self, sound: FloatArray) -> Float32Array:
+        """Read a sound on the target's timeline and at its level, shape (n_features,)."""
+        place_on_lead(self._target, sound, self._placed)
+        rows = []
+        for buffers, scale in self._windows:
+            levels, _ = buffers.analyse(self._placed, 1.0)
+            rows.append(levels.ravel() / (scale * levels.size))
+        levels_db = self._levels_db()
+        rows.append(levels_db / (_SCALE["envelope_db"] * levels_db.size))
+        levels = self._windows[_WINDOWS.index(MOVEMENT_WINDOW)][0].levels
+        cents = self._movement.measure(levels, self._placed).slow_cents
+        rows.append(cents / (_SCALE["slow_pitch_cents"] * cents.size))
+        return np.concatenate(rows).astype(np.float32)
+
+    def _levels_db(self) -> FloatArray:
+        """Level over time in dB, at most 60 dB under its peak."""
+        held = self._placed[self._target.lead :].astype(np.float64)
+        n_steps = len(held) // self._n_step
+        power = np.mean(held[: n_steps * self._n_step].reshape(n_steps, -1) ** 2, axis=1)
+        floor = 1e-6 * float(power.max(initial=_FLOOR))
+        levels: FloatArray = 10.0 * np.log10(power + floor)
+        return levels
+
+
+def place_on_lead(target: NoteTarget, sound: FloatArray, placed: Float32Array) -> None:
+    """Put a sound on the target's timeline where the windows of the loss expect it."""
+    first = max(target.source_onset - target.lead, 0)
+    piece = sound[first:]
+    at = target.lead - (target.source_onset - first)
+    placed[:] = 0.0
+    placed[at : at + len(piece)] = piece

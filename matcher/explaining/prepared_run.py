@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from shared import FloatArray, Note, Patch
     from shared.types import IntArray
 
-__all__: list[str] = []
+__all__ = []
 
 # A control with more positions than a rotary switch has is turned like a smooth one.
 _MOST_POSITIONS = 24
@@ -41,7 +41,7 @@ SCALES = np.array([part.scale for part in PARTS])
 
 
 @dataclass(frozen=True, eq=False)
-class Ground:
+class PreparedRun:
     """A patch with its target, ready to be changed and scored.
 
     Parameters
@@ -156,16 +156,16 @@ class Ground:
 
 
 @contextmanager
-def ground_of_run(
+def prepare_run(
     run: str | Path | RunFolder, *, n_threads: int | None = None
-) -> Iterator[Ground]:
+) -> Iterator[PreparedRun]:
     """Make a run ready; the evaluator's threads live as long as the ``with`` block."""
     folder = run if isinstance(run, RunFolder) else load_run(run)
     settings = folder.run.get("settings")
     given: Mapping[str, object] = settings if isinstance(settings, dict) else {}
     seed, weights = given.get("seed"), given.get("weights")
     target, structure = _target_and_structure(folder)
-    with ground_of(
+    with prepare_patch(
         target,
         structure,
         folder.patch,
@@ -173,12 +173,12 @@ def ground_of_run(
         seed=seed if isinstance(seed, int) else 0,
         played=[note.played for note in folder.notes],
         n_threads=n_threads,
-    ) as ground:
-        yield ground
+    ) as prepared:
+        yield prepared
 
 
 @contextmanager
-def ground_of(
+def prepare_patch(
     target: Target,
     structure: Structure,
     patch: Patch,
@@ -187,7 +187,7 @@ def ground_of(
     seed: int = 0,
     played: Sequence[Note] | None = None,
     n_threads: int | None = None,
-) -> Iterator[Ground]:
+) -> Iterator[PreparedRun]:
     """Make a patch and its target ready; notes are played as the target says if left out."""
     problem = make_problem(target, structure)
     # Where a part is left out, its oscillator starts as it did.
@@ -198,27 +198,29 @@ def ground_of(
     with Evaluator(
         problem, targets, notes, weights=weights_for(weights), seed=seed, n_threads=n_threads
     ) as evaluator:
-        yield Ground(evaluator, patch, target, vector)
+        yield PreparedRun(evaluator, patch, target, vector)
 
 
 @contextmanager
-def against_itself(ground: Ground, vector: FloatArray | None = None) -> Iterator[Ground]:
+def against_itself(
+    prepared: PreparedRun, vector: FloatArray | None = None
+) -> Iterator[PreparedRun]:
     """Make the sound of the patch, or of a candidate, the target."""
-    vector = ground.vector if vector is None else vector
-    sounds = ground.sounds(vector)
+    vector = prepared.vector if vector is None else vector
+    sounds = prepared.sounds(vector)
     notes = tuple(
         replace(note, signal=sound)
-        for note, sound in zip(ground.target.notes, sounds, strict=True)
+        for note, sound in zip(prepared.target.notes, sounds, strict=True)
     )
-    target = replace(ground.target, notes=notes)
+    target = replace(prepared.target, notes=notes)
     with Evaluator(
-        ground.problem,
+        prepared.problem,
         [prepare_note(note) for note in notes],
-        ground.evaluator.notes,
-        weights=ground.evaluator.weights,
-        seed=ground.evaluator.seed,
+        prepared.evaluator.notes,
+        weights=prepared.evaluator.weights,
+        seed=prepared.evaluator.seed,
     ) as evaluator:
-        yield Ground(evaluator, ground.patch, target, vector)
+        yield PreparedRun(evaluator, prepared.patch, target, vector)
 
 
 def _target_and_structure(folder: RunFolder) -> tuple[Target, Structure]:

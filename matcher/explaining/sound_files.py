@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from shared import FloatArray
 
-__all__: list[str] = []
+__all__ = []
 
 GAP_S = 0.25
 # Below this, a further gain is rounding: a ten-thousandth of a dB.
