@@ -10,7 +10,7 @@ import numpy as np
 from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
 from matcher.evaluator import Evaluator
 from matcher.losses import LossBreakdown, breakdown, weights_for
-from matcher.optimise import DEFAULT_SAMPLER, make_sampler
+from matcher.optimise import DEFAULT_SAMPLER, check_sampler
 from matcher.partial_fit import Movements
 from matcher.pivots import Pivot
 from matcher.playing import play_notes, prepare_note, with_velocity_level
@@ -101,7 +101,7 @@ def match(
         If the structure can't be loaded.
     """
     check_budget(seconds, evals)
-    make_sampler(sampler, 1, seed=seed)  # a wrong name is refused before anything is searched
+    check_sampler(sampler, seed)
     joined = weights_for(weights)
     voice = structure if isinstance(structure, Structure) else load_structure(structure)
     problem = make_problem(target, voice)

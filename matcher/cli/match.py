@@ -59,7 +59,7 @@ examples:
 The same seed and --evals give the same patch. `earwright structures` lists the
 structures.
 """
-SAMPLERS = "cmaes (the default), optuna-cmaes, qmc, random or tpe"
+SAMPLERS = "staged (the default), optuna-cmaes, qmc, random or tpe"
 
 
 def add_parser(subparsers: Subparsers) -> None:
@@ -179,7 +179,7 @@ def _add_search(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="seed of the search and of the noise (default: 0)",
     )
-    search.add_argument("--sampler", default="cmaes", metavar="NAME", help=SAMPLERS)
+    search.add_argument("--sampler", default="staged", metavar="NAME", help=SAMPLERS)
     add_weight_options(search)
 
 

@@ -31,6 +31,7 @@ from matcher.comparing.comparison import Comparison
 from matcher.comparing.jobs import Budget, Job
 from matcher.comparing.outcome import FailedRun, RunOutcome
 from matcher.comparing.sources import StructureSource, TargetSource
+from matcher.optimise import current_sampler
 from matcher.runs.claim import cannot_write
 from matcher.runs.file_names import safe_name
 from matcher.runs.run_document import to_json
@@ -167,7 +168,7 @@ def read_plan(folder: Path) -> Plan:
         budget = Budget(
             settings["seconds"],
             settings["evals"],
-            settings["sampler"],
+            current_sampler(settings["sampler"]),
             tuple(settings["weights"].items()),
         )
         return Plan(

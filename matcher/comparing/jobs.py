@@ -22,6 +22,7 @@ from matcher.comparing.sources import (  # noqa: TC001  dataclass fields are res
     StructureSource,
     TargetSource,
 )
+from matcher.optimise import DEFAULT_SAMPLER, EARLIER_DEFAULT
 from shared import EarwrightError, EarwrightWarning, sha256_digest
 from shared._leftovers import temporary_folder
 
@@ -97,6 +98,8 @@ class Job:
             "seed": self.seed,
             **self.budget.to_dict(),
         }
+        if self.budget.sampler == DEFAULT_SAMPLER:
+            said["sampler"] = EARLIER_DEFAULT  # a comparison that was begun then goes on
         return sha256_digest(json.dumps(said, sort_keys=True).encode())
 
 

@@ -13,7 +13,7 @@ from matcher.comparing.sources import list_structures_of, list_targets
 from matcher.defaults import DEFAULT_SECONDS
 from matcher.losses import weights_for
 from matcher.matching import check_budget
-from matcher.optimise import DEFAULT_SAMPLER, SAMPLER_NAMES
+from matcher.optimise import DEFAULT_SAMPLER, check_sampler
 from shared import EarwrightError, EarwrightWarning, ParameterError, RunFolderError
 from shared._leftovers import temporary_folder
 
@@ -67,12 +67,7 @@ def make_plan(
     if seconds is None and evals is None:
         seconds = DEFAULT_SECONDS
     chosen = DEFAULT_SAMPLER if sampler is None else sampler
-    if chosen not in SAMPLER_NAMES:
-        raise ParameterError(
-            f"sampler is {chosen!r}; {', '.join(SAMPLER_NAMES)} are accepted.",
-            name="sampler",
-            value=chosen,
-        )
+    check_sampler(chosen)
     plan = Plan(
         targets=list_targets(targets),
         structures=list_structures_of(structures),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from matcher.optimise._arguments import check_number, checked_box, checked_starts
 from matcher.optimise.descent import JITTER, MOST_WALKS, DescentSampler
-from matcher.optimise.optuna_samplers import OptunaSampler
+from matcher.optimise.optuna_samplers import OPTUNA_NAMES, OptunaSampler
 from matcher.optimise.restarts import CmaesSampler
 from shared.errors import ParameterError, suggest_names
 
@@ -16,8 +16,14 @@ if TYPE_CHECKING:
     from matcher.optimise.descent import BoolArray
     from shared.types import FloatArray, IntArray
 
-DEFAULT_SAMPLER = "cmaes"
-SAMPLER_NAMES = ("cmaes", "optuna-cmaes", "qmc", "random", "tpe")
+# What a match may search with. The default goes through stages of its own, mostly basin hopping;
+# the others are there to be compared with it.
+DEFAULT_SAMPLER = "staged"
+SAMPLER_NAMES = (DEFAULT_SAMPLER, *OPTUNA_NAMES)
+# Files that were written before the default got a name of its own call it so.
+EARLIER_DEFAULT = "cmaes"
+# What `make_sampler` makes: the stages call for the first one where they take small steps.
+_MADE_NAMES = (CmaesSampler.name, *OPTUNA_NAMES)
 
 # Of the whole range: wide enough to see the box from its middle, and the figure used around the
 # middle of [-5, 5] in the benchmarks that `restarts` cites (2, a fifth of the range).
@@ -94,6 +100,48 @@ class Sampler(Protocol):
         """Return all that `restore_sampler` needs: arrays, numbers, strings and plain dicts."""
 
 
+def check_sampler(name: str, seed: int = 0) -> None:
+    """Refuse a sampler that a match doesn't have, or a seed that isn't one.
+
+    Parameters
+    ----------
+    name : str
+        One of `SAMPLER_NAMES` is accepted.
+    seed : int
+        0 and more are accepted.
+
+    Raises
+    ------
+    ParameterError
+        If the name is unknown, or the one that the default had before; if the seed is negative.
+    """
+    if name == EARLIER_DEFAULT:
+        raise ParameterError(
+            f"sampler {name!r} is called {DEFAULT_SAMPLER!r} now; {', '.join(SAMPLER_NAMES)} are "
+            f"accepted. Give {DEFAULT_SAMPLER}, or leave it out: it is the default.",
+            name="sampler",
+            value=name,
+        )
+    _check_name(name, SAMPLER_NAMES)
+    check_number("seed", seed, low=0)
+
+
+def current_sampler(name: str) -> str:
+    """Return the present name of a sampler that a file names."""
+    return DEFAULT_SAMPLER if name == EARLIER_DEFAULT else name
+
+
+def _check_name(name: str, known: tuple[str, ...]) -> None:
+    """Refuse a name that isn't known."""
+    if name not in known:
+        raise ParameterError(
+            f"sampler {name!r} isn't known; {', '.join(known)} are accepted. "
+            f"{suggest_names(name, known)}".rstrip(),
+            name="sampler",
+            value=name,
+        )
+
+
 def make_sampler(
     name: str,
     n_dimensions: int,
@@ -110,7 +158,7 @@ def make_sampler(
     Parameters
     ----------
     name : str
-        One of `SAMPLER_NAMES`; ``"cmaes"`` is the one to use unless samplers are compared.
+        ``"cmaes"``, or one of Optuna's.
     n_dimensions : int >= 1
         Length of a candidate.
     seed : int >= 0
@@ -137,13 +185,7 @@ def make_sampler(
     ParameterError
         If the name is unknown or an argument lies outside its range.
     """
-    if name not in SAMPLER_NAMES:
-        raise ParameterError(
-            f"sampler {name!r} isn't known; {', '.join(SAMPLER_NAMES)} are accepted. "
-            f"{suggest_names(name, SAMPLER_NAMES)}".rstrip(),
-            name="sampler",
-            value=name,
-        )
+    _check_name(name, _MADE_NAMES)
     check_number("seed", seed, low=0)
     check_number("n_dimensions", n_dimensions, low=1)
     check_number("population", population, low=4)
@@ -244,9 +286,9 @@ def restore_sampler(state: dict[str, Any]) -> Sampler:
     name = state.get("sampler")
     if name == DescentSampler.name:
         return DescentSampler.from_state(state)
-    if name not in SAMPLER_NAMES:
+    if name not in _MADE_NAMES:
         raise ParameterError(
-            f"the saved search is of sampler {name!r}; {', '.join(SAMPLER_NAMES)} are accepted. "
+            f"the saved search is of sampler {name!r}; {', '.join(_MADE_NAMES)} are accepted. "
             "Start the search anew.",
             name="sampler",
             value=name,

@@ -6,6 +6,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
+from matcher.optimise import current_sampler
 from matcher.runs.claim import (
     PATCH_FILE,
     RECORD_FILE,
@@ -106,6 +107,9 @@ def _read_document(folder: Path) -> dict[str, object]:
             path=path,
         )
     check_shapes(path, document)
+    settings = document.get("settings") or {}
+    if "sampler" in settings:
+        settings["sampler"] = current_sampler(settings["sampler"])
     return document
 
 

@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+from matcher.optimise import current_sampler
 from matcher.runs.claim import (
     RECORD_FILE,
     SEARCHES_FOLDER,
@@ -280,4 +281,7 @@ def _read_request(path: Path) -> dict[str, Any]:
             "earwright may have written it.",
             path=path,
         )
-    return dict(request)
+    settings = dict(request["settings"])
+    if "sampler" in settings:
+        settings["sampler"] = current_sampler(settings["sampler"])
+    return {**request, "settings": settings}

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.optimise import make_descent, make_sampler, restore_sampler
+from matcher.optimise import DEFAULT_SAMPLER, make_descent, make_sampler, restore_sampler
 from matcher.optimise.descent import JITTER
 from matcher.search.companions import coarse_entries, companions, families_of
 from matcher.search.jumps import jump_groups
@@ -28,6 +28,8 @@ _VERSION = 3
 # Candidates a second, about, of one note: it decides how widely a search with a time to keep
 # looks around before it settles.
 USUAL_RATE = 800.0
+# What the default sampler takes the small steps of some stages with.
+SMALL_STEPS = "cmaes"
 
 
 @dataclass
@@ -200,7 +202,7 @@ def make_step_sampler(
             jitter=0.0 if stage.has_fronts else JITTER,
         )
     return make_sampler(
-        name,
+        SMALL_STEPS if name == DEFAULT_SAMPLER else name,
         len(columns),
         seed=seed,
         starts=starts[:, columns],

@@ -83,7 +83,7 @@ def test_a_run_is_kept_and_the_next_call_runs_nothing(
     first = capsys.readouterr()
     assert "0.12 or less is wanted" in first.out
     assert "75 % or more is wanted" in first.out
-    assert "cmaes, 22 parameters, 40 evaluations, 1 patches, 1 seeds." in first.out
+    assert "staged, 22 parameters, 40 evaluations, 1 patches, 1 seeds." in first.out
     assert bench_own_voice.main(options) == 0
     assert capsys.readouterr() == (first.out, "")
     assert len(record.read_text().splitlines()) == 1

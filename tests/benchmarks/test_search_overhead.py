@@ -53,7 +53,7 @@ def test_default_sampler(benchmark: BenchmarkFixture, n_dimensions: int) -> None
 
 
 @pytest.mark.parametrize("n_told", [0, 1000])
-@pytest.mark.parametrize("name", sorted(set(SAMPLER_NAMES) - {"cmaes"}))
+@pytest.mark.parametrize("name", sorted(set(SAMPLER_NAMES) - {"staged"}))
 def test_other_samplers(benchmark: BenchmarkFixture, name: str, n_told: int) -> None:
     """A generation at 30 dimensions, at first and after 1,000 candidates."""
     sampler = make_sampler(name, 30, seed=1)

@@ -68,7 +68,7 @@ def judged(instrument: str, sound: FloatArray) -> Judged:
 
 
 @cache
-def matched(instrument: str, sampler: str = "cmaes") -> MatchResult:
+def matched(instrument: str, sampler: str = "staged") -> MatchResult:
     """Match a recorded note."""
     return match(
         recorded(instrument),

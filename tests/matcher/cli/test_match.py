@@ -143,7 +143,8 @@ def test_a_folder_is_tried_before_the_search(
     [
         (["--structure", "two-oscilator"], r"Did you mean two-oscillator"),
         (["--structure", "gone.toml"], r"gone\.toml doesn't exist"),
-        (["--sampler", "cma"], r"--sampler 'cma' isn't known|sampler 'cma' isn't known.*cmaes"),
+        (["--sampler", "cma"], r"--sampler 'cma' isn't known|sampler 'cma' isn't known.*staged"),
+        (["--sampler", "cmaes"], r"'cmaes' is called 'staged' now"),
         (["--pitch", "H4"], r'--pitch: "H4" is not understood; a note name'),
         (["--pitch", "C4,C5"], r"--pitch has 2 values for 1 recording"),
         (["--velocity", "0"], r'--velocity: "0" is not accepted; a whole number from 1 to 127'),

@@ -236,7 +236,7 @@ def test_a_library_goes_on_past_targets_that_cannot_be_used(tmp_path: Path) -> N
         ({"thresholds": [-1.0]}, ParameterError, "thresholds is -1; losses above 0"),
         ({"evals": 0}, ParameterError, "evals is 0"),
         ({"n_processes": 100_000}, ParameterError, "the cores of this machine"),
-        ({"sampler": "luck"}, ParameterError, "sampler is 'luck'"),
+        ({"sampler": "luck"}, ParameterError, "sampler 'luck' isn't known"),
         ({"folder": "taken"}, RunFolderError, "diary.txt is in it"),
     ],
     ids=lambda value: next(iter(value)) if isinstance(value, dict) else "",

@@ -10,6 +10,8 @@ import pytest
 from matcher.optimise import (
     SAMPLER_NAMES,
     Sampler,
+    check_sampler,
+    current_sampler,
     make_sampler,
     restore_sampler,
     search,
@@ -26,7 +28,7 @@ N_DIMENSIONS = 6
 CELLS = [0, 0, 5, 2, 0, 1]
 CIRCULAR = [True, False, False, False, False, False]
 STARTS = [[0.25, 0.5, 0.9, 0.75, 0.0, 0.5], [0.0, 1.0, 0.1, 0.25, 0.5, 0.5]]
-each_sampler = pytest.mark.parametrize("name", SAMPLER_NAMES)
+each_sampler = pytest.mark.parametrize("name", ["cmaes", *SAMPLER_NAMES[1:]])
 
 
 def _make(
@@ -225,6 +227,23 @@ def test_another_proposal_of_the_library_is_refused() -> None:
     state["candidates"][3, 0] += 0.001
     with pytest.raises(ParameterError, match="Install that version"):
         restore_sampler(state)
+
+
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("stage", "'stage' isn't known; staged, .* Did you mean staged"),
+        ("cmaes", "'cmaes' is called 'staged' now"),
+    ],
+)
+def test_what_a_match_does_not_search_with_is_refused(name: str, message: str) -> None:
+    """Also under the name that the default had before: only files may say that."""
+    for known in SAMPLER_NAMES:
+        check_sampler(known)
+        assert current_sampler(known) == known
+    with pytest.raises(ParameterError, match=message):
+        check_sampler(name)
+    assert current_sampler("cmaes") == SAMPLER_NAMES[0]
 
 
 @pytest.mark.parametrize(

@@ -205,7 +205,7 @@ def test_at_most_five_seconds_of_search_are_lost(
     assert max(ages_s) + batch_s <= 5.0
 
 
-@pytest.mark.parametrize("sampler", sorted(set(SAMPLER_NAMES) - {"cmaes"}))
+@pytest.mark.parametrize("sampler", sorted(set(SAMPLER_NAMES) - {"staged"}))
 def test_other_samplers_go_on_too(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: Target, sampler: str
 ) -> None:

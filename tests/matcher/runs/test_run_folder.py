@@ -16,6 +16,7 @@ import soundfile
 from matcher.optimise import SearchRecord
 from matcher.runs import list_versions
 from matcher.runs.run_folder import claim_run_folder, load_run, save_run
+from matcher.runs.search_folder import list_searches
 from matcher.search.plain import ALLOWANCE_RATIO, ALLOWANCE_STEPS
 from shared import (
     MAX_LOUDNESS_LUFS,
@@ -87,6 +88,17 @@ def test_a_run_comes_back(result: MatchResult) -> None:
     record = SearchRecord.from_npz(loaded.record)
     np.testing.assert_array_equal(record.losses, result.record.losses)
     assert _files(Path("out")) == FILES
+
+
+def test_the_earlier_name_of_the_default_sampler_is_read(result: MatchResult) -> None:
+    """Files of runs that were made before the default was called "staged" say "cmaes"."""
+    saved = save_run(result, "out")
+    for name in ("run.json", "searches/0001/request.json"):
+        path = saved.path / name
+        path.write_text(path.read_text().replace('"staged"', '"cmaes"'))
+    assert load_run("out").run == saved.run
+    (search,) = list_searches(saved.path)
+    assert search.settings["sampler"] == "staged"
 
 
 def test_a_match_leaves_its_versions(result: MatchResult) -> None:
