@@ -11,16 +11,18 @@ from pathlib import Path
 from shared._leftovers import hold, remove_leftovers, temporary_name
 from shared.errors import FileError
 
-__all__ = ["read_text_file", "sha256_digest", "write_atomic"]
+__all__ = ["MAX_TEXT_BYTES", "read_text_file", "sha256_digest", "write_atomic"]
 
 _CHUNK_BYTES = 1 << 20
 # A patch has 6 kB; the run.json of twelve notes with long histories 1 MB.
-_MAX_TEXT_BYTES = 64 << 20
+MAX_TEXT_BYTES = 64 << 20
 # Another process may take a temporary file for abandoned in the instant before it is locked.
 _ATTEMPTS = 3
 
 
-def read_text_file(path: str | Path, *, encoding: str = "utf-8") -> str:
+def read_text_file(
+    path: str | Path, *, encoding: str = "utf-8", max_bytes: int = MAX_TEXT_BYTES
+) -> str:
     """Read a document of the user: never a pipe or a device, which may have no end.
 
     Parameters
@@ -29,6 +31,8 @@ def read_text_file(path: str | Path, *, encoding: str = "utf-8") -> str:
         File to read; links are followed.
     encoding : str
         Encoding of the text.
+    max_bytes : int
+        Most bytes that the file may have.
 
     Returns
     -------
@@ -38,16 +42,17 @@ def read_text_file(path: str | Path, *, encoding: str = "utf-8") -> str:
     Raises
     ------
     OSError
-        If the file can't be read, is no regular file, or has more than 64 MB; callers name what
-        they wanted to read.
+        If the file can't be read, is no regular file, or has more than `max_bytes`; callers name
+        what they wanted to read.
     UnicodeDecodeError
         If it is no text.
     """
     source = Path(path)
     if source.exists() and not (source.is_file() or source.is_dir()):
         raise OSError(errno.EINVAL, "it is a pipe or a device, and no file", str(path))
-    if source.is_file() and source.stat().st_size > _MAX_TEXT_BYTES:
-        raise OSError(errno.EFBIG, "it has more than 64 MB", str(path))
+    if source.is_file() and source.stat().st_size > max_bytes:
+        limit = f"{max_bytes >> 20} MB" if max_bytes >> 20 else f"{max_bytes} bytes"
+        raise OSError(errno.EFBIG, f"it has more than {limit}", str(path))
     return source.read_text(encoding=encoding)
 
 
