@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.losses import NoteTarget
-from matcher.losses.between_notes import velocity_slope_db
+from matcher.losses import NoteTarget, velocity_slope_db
 from voice import NoteRenderer
 
 if TYPE_CHECKING:
@@ -93,7 +92,7 @@ def with_velocity_level(
     """Set `amp_env.velocity_db` so that the levels between the notes come closest to the target's.
 
     It is a gain behind everything else, and changes nothing that the losses hear; see
-    `matcher.losses.between_notes`.
+    `matcher.losses.velocity_slope_db`.
 
     Parameters
     ----------

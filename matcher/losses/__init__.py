@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from matcher.losses.note_target import NoteTarget
-from matcher.losses.presets import PRESETS, describe_weights, preset_of, weights_for
-from matcher.losses.residuals import residual_weights
-from matcher.losses.score import NoteScorer
+from matcher.losses.note_target import NoteTarget, velocity_slope_db
+from matcher.losses.score import NoteScorer, residual_weights
 from matcher.losses.terms import (
     DEFAULT_WEIGHTS,
     PARTS,
+    PRESETS,
+    TERM_MEANINGS,
     TERMS,
     LossBreakdown,
     Part,
     breakdown,
+    describe_weights,
+    preset_of,
     totals,
+    weights_for,
 )
 
 __all__ = [
@@ -21,6 +24,7 @@ __all__ = [
     "PARTS",
     "PRESETS",
     "TERMS",
+    "TERM_MEANINGS",
     "LossBreakdown",
     "NoteScorer",
     "NoteTarget",
@@ -30,5 +34,6 @@ __all__ = [
     "preset_of",
     "residual_weights",
     "totals",
+    "velocity_slope_db",
     "weights_for",
 ]

@@ -45,7 +45,7 @@ def short_powers(signal: Float32Array, hop: int, powers: Float32Array) -> float:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def find_onset(powers: Float32Array, threshold: float) -> int:
+def onset_hop(powers: Float32Array, threshold: float) -> int:
     """Index of the first four neighbours whose sum exceeds `threshold`; 0 if there are none."""
     for i in range(powers.shape[0] - 3):
         if powers[i] + powers[i + 1] + powers[i + 2] + powers[i + 3] > threshold:

@@ -27,19 +27,10 @@ DB_PER_OCTAVE_OF_POWER = F(3.010299956639812)
 
 
 def transform_tables(n_fft: int) -> tuple[Float32Array, Float32Array]:
-    """Make the factors of a transform.
+    """Make the factors of a transform of `n_fft` real samples, a power of two from 8 on.
 
-    Parameters
-    ----------
-    n_fft : int, a power of two from 8 on
-        Real samples in a frame.
-
-    Returns
-    -------
-    factors : np.ndarray, shape=(n_factors, 6), dtype=float32
-        Cosine and sine of one, two and three times each angle, pass after pass.
-    turns : np.ndarray, shape=(n_fft // 4 + 1, 2), dtype=float32
-        Cosine and sine for each pair of bins of the real transform.
+    Returns cosines and sines of one, two and three times each angle, pass after pass, shape
+    (n_factors, 6); and those for each pair of bins of the real transform, (n_fft // 4 + 1, 2).
     """
     rows, length = [], n_fft // 2
     while length >= 4:
@@ -83,7 +74,7 @@ def transform(
 ) -> Float32Array:
     """Transform `length` complex numbers of each lane; both arrays are overwritten.
 
-    `frames` holds them, a row of real and a row of imaginary parts each; the result stands in
+    `frames` holds them, a row of real and a row of imaginary parts each; the result is in
     the array that is returned.
     """
     n, stride, first = length, 1, 0
@@ -164,25 +155,11 @@ def band_levels(
     levels: Float32Array,
     amplitudes: Float32Array,
 ) -> None:
-    """Band levels in dB and amplitudes of every frame of a sound.
+    """Band levels in dB and amplitudes of every frame of a sound, shape (n_frames, n_bands).
 
-    Parameters
-    ----------
-    signal : float32, shape=(n_samples,)
-        The sound, long enough for all frames.
-    place : tuple of int
-        Where the first frame begins, and samples from one frame to the next.
-    window : float32, shape=(n_fft,), n_fft a power of two, at least 16
-        What each frame is multiplied by.
-    tables : tuple of float32 arrays
-        From `transform_tables`.
-    bands : tuple of arrays, shape=(n_weights,), (n_bands,), (n_bands,)
-        Weights of the bands, each filled up with zeros to a multiple of four; first bin, and
-        bin after the last.
-    floor : float
-        Power that is added to every band, so that silence has a level.
-    levels, amplitudes : float32, shape=(n_frames, n_bands)
-        Overwritten.
+    `place` is where the first frame begins, and samples from one frame to the next; `window` has
+    a power of two of samples, 16 at least; `tables` are those of `transform_tables`, `bands` the
+    arrays of `matcher.losses.windows.Bands`; `floor` is a power that every band gets on top.
     """
     n_frames, n_bands = levels.shape
     n_fft = window.shape[0]

@@ -25,7 +25,7 @@ import numpy as np
 from matcher.losses import _kernels as kernels
 from shared import Float32Array, FloatArray, midi_to_hz
 
-__all__ = ["Movement", "MovementFrame"]
+__all__ = ["Movement", "MovementMeter"]
 
 SLOWEST_HZ, FASTEST_HZ = 0.5, 20.0
 N_PARTIALS = 3
@@ -42,17 +42,10 @@ OCTAVES_TO_CENTS = 1200.0
 
 
 @dataclass(frozen=True)
-class MovementFrame:
-    """Movement of one sound.
+class Movement:
+    """Movement of one sound: depths in dB (n_rates, n_bands) and in cents (n_rates,) at each rate.
 
-    Parameters
-    ----------
-    bands : np.ndarray, shape=(n_rates, n_bands)
-        Depth of each band's movement at each rate, in dB.
-    pitch : np.ndarray, shape=(n_rates,)
-        Depth of the pitch's movement at each rate, in cents.
-    slow_cents : np.ndarray, shape=(n_steps,)
-        Slow pitch track against the nominal pitch, in cents.
+    `slow_cents`, shape (n_steps,), is the slow pitch track against the nominal pitch.
     """
 
     bands: Float32Array
@@ -60,21 +53,11 @@ class MovementFrame:
     slow_cents: FloatArray
 
 
-class Movement:
-    """Measures movement in placed sounds of one note.
+class MovementMeter:
+    """Measures movement in placed sounds of one note, whose onset is the sample `lead`.
 
-    Parameters
-    ----------
-    midi_pitch : float
-        Nominal pitch of the note.
-    gate_s, sound_s : float
-        How long the key is held, and how long the target sounds, in seconds after the onset.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    lead : int
-        Sample of the onset in a placed sound.
-    frame_hop : int
-        Samples from one frame of the band levels that are handed in to the next.
+    `sound_s` is how long the target sounds after its onset, `frame_hop` the samples from one
+    frame of the band levels that are handed in to the next.
     """
 
     def __init__(
@@ -118,27 +101,17 @@ class Movement:
         self._n_slow = max(1, min(round(SLOW_S / step_s), n_steps - 1))
         self._sums = np.empty((2, len(partials), n_steps), np.float64)
 
-    def measure(self, levels: Float32Array, placed: Float32Array) -> MovementFrame:
-        """Measure one sound.
+    def measure(self, levels: Float32Array, placed: Float32Array) -> Movement:
+        """Measure one sound; depths are zeros where the note is too short to move.
 
-        Parameters
-        ----------
-        levels : np.ndarray, shape=(n_frames, n_bands), dtype=float32
-            Band levels in dB; frame 0 stands at the onset.
-        placed : np.ndarray, shape=(n_samples,), dtype=float32
-            The sound with its onset at `lead`.
-
-        Returns
-        -------
-        MovementFrame
-            Its movement; zeros where the note is too short to move.
+        `levels` are band levels in dB, shape (n_frames, n_bands), with frame 0 at the onset.
         """
         bands = _depths(self._transform, levels[self._frames])
         cents = self._pitch_track(placed)
         track = cents[self._steps, None].astype(np.float32)
         pitch = _depths(self._pitch_transform, track)[:, 0]
         running = np.convolve(cents, np.full(self._n_slow, 1.0 / self._n_slow), mode="valid")
-        return MovementFrame(bands, pitch, running)
+        return Movement(bands, pitch, running)
 
     def _pitch_track(self, placed: Float32Array) -> FloatArray:
         """Deviation from the nominal pitch in cents, step by step, shape (n_steps - 1,)."""

@@ -1,34 +1,65 @@
-"""What a loss consists of: terms, their scales, and the weights that join them.
+"""What a loss consists of: one table of its terms and parts, and the weights that join them.
 
 Every part is scaled so that 1 means about one just-noticeable difference of what it measures;
-`tests/benchmarks/bench_scales.py` renders such differences and prints what the parts give.
+`tests/benchmarks/bench_scales.py` renders such differences and prints what the parts give. The
+table says all that is known of a part: scores, single differences, weights and printed tables
+are made from it, in its order.
+
+What matters most depends on the part that is programmed: a brass stab is judged by its front
+edge, a string pad by its movement. A preset multiplies default weights, so it keeps its meaning
+when those change. How much more it weighs is common practice, no source.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping  # noqa: TC003  dataclass fields are resolved in tests
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from matcher.losses import _kernels as kernels
 from shared import ParameterError, suggest_names
 
 if TYPE_CHECKING:
-    from shared import FloatArray
+    from collections.abc import Callable
+
+    from matcher.losses.movement import Movement
+    from shared import Float32Array, FloatArray
+
+    Pairs = list[tuple[Float32Array, Float32Array]] | list[tuple[FloatArray, FloatArray]]
 
 __all__ = [
     "DEFAULT_WEIGHTS",
     "PARTS",
+    "PRESETS",
     "TERMS",
+    "TERM_MEANINGS",
     "LossBreakdown",
+    "Measures",
     "Part",
     "breakdown",
-    "complete_weights",
+    "describe_weights",
     "part_weights",
+    "preset_of",
     "totals",
+    "weights_for",
 ]
+
+
+@dataclass(frozen=True, eq=False)
+class Measures:
+    """What is measured on a placed sound; levels in dB, one array for each window size."""
+
+    levels: tuple[Float32Array, ...]
+    amplitudes: tuple[Float32Array, ...]
+    onset_levels: Float32Array
+    onset_flux: Float32Array
+    attack_hops: tuple[float, ...]
+    envelope: Float32Array
+    movement: Movement
 
 
 @dataclass(frozen=True)
@@ -43,31 +74,107 @@ class Part:
         The term that it belongs to.
     scale : float > 0
         Its value at about one just-noticeable difference.
+    step : float > 0 or None
+        The size in which its single differences are counted; below it a difference counts by its
+        square: nobody hears it, and a sum of absolute values has corners there. None where the
+        part is no mean of single differences.
     meaning : str
         One line.
+    compare : callable
+        Gives pairs of arrays of two `Measures`, whose differences it is made of.
+    distance : callable
+        Distance of the arrays of a pair; the part is its mean over the pairs.
     """
 
     name: str
     term: str
     scale: float
+    step: float | None
     meaning: str
+    compare: Callable[[Measures, Measures], Pairs]
+    distance: Callable[[Any, Any], float]
+
+    def measure(self, found: Measures, wanted: Measures) -> float:
+        """Measure the part, in its own unit."""
+        return float(np.mean([self.distance(*pair) for pair in self.compare(found, wanted)]))
+
+
+def _octaves(found: Measures, wanted: Measures) -> Pairs:
+    """Attack times against those of the target, in octaves."""
+    # One millisecond (four hops) more on both sides: below that no ear tells attacks apart.
+    pairs = zip(found.attack_hops, wanted.attack_hops, strict=True)
+    octaves = np.array([math.log2((hops + 4.0) / (other + 4.0)) for hops, other in pairs])
+    return [(octaves, np.zeros_like(octaves))]
+
+
+def _mean_gap(a: FloatArray | Float32Array, b: FloatArray | Float32Array) -> float:
+    """Mean absolute difference; 0 where there is nothing to compare."""
+    return float(np.mean(np.abs(a - b))) if a.size else 0.0
 
 
 # The columns of a score, in this order.
 PARTS = (
-    Part("spectrum_db", "spectral", 0.5, "mean difference of the mel bands, six window sizes"),
-    Part("convergence_ratio", "spectral", 0.2, "spectral convergence of the same bands"),
-    Part("onset_spectrum_db", "onset", 0.5, "mean difference of short bands, first 150 ms"),
-    Part("onset_flux_db", "onset", 0.2, "mean difference of the onset strength, first 150 ms"),
-    Part("attack_octaves", "onset", 0.3, "attack time against attack time, in octaves"),
-    Part("envelope_db", "envelope", 1.0, "mean difference of the level over time"),
-    Part("band_movement_db", "modulation", 0.25, "modulation spectra of the bands, 0.5 to 20 Hz"),
-    Part("pitch_movement_cents", "modulation", 0.5, "modulation spectrum of the pitch track"),
-    Part("slow_pitch_cents", "pitch", 5.0, "mean difference of the slow pitch tracks"),
-)
-TERMS = ("spectral", "onset", "envelope", "modulation", "pitch")
+    Part(
+        "spectrum_db", "spectral", 0.5, 1.0, "mean difference of the mel bands, six window sizes",
+        lambda a, b: list(zip(a.levels, b.levels, strict=True)), kernels.mean_difference,
+    ),
+    Part(
+        "convergence_ratio", "spectral", 0.2, None, "spectral convergence of the same bands",
+        lambda a, b: list(zip(a.amplitudes, b.amplitudes, strict=True)), kernels.convergence,
+    ),
+    Part(
+        "onset_spectrum_db", "onset", 0.5, 1.0, "mean difference of short bands, first 150 ms",
+        lambda a, b: [(a.onset_levels, b.onset_levels)], kernels.mean_difference,
+    ),
+    Part(
+        "onset_flux_db", "onset", 0.2, 0.3,
+        "mean difference of the onset strength, first 150 ms",
+        lambda a, b: [(a.onset_flux[None, :], b.onset_flux[None, :])], kernels.mean_difference,
+    ),
+    Part(
+        "attack_octaves", "onset", 0.3, 0.1, "attack time against attack time, in octaves",
+        _octaves, _mean_gap,
+    ),
+    Part(
+        "envelope_db", "envelope", 1.0, 0.5, "mean difference of the level over time",
+        lambda a, b: [(a.envelope[None, :], b.envelope[None, :])], kernels.mean_difference,
+    ),
+    Part(
+        "band_movement_db", "modulation", 0.25, 0.2,
+        "modulation spectra of the bands, 0.5 to 20 Hz",
+        lambda a, b: [(a.movement.bands, b.movement.bands)], _mean_gap,
+    ),
+    Part(
+        "pitch_movement_cents", "modulation", 0.5, 0.5, "modulation spectrum of the pitch track",
+        lambda a, b: [(a.movement.pitch, b.movement.pitch)], _mean_gap,
+    ),
+    Part(
+        "slow_pitch_cents", "pitch", 5.0, 2.0, "mean difference of the slow pitch tracks",
+        lambda a, b: [(a.movement.slow_cents, b.movement.slow_cents)], _mean_gap,
+    ),
+)  # fmt: skip
+# Default weight of each term, and what it says.
+_TERMS = {
+    "spectral": (1.0, "tone colour of the whole note"),
+    "onset": (0.8, "front edge, the first 150 ms"),
+    "envelope": (0.5, "level over time"),
+    "modulation": (0.5, "movement: vibrato, beating, pulse width"),
+    "pitch": (0.25, "pitch over time"),
+}
+TERMS = tuple(_TERMS)
 DEFAULT_WEIGHTS: Mapping[str, float] = MappingProxyType(
-    {"spectral": 1.0, "onset": 0.8, "envelope": 0.5, "modulation": 0.5, "pitch": 0.25}
+    {term: weight for term, (weight, _) in _TERMS.items()}
+)
+TERM_MEANINGS: Mapping[str, str] = MappingProxyType(
+    {term: meaning for term, (_, meaning) in _TERMS.items()}
+)
+# Factors on `DEFAULT_WEIGHTS`; 1 for what isn't named. Four is a wide step: it doubles twice.
+PRESETS: Mapping[str, Mapping[str, float]] = MappingProxyType(
+    {
+        "balanced": MappingProxyType({}),
+        "attack first": MappingProxyType({"onset": 4.0}),
+        "animation first": MappingProxyType({"modulation": 4.0, "pitch": 2.0}),
+    }
 )
 
 
@@ -94,24 +201,56 @@ class LossBreakdown:
         return {"total": self.total, "terms": dict(self.terms), "parts": dict(self.parts)}
 
 
-def complete_weights(weights: Mapping[str, float]) -> dict[str, float]:
-    """Check weights, and add the default of the terms that are left out.
+def weights_for(
+    weights: str | Mapping[str, float] | None = None, /, **single: float
+) -> dict[str, float]:
+    """Find the weights that a name or single numbers stand for.
 
     Parameters
     ----------
-    weights : mapping of str to float
-        Weights of terms, >= 0.
+    weights : str or mapping of str to float, optional
+        A name of `PRESETS` (hyphens and capitals don't count), or weights of terms, >= 0, where
+        those left out keep their default; "balanced" if left out.
+    **single : float >= 0
+        Weights of single terms instead of those.
 
     Returns
     -------
     dict of str to float
-        A weight for each of `TERMS`, in their order.
+        A weight for each of `TERMS`. Only their ratios count.
 
     Raises
     ------
     ParameterError
-        If a term is unknown, a weight is negative or no number, or all are zero.
+        If the name or a term is unknown, a weight is negative or no number, or all are zero.
+
+    Examples
+    --------
+    >>> weights_for("attack first")["onset"] / weights_for("balanced")["onset"]
+    4.0
+    >>> weights_for("attack-first", pitch=0.0)["pitch"]
+    0.0
     """
+    chosen = weights if isinstance(weights, Mapping) else _preset(weights)
+    return _complete({**chosen, **single})
+
+
+def _preset(name: str | None) -> dict[str, float]:
+    """Multiply the default weights by the factors of a preset."""
+    wanted = "balanced" if name is None else " ".join(name.replace("-", " ").lower().split())
+    if wanted not in PRESETS:
+        hint = suggest_names(wanted, PRESETS) or "Or give the weights of single terms."
+        raise ParameterError(
+            f'weights "{name}" aren\'t known; {", ".join(PRESETS)} are accepted. {hint}',
+            name="weights",
+            value=name,
+        )
+    factors = PRESETS[wanted]
+    return {term: weight * factors.get(term, 1.0) for term, weight in DEFAULT_WEIGHTS.items()}
+
+
+def _complete(weights: Mapping[str, float]) -> dict[str, float]:
+    """Check weights, and add the default of the terms that are left out."""
     unknown = sorted(set(weights) - set(TERMS))
     if unknown:
         hint = suggest_names(unknown[0], TERMS) or f"{', '.join(TERMS)} are accepted."
@@ -131,25 +270,55 @@ def _is_weight(value: object) -> bool:
     return isinstance(value, (int, float, np.number)) and 0.0 <= float(value) < np.inf
 
 
-def part_weights(weights: Mapping[str, float]) -> FloatArray:
-    """Weigh each part in the total: its term's weight, shared out and scaled.
+def preset_of(weights: Mapping[str, float]) -> str | None:
+    """Name the preset that weights are those of.
 
     Parameters
     ----------
     weights : mapping of str to float
-        Weights of terms, >= 0; `DEFAULT_WEIGHTS` for those left out.
+        Weights of terms; those left out keep their default.
 
     Returns
     -------
-    np.ndarray, shape=(len(PARTS),), dtype=float64
-        What one unit of each part adds to the loss.
-
-    Raises
-    ------
-    ParameterError
-        If a weight is unknown or negative, or all are zero.
+    str or None
+        A name of `PRESETS`, whatever common factor the weights have; None if there is none.
     """
-    every = complete_weights(weights)
+    ratios = _ratios(_complete(weights))
+    for name in PRESETS:
+        expected = _ratios(_preset(name))
+        # 1e-9: rounding of quotients of short decimal numbers.
+        if all(math.isclose(ratios[term], expected[term], abs_tol=1e-9) for term in ratios):
+            return name
+    return None
+
+
+def _ratios(weights: Mapping[str, float]) -> dict[str, float]:
+    """Divide weights by their sum."""
+    total = sum(weights.values())
+    return {term: weight / total for term, weight in weights.items()}
+
+
+def describe_weights(weights: object) -> str:
+    """Say which weights a match had.
+
+    Parameters
+    ----------
+    weights : object
+        As they are in a match's settings: a name, weights of terms, or None.
+
+    Returns
+    -------
+    str
+        The name of a preset, or every term with its weight.
+    """
+    every = weights_for(weights if isinstance(weights, (str, Mapping)) else None)
+    listed = ", ".join(f"{term} {weight:g}" for term, weight in every.items())
+    return preset_of(every) or listed
+
+
+def part_weights(weights: Mapping[str, float]) -> FloatArray:
+    """Say what one unit of each part adds to the loss: its term's weight, shared and scaled."""
+    every = _complete(weights)
     total = sum(every.values())
     counts = {term: sum(part.term == term for part in PARTS) for term in TERMS}
     return np.array([every[part.term] / total / counts[part.term] / part.scale for part in PARTS])
@@ -175,9 +344,8 @@ def totals(scores: FloatArray, weights: Mapping[str, float] | None = None) -> Fl
     ParameterError
         If a weight is unknown or negative, or all are zero.
     """
-    joined = part_weights(weights or {})
     # A sum in fixed order; a matrix product may add in another for another number of rows.
-    joint: FloatArray = np.sum(scores * joined, axis=1)
+    joint: FloatArray = np.sum(scores * part_weights(weights or {}), axis=1)
     return joint
 
 
@@ -196,13 +364,11 @@ def breakdown(score: FloatArray, weights: Mapping[str, float] | None = None) -> 
     LossBreakdown
         Total, scaled terms, and parts in their units.
     """
-    scaled = {part.name: float(x) / part.scale for part, x in zip(PARTS, score, strict=True)}
-    terms = {
-        term: float(np.mean([scaled[part.name] for part in PARTS if part.term == term]))
+    parts = {part.name: float(x) for part, x in zip(PARTS, score, strict=True)}
+    scaled = {
+        term: float(
+            np.mean([parts[part.name] / part.scale for part in PARTS if part.term == term])
+        )
         for term in TERMS
     }
-    return LossBreakdown(
-        total=float(totals(np.atleast_2d(score), weights)[0]),
-        terms=terms,
-        parts={part.name: float(x) for part, x in zip(PARTS, score, strict=True)},
-    )
+    return LossBreakdown(float(totals(np.atleast_2d(score), weights)[0]), scaled, parts)

@@ -1,41 +1,69 @@
-"""Band levels of a sound over one window size."""
+"""Mel band levels of a sound over one window size."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import warnings
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from matcher.losses import _spectra as spectra
-from matcher.losses._spectra import transform_tables
-from matcher.losses.bands import Bands, mel_bands
 
 if TYPE_CHECKING:
     from shared import Float32Array
+    from shared.types import IntArray
 
-__all__ = ["Window", "WindowBuffers", "WindowPlan"]
+__all__ = ["Bands", "Window", "WindowBuffers", "WindowPlan", "mel_bands"]
 
 LOWEST_HZ = 20.0
 
 
 @dataclass(frozen=True)
-class WindowPlan:
-    """How a window size is laid out.
+class Bands:
+    """The non-zero weights of bands over the bins of one window size.
 
-    Parameters
-    ----------
-    n_fft, hop : int
-        Window size and hop in samples.
-    n_mels : int
-        Number of mel bands.
-    high_hz : float
-        Highest frequency in Hz.
-    start : int
-        Where the first frame begins in a placed sound.
-    n_frames : int
-        Number of frames.
+    `weights` has one band after the other, each filled up with zeros to a multiple of four;
+    `starts` and `ends` are the first bin of each band, and the bin after its last.
     """
+
+    weights: Float32Array
+    starts: IntArray
+    ends: IntArray
+
+    def __len__(self) -> int:
+        """Count the bands."""
+        return len(self.starts)
+
+
+def mel_bands(
+    n_fft: int, n_mels: int, *, sample_rate_hz: int, low_hz: float, high_hz: float
+) -> Bands:
+    """Make the bands of `librosa.filters.mel` (area-normalised, Slaney's scale) in sparse form.
+
+    Bands narrower than the bins, which would hold none, are left out.
+    """
+    import librosa  # noqa: PLC0415  takes a second to import
+
+    top_hz = min(high_hz, sample_rate_hz / 2)
+    with warnings.catch_warnings():
+        # The span from the lowest band on; an empty band is no error here, it is left out.
+        warnings.filterwarnings("ignore", message="Empty filters detected")
+        matrix = librosa.filters.mel(
+            sr=sample_rate_hz, n_fft=n_fft, n_mels=n_mels, fmin=low_hz, fmax=top_hz
+        )
+    matrix = matrix[matrix.any(axis=1)]
+    starts = np.array([np.flatnonzero(row)[0] for row in matrix], dtype=np.int64)
+    ends = np.array([np.flatnonzero(row)[-1] + 1 for row in matrix], dtype=np.int64)
+    pieces = [
+        np.pad(row[a:b], (0, -(b - a) % 4)) for row, a, b in zip(matrix, starts, ends, strict=True)
+    ]
+    return Bands(np.concatenate(pieces).astype(np.float32), starts, ends)
+
+
+@dataclass(frozen=True)
+class WindowPlan:
+    """How a window size is laid out: frames in samples, `start` in a placed sound."""
 
     n_fft: int
     hop: int
@@ -49,18 +77,8 @@ class WindowPlan:
 class Window:
     """One window size with the target's bands in it.
 
-    Parameters
-    ----------
-    plan : WindowPlan
-        Layout of the frames.
-    shape : np.ndarray, shape=(n_fft,), dtype=float32
-        Hann window.
-    bands : Bands
-        Mel bands.
-    floor : float
-        Power that is added to each band.
-    levels, amplitudes : np.ndarray, shape=(n_frames, n_bands), dtype=float32
-        The target's band levels in dB, and amplitudes.
+    `shape` is the Hann window, `floor` the power that is added to each band; `levels` in dB and
+    `amplitudes` have shape (n_frames, n_bands).
     """
 
     plan: WindowPlan
@@ -74,24 +92,7 @@ class Window:
     def of_target(
         cls, placed: Float32Array, plan: WindowPlan, *, sample_rate_hz: int, floor_db: float
     ) -> Window:
-        """Analyse the target.
-
-        Parameters
-        ----------
-        placed : np.ndarray, shape=(n_samples,), dtype=float32
-            The target with its onset in place.
-        plan : WindowPlan
-            Layout of the frames.
-        sample_rate_hz : int
-            Sampling rate in Hz.
-        floor_db : float < 0
-            Floor under the loudest band.
-
-        Returns
-        -------
-        Window
-            With the target's levels.
-        """
+        """Analyse the target; the floor lies `floor_db` under its loudest band."""
         bands = mel_bands(
             plan.n_fft,
             plan.n_mels,
@@ -103,48 +104,35 @@ class Window:
         empty = np.empty((plan.n_frames, len(bands)), np.float32)
         blank = cls(plan, shape, bands, 0.0, empty, empty)
         _, loudest = WindowBuffers(blank).analyse(placed, 1.0)
-        floor = float(np.max(loudest)) ** 2 * 10.0 ** (floor_db / 10.0)
-        floored = cls(plan, shape, bands, floor, empty, empty)
-        return cls(plan, shape, bands, floor, *WindowBuffers(floored).analyse(placed, 1.0))
+        floored = replace(blank, floor=float(np.max(loudest)) ** 2 * 10.0 ** (floor_db / 10.0))
+        levels, amplitudes = WindowBuffers(floored).analyse(placed, 1.0)
+        return replace(floored, levels=levels, amplitudes=amplitudes)
 
 
 class WindowBuffers:
-    """Analyses candidates with one window size, in buffers of its own.
-
-    Parameters
-    ----------
-    window : Window
-        The window size.
-    """
+    """Analyses sounds with one window size, in buffers of its own."""
 
     def __init__(self, window: Window) -> None:
         self.window = window
-        plan = window.plan
-        self._tables = transform_tables(plan.n_fft)
-        bands = window.bands
-        self._bands = bands.weights, bands.starts, bands.ends
-        self._levels = np.empty((plan.n_frames, len(bands)), np.float32)
-        self._amplitudes = np.empty_like(self._levels)
-
-    @property
-    def levels(self) -> Float32Array:
-        """Band levels of the last sound."""
-        return self._levels
+        self._tables = spectra.transform_tables(window.plan.n_fft)
+        self._bands = window.bands.weights, window.bands.starts, window.bands.ends
+        self.levels = np.empty((window.plan.n_frames, len(window.bands)), np.float32)
+        self._amplitudes = np.empty_like(self.levels)
 
     def analyse(self, placed: Float32Array, gain: float) -> tuple[Float32Array, Float32Array]:
         """Return band levels in dB and amplitudes of a placed sound, scaled by `gain`.
 
         Both have shape (n_frames, n_bands) and are overwritten by the next call.
         """
-        window, plan = self.window, self.window.plan
+        window = self.window
         spectra.band_levels(
             placed,
-            (plan.start, plan.hop),
+            (window.plan.start, window.plan.hop),
             window.shape * np.float32(gain),
             self._tables,
             self._bands,
             window.floor,
-            self._levels,
+            self.levels,
             self._amplitudes,
         )
-        return self._levels, self._amplitudes
+        return self.levels, self._amplitudes

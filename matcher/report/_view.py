@@ -6,7 +6,7 @@ import shlex
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from matcher.losses import TERMS, describe_weights
+from matcher.losses import TERM_MEANINGS, TERMS, describe_weights
 from matcher.report._explained import Explained, explain_view
 from matcher.report._keyboard import KeyboardView, keyboard_view
 from matcher.report._notes import (
@@ -21,7 +21,6 @@ from matcher.report._pictures import convergence_drawing
 from matcher.report._sheet import Sheet, make_sheet, structure_of
 from matcher.report._sounds import EmbeddedSounds, PlainSound, embed_sounds
 from matcher.report._svg import PAGE, inline_svg
-from matcher.texts.loss import _TERM_MEANINGS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -169,9 +168,7 @@ def _terms(loss: Mapping[str, Any]) -> tuple[TermView, ...]:
     """Lay out the terms of the loss."""
     start, end = ((loss.get(key) or {}).get("terms") or {} for key in ("start", "end"))
     return tuple(
-        TermView(
-            term, _TERM_MEANINGS.get(term, ""), _number(start.get(term)), _number(end.get(term))
-        )
+        TermView(term, TERM_MEANINGS[term], _number(start.get(term)), _number(end.get(term)))
         for term in TERMS
         if term in end
     )

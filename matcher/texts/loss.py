@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
-from matcher.losses import PARTS, TERMS
+from matcher.losses import PARTS, TERM_MEANINGS, TERMS
 from matcher.texts.lines import WIDTH, shorten
 
 if TYPE_CHECKING:
@@ -15,13 +15,6 @@ if TYPE_CHECKING:
 
 __all__: list[str] = []
 
-_TERM_MEANINGS = {
-    "spectral": "tone colour of the whole note",
-    "onset": "front edge, the first 150 ms",
-    "envelope": "level over time",
-    "modulation": "movement: vibrato, beating, pulse width",
-    "pitch": "pitch over time",
-}
 _UNIT_SUFFIXES = {
     "db": ("dB", 1.0, 2),
     "octaves": ("octaves", 1.0, 2),
@@ -68,7 +61,7 @@ def loss_table(*columns: tuple[str, LossBreakdown]) -> list[str]:
     rows.append(("total", *totals, "weighted mean of the terms"))
     for term in TERMS:
         scaled = (f"{loss.terms[term]:.2f}" for loss in losses)
-        rows.append((term, *scaled, _TERM_MEANINGS.get(term, "")))
+        rows.append((term, *scaled, TERM_MEANINGS[term]))
         for part in (part for part in PARTS if part.term == term):
             label, unit = _part_label(part.name)
             measured = (_with_unit(loss.parts[part.name], *unit) for loss in losses)

@@ -67,13 +67,13 @@ def test_the_onset_is_the_first_sum_above_the_threshold(start: int, share: float
     """Powers that set in at once are found where the first of four neighbours sounds."""
     powers = np.zeros(100, np.float32)
     powers[start:] = 1.0
-    found = kernels.find_onset(powers, share)
+    found = kernels.onset_hop(powers, share)
     assert found == max(start - 3, 0)
 
 
 def test_without_an_onset_the_start_counts() -> None:
     """Nothing above the threshold: index 0."""
-    assert kernels.find_onset(np.ones(20, np.float32), 4.5) == 0
+    assert kernels.onset_hop(np.ones(20, np.float32), 4.5) == 0
 
 
 @pytest.mark.parametrize("n_samples", [1, 4, 1003, 44_100])
@@ -186,7 +186,7 @@ def _arguments(name: str) -> tuple[object, ...]:
     return {
         "by_candidate": (noise(rng, 40, 3), 4, blank(3, 50)),
         "short_powers": (noise(rng, 12 * HOP), HOP, blank(12)),
-        "find_onset": (ramp_powers(30, 80), 0.5),
+        "onset_hop": (ramp_powers(30, 80), 0.5),
         "onset_sample": (ramp_powers(30, 80), 3, 8, 0.5),
         "energy": (noise(rng, 203),),
         "mean_difference": (noise(rng, 5, 7), noise(rng, 5, 7)),

@@ -39,22 +39,22 @@ def term(target: NoteTarget, sound: FloatArray, name: str) -> float:
     return breakdown(NoteScorer(target).score(group, 1)[0]).terms[name]
 
 
-@pytest.mark.parametrize("cents", [-30.0, 5.0, 20.0])
-@pytest.mark.parametrize("sample_rate_hz", [22_050, 44_100, 96_000])
+@pytest.mark.parametrize(
+    ("cents", "sample_rate_hz"), [(-30.0, 44_100), (5.0, 22_050), (20.0, 96_000)]
+)
 def test_the_slow_pitch_is_in_cents(cents: float, sample_rate_hz: int) -> None:
     """Equal temperament: 1200 cents are an octave; the track stands at the note's deviation."""
     note = moving(pitch_hz=PITCH_HZ * 2.0 ** (cents / 1200.0), sample_rate_hz=sample_rate_hz)
-    track = target_of(note, sample_rate_hz=sample_rate_hz).movement.slow_cents
+    track = target_of(note, sample_rate_hz=sample_rate_hz).measures.movement.slow_cents
     # 0.5 cents: well below what is heard (about 5 cents on tones with overtones, from memory).
     np.testing.assert_allclose(track[len(track) // 4 : -4], cents, atol=0.5)
 
 
-@pytest.mark.parametrize("cents", [5.0, 15.0, 40.0])
-@pytest.mark.parametrize("rate_hz", [3.0, 5.5, 8.0])
+@pytest.mark.parametrize(("cents", "rate_hz"), [(5.0, 5.5), (15.0, 3.0), (40.0, 8.0)])
 def test_a_vibrato_shows_at_its_rate_with_its_depth(rate_hz: float, cents: float) -> None:
     """The greatest depth of the pitch's modulation spectrum is the vibrato's."""
     still, vibrato = (
-        target_of(note).movement.pitch
+        target_of(note).measures.movement.pitch
         for note in (STILL, moving(vibrato_hz=rate_hz, vibrato_cents=cents))
     )
     # A fifth: the pitch is a mean over steps of 9 ms, and a rate may lie between two of the
@@ -91,13 +91,13 @@ def test_more_movement_is_more_difference() -> None:
 
 def test_a_tremolo_shows_in_every_band_that_sounds() -> None:
     """The level of all partials moves by its depth at its rate."""
-    frame = target_of(moving(tremolo_hz=5.0, tremolo_db=2.0)).movement
+    frame = target_of(moving(tremolo_hz=5.0, tremolo_db=2.0)).measures.movement
     deepest = frame.bands.max(axis=0)
     # A fifth, as for the vibrato; the bands between the partials hold their skirts and move too.
     assert np.median(deepest) == pytest.approx(2.0, rel=0.2)
 
 
-@pytest.mark.parametrize("cents", [3.0, 10.0, 30.0])
+@pytest.mark.parametrize("cents", [3.0, 30.0])
 def test_a_mistuned_note_differs_in_pitch(cents: float) -> None:
     """More cents, more of the pitch term; a vibrato around the right pitch hardly counts."""
     target = target_of(STILL)
@@ -109,17 +109,18 @@ def test_a_mistuned_note_differs_in_pitch(cents: float) -> None:
     assert term(target, moving(vibrato_hz=6.0, vibrato_cents=cents), "pitch") < 0.5 * less
 
 
-@pytest.mark.parametrize("gate_s", [0.0, 0.01, 0.1, 0.2])
+@pytest.mark.parametrize("gate_s", [0.0, 0.2])
 def test_a_note_too_short_to_move_has_no_movement(gate_s: float) -> None:
     """No NaN, no warning, and nothing to compare."""
     note = plain_note(duration_s=0.25)
     target = target_of(note, gate_s=gate_s)
-    assert target.movement.bands.size == target.movement.pitch.size == 0
+    movement = target.measures.movement
+    assert movement.bands.size == movement.pitch.size == 0
     assert term(target, plain_note(duration_s=0.25, vibrato_cents=20.0), "modulation") == 0.0
     assert np.isfinite(term(target, np.zeros(1), "pitch"))
 
 
-@pytest.mark.parametrize("midi_pitch", [0.0, 24.0, 100.0, 127.0])
+@pytest.mark.parametrize("midi_pitch", [0.0, 24.0, 127.0])
 def test_any_pitch_of_the_keyboard_can_be_followed(midi_pitch: float) -> None:
     """From 8 Hz to 12.5 kHz, also at the lowest rate: finite figures."""
     for sample_rate_hz in (8_000, 44_100):
@@ -129,5 +130,6 @@ def test_any_pitch_of_the_keyboard_can_be_followed(midi_pitch: float) -> None:
             midi_pitch=midi_pitch,
             gate_s=0.5,
         )
-        for values in (target.movement.slow_cents, target.movement.pitch, target.movement.bands):
+        movement = target.measures.movement
+        for values in (movement.slow_cents, movement.pitch, movement.bands):
             assert np.all(np.isfinite(values))

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from shared import FloatArray
 
 RATE_HZ = 44_100
-GATE_S = 1.0
+GATE_S = 0.9
 PHASE = 0.25
 
 BRASS: Mapping[str, float] = {
@@ -79,7 +79,7 @@ PATCHES: Mapping[str, Mapping[str, float]] = {
         "filter.resonance_ratio": 0.3,
     },
 }
-NOTES = [(patch, midi_pitch) for patch in PATCHES for midi_pitch in (46.0, 58.0, 70.0)]
+NOTES = [("brass", 46.0), ("hard", 70.0), ("soft", 46.0), ("bright", 70.0), ("pulse", 58.0)]
 NONE: Mapping[str, float] = {}
 DIP = {"osc2.pitch_env.depth_cents": -300.0, "osc2.pitch_env.decay_s": 0.05}
 SCOOP = {"osc1.pitch_env.depth_cents": 500.0, "osc1.pitch_env.decay_s": 0.02}
@@ -130,7 +130,7 @@ def played(patch: str, midi_pitch: float, phase: float, *changes: tuple[str, flo
         {**PATCHES[patch], **dict(changes)},
         midi_pitch=midi_pitch,
         gate_s=GATE_S,
-        duration_s=GATE_S + 0.3,
+        duration_s=GATE_S + 0.2,
         sample_rate_hz=RATE_HZ,
         phases={"osc2.phase": phase % 1.0},
     )
@@ -176,7 +176,7 @@ def body_db(sound: FloatArray) -> FloatArray:
 
 
 @pytest.mark.parametrize("change", CHANGES)
-@pytest.mark.parametrize("patch", PATCHES)
+@pytest.mark.parametrize("patch", ["brass", "pulse"])
 def test_the_phase_makes_up_for_the_envelope(patch: str, change: str) -> None:
     """The bodies beat alike; without that they don't, which is why phases are searched."""
     kept, left = (
@@ -215,7 +215,7 @@ OTHERS = {
 
 
 @pytest.mark.parametrize("other", OTHERS)
-@pytest.mark.parametrize("change", CHANGES)
+@pytest.mark.parametrize("change", ["added", "removed", "half as deep"])
 @pytest.mark.parametrize("patch", PATCHES)
 def test_the_onset_is_the_term_for_it_whatever_the_scales(
     patch: str, change: str, other: str

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import itertools
 from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from matcher.evaluator import Evaluator
-from matcher.losses import PARTS, NoteScorer, NoteTarget, breakdown, totals
+from matcher.losses import (
+    PARTS,
+    NoteScorer,
+    NoteTarget,
+    breakdown,
+    residual_weights,
+    totals,
+)
 from matcher.problem import Problem
-from shared import Note, ParameterError
+from shared import PHASE_NAMES, Float32Array, Note
 from tests.plain_notes import plain_note
-from voice import load_structure
+from voice import NoteRenderer, load_structure
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -47,7 +53,7 @@ def terms_of(change: str, value: float, sample_rate_hz: int = RATE_HZ) -> Mappin
     return breakdown(score(target_of(sample_rate_hz), changed)).terms
 
 
-@pytest.mark.parametrize("rate_hz", [8_000, 16_000, 22_050, 44_100, 48_000, 96_000, 192_000])
+@pytest.mark.parametrize("rate_hz", [8_000, 44_100, 48_000, 192_000])
 def test_a_target_against_itself_is_exactly_zero(rate_hz: int) -> None:
     """In every part, at every rate."""
     note = plain_note(sample_rate_hz=rate_hz)
@@ -62,32 +68,23 @@ def test_a_recording_with_noise_against_itself_is_exactly_zero(rng: np.random.Ge
     np.testing.assert_array_equal(found, np.zeros(len(PARTS)))
 
 
-@pytest.mark.parametrize("exponent", [-12, -1, 1, 6])
-def test_a_gain_that_is_a_power_of_two_changes_no_bit(exponent: int) -> None:
+@pytest.mark.parametrize("gain_db", [-60.0, -3.3, 40.0])
+def test_absolute_level_changes_nothing(gain_db: float) -> None:
+    """Neither the candidate's nor the recording's, up to rounding in single precision."""
+    changed, ratio = plain_note(slope=1.2, attack_s=0.03), 10.0 ** (gain_db / 20.0)
+    expected = score(target_of(), changed)
+    # 1e-4 dB: no ear tells a hundredth of a dB; seen are 5e-6.
+    np.testing.assert_allclose(score(target_of(), changed * ratio), expected, atol=1e-4)
+    other = NoteTarget(plain_note() * ratio, sample_rate_hz=RATE_HZ)
+    np.testing.assert_allclose(score(other, changed), expected, rtol=1e-4, atol=1e-4)
+
+
+def test_a_gain_that_is_a_power_of_two_changes_no_bit() -> None:
     """Nothing is rounded by such a gain, so nothing may differ."""
     changed = plain_note(slope=1.2, attack_s=0.03)
     expected = score(target_of(), changed)
-    np.testing.assert_array_equal(score(target_of(), changed * 2.0**exponent), expected)
-
-
-@settings(max_examples=20)
-@given(st.floats(-60.0, 40.0))
-def test_a_gain_changes_nothing(gain_db: float) -> None:
-    """Absolute level is never seen, up to rounding in single precision."""
-    changed = plain_note(slope=1.2, attack_s=0.03)
-    found = score(target_of(), changed * 10.0 ** (gain_db / 20.0))
-    # 1e-4 dB: no ear tells a hundredth of a dB; seen are 5e-6.
-    np.testing.assert_allclose(found, score(target_of(), changed), atol=1e-4)
-
-
-@pytest.mark.parametrize("gain_db", [-20.0, 3.0])
-def test_the_level_of_the_recording_changes_nothing(gain_db: float) -> None:
-    """A softer recording of the same note asks for the same patch."""
-    changed = plain_note(slope=1.2, attack_s=0.03)
-    softer = NoteTarget(plain_note() * 10.0 ** (gain_db / 20.0), sample_rate_hz=RATE_HZ)
-    np.testing.assert_allclose(
-        score(softer, changed), score(target_of(), changed), rtol=1e-4, atol=1e-4
-    )
+    for exponent in (-12, 1, 6):
+        np.testing.assert_array_equal(score(target_of(), changed * 2.0**exponent), expected)
 
 
 @pytest.mark.parametrize("n_hops", [1, 7, 100])
@@ -124,26 +121,21 @@ def test_an_attack_of_25_ms_is_told_from_one_of_10_ms() -> None:
 
 @pytest.mark.parametrize(
     ("first", "second"),
-    [
-        (BIGGER_AND_BIGGER[0], BIGGER_AND_BIGGER[1]),
-        (BIGGER_AND_BIGGER[0], BIGGER_AND_BIGGER[2]),
-        (BIGGER_AND_BIGGER[1], BIGGER_AND_BIGGER[2]),
-    ],
+    list(itertools.combinations(BIGGER_AND_BIGGER, 2)),
     ids=["onset-envelope", "onset-spectral", "envelope-spectral"],
 )
 def test_each_term_reacts_to_what_it_is_for(
     first: tuple[str, str, tuple[float, ...]], second: tuple[str, str, tuple[float, ...]]
 ) -> None:
     """Of two terms and two changes, each term prefers its own, whatever the scales are."""
-    own = terms_of(first[1], first[2][1])[first[0]] * terms_of(second[1], second[2][1])[second[0]]
-    cross = (
-        terms_of(first[1], first[2][1])[second[0]] * terms_of(second[1], second[2][1])[first[0]]
-    )
+    by_first, by_second = (terms_of(each[1], each[2][1]) for each in (first, second))
+    own = by_first[first[0]] * by_second[second[0]]
+    cross = by_first[second[0]] * by_second[first[0]]
     # Twice: below that, one term would hardly add to what the other says.
     assert own > 2.0 * cross
 
 
-@pytest.mark.parametrize("rate_hz", [22_050, 48_000, 96_000])
+@pytest.mark.parametrize("rate_hz", [22_050, 48_000])
 @pytest.mark.parametrize(
     ("term", "change", "value"),
     [("onset", "attack_s", 0.15), ("envelope", "dip_db", 8.0), ("spectral", "slope", 0.8)],
@@ -158,21 +150,15 @@ def test_other_rates_give_similar_figures(
     assert terms_of(change, value, rate_hz)[term] == expected
 
 
-def test_silence_gives_a_large_finite_loss() -> None:
-    """The search walks away from it, and no NaN comes of it."""
-    silent = score(target_of(), np.zeros(1))
+@pytest.mark.parametrize("sound", [np.zeros(1), np.array([0.0, 1.0])], ids=["silence", "click"])
+def test_silence_and_a_click_give_a_large_finite_loss(sound: FloatArray) -> None:
+    """The search leaves them alone, and no NaN comes of them."""
+    found = score(target_of(), sound)
+    assert np.all(np.isfinite(found))
     changed = [plain_note(attack_s=0.15), plain_note(dip_db=8.0), plain_note(slope=0.3)]
-    assert np.all(np.isfinite(silent))
-    assert totals(silent[None, :])[0] > 3.0 * max(
-        totals(score(target_of(), sound)[None, :])[0] for sound in changed
+    assert totals(found[None, :])[0] > 1.5 * max(
+        totals(score(target_of(), each)[None, :])[0] for each in changed
     )
-
-
-def test_a_click_gives_a_large_finite_loss() -> None:
-    """One sample of sound has an onset and nothing else."""
-    click = score(target_of(), np.array([0.0, 1.0]))
-    assert np.all(np.isfinite(click))
-    assert totals(click[None, :]) > totals(score(target_of(), plain_note(slope=0.3))[None, :])
 
 
 def test_a_raised_floor_hides_what_lies_under_it(rng: np.random.Generator) -> None:
@@ -199,22 +185,6 @@ def test_a_scorer_remembers_nothing(rng: np.random.Generator) -> None:
     np.testing.assert_array_equal(scorer.score(group, 4), first)
 
 
-def test_a_placed_candidate_lies_on_the_target() -> None:
-    """What is written to a file has the onset and the level of the recording."""
-    target, note = target_of(), plain_note()
-    late = np.concatenate([np.zeros(40 * target.hop), 3.0 * note]).astype(np.float32)
-    placed = target.place(np.pad(late, (0, target.n_render))[: target.n_render])
-    assert placed.shape == note.shape
-    # 1e-6: single precision.
-    np.testing.assert_allclose(placed, note, atol=1e-6)
-
-
-def test_a_silent_candidate_stays_silent_when_placed() -> None:
-    """No gain makes sound of nothing."""
-    placed = target_of().place(np.zeros(target_of().n_render, np.float32))
-    np.testing.assert_array_equal(placed, np.zeros_like(plain_note()))
-
-
 @pytest.fixture(scope="module")
 def complete() -> Problem:
     """Return the problem of the complete voice for one note."""
@@ -231,7 +201,7 @@ def test_corners_of_the_space_give_finite_losses(
     complete: Problem, rng: np.random.Generator
 ) -> None:
     """Every parameter at one end of its range, in all combinations that are drawn."""
-    corners = rng.integers(0, 2, (160, complete.n_dimensions)).astype(np.float64)
+    corners = rng.integers(0, 2, (64, complete.n_dimensions)).astype(np.float64)
     with evaluator(complete) as judge:
         losses, scores = judge.losses_and_scores(corners)
     assert np.all(np.isfinite(scores))
@@ -243,31 +213,57 @@ def test_a_candidate_scores_the_same_in_any_batch_lane_and_thread(
     complete: Problem, rng: np.random.Generator
 ) -> None:
     """To the bit: alone, among others in another order, on one thread or several."""
-    vectors = rng.random((37, complete.n_dimensions))
-    order = rng.permutation(37)
+    vectors = rng.random((21, complete.n_dimensions))
+    order = rng.permutation(21)
     with evaluator(complete, 1) as judge:
         expected = judge.losses(vectors)
         np.testing.assert_array_equal(judge.losses(vectors[order]), expected[order])
-        alone = np.array([judge.losses(vector[None, :])[0] for vector in vectors[:5]])
-        np.testing.assert_array_equal(alone, expected[:5])
+        alone = np.array([judge.losses(vector[None, :])[0] for vector in vectors[:3]])
+        np.testing.assert_array_equal(alone, expected[:3])
     with evaluator(complete, 3) as judge:
         np.testing.assert_array_equal(judge.losses(vectors), expected)
-        parts = [judge.losses(part) for part in np.split(vectors, [1, 18, 21])]
+        parts = [judge.losses(part) for part in np.split(vectors, [1, 18])]
         np.testing.assert_array_equal(np.concatenate(parts), expected)
 
 
-@pytest.mark.parametrize(
-    ("signal", "message"),
-    [
-        (np.zeros(8000), r"shape \(8000,\); finite samples of one channel, not all zero"),
-        (np.zeros(0), r"shape \(0,\); finite samples"),
-        (np.ones((100, 2)), r"shape \(100, 2\); finite samples of one channel"),
-        (np.array([1.0, np.nan] * 4000), r"finite samples of one channel"),
-        (np.ones(1000), "has 23 ms after its onset; 50 ms and more are accepted"),
-    ],
-    ids=["silent", "empty", "stereo", "nan", "short"],
-)
-def test_a_signal_that_is_no_note_is_refused(signal: FloatArray, message: str) -> None:
-    """The message says what it is and what is accepted."""
-    with pytest.raises(ParameterError, match=message):
-        NoteTarget(signal, sample_rate_hz=RATE_HZ)
+def group_of(target_s: float) -> tuple[NoteTarget, Float32Array]:
+    """Make a target of a plain patch, and a group of that patch and two others."""
+    structure = load_structure("two-oscillator")
+    note = Note(60.0, 100, 0.7 * target_s)
+    settings = (
+        {},
+        {"filter.cutoff_hz": 900.0},
+        {"osc2.detune_cents": 9.0, "amp_env.attack_s": 0.05},
+    )
+    values = np.array([list(structure.complete(each).values()) for each in settings])
+    phases = np.zeros((3, len(PHASE_NAMES)))
+    short = NoteRenderer(note, n_samples=round(target_s * RATE_HZ), sample_rate_hz=RATE_HZ, seed=0)
+    sound = np.ascontiguousarray(short.render(values, phases)[:, 0])
+    target = NoteTarget(sound, sample_rate_hz=RATE_HZ, midi_pitch=60.0, gate_s=note.gate_s)
+    longer = NoteRenderer(note, n_samples=target.n_render, sample_rate_hz=RATE_HZ, seed=0)
+    return target, longer.render(values, phases)
+
+
+def test_weighed_differences_add_up_to_the_loss_without_convergence() -> None:
+    """What a search learns from is what it is judged by, but for one part.
+
+    The same sound leaves no difference, and asking for differences changes no score.
+    """
+    target, group = group_of(0.6)
+    weights = residual_weights(target, None, 1)
+    residuals = np.empty((3, len(weights)), np.float32)
+    scores = NoteScorer(target).score(group, 3, residuals)
+    np.testing.assert_array_equal(scores, NoteScorer(target).score(group, 3))
+    scores[:, [part.step is None for part in PARTS]] = 0.0
+    # 0.02: of the windows with more differences than are kept, every second frame counts.
+    np.testing.assert_allclose(np.abs(residuals) @ weights, totals(scores), rtol=0.02, atol=1e-6)
+    assert not np.any(residuals[0])
+    assert np.any(residuals[1])
+
+
+def test_long_notes_give_no_more_differences_than_short_ones() -> None:
+    """Memory stays bounded: long notes skip frames."""
+    note = np.tile(plain_note(), 8)
+    target = NoteTarget(note, sample_rate_hz=RATE_HZ)
+    assert target.n_after > 4.0 * RATE_HZ
+    assert len(residual_weights(target, None, 1)) < 130_000

@@ -1,28 +1,41 @@
-"""How measured parts become one loss."""
+"""How measured parts become one loss, and weights by names of the trade."""
 
 from __future__ import annotations
 
+import doctest
 import json
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from matcher.losses import DEFAULT_WEIGHTS, PARTS, TERMS, breakdown, totals
+from matcher.losses import (
+    DEFAULT_WEIGHTS,
+    PARTS,
+    PRESETS,
+    TERM_MEANINGS,
+    TERMS,
+    breakdown,
+    preset_of,
+    terms,
+    totals,
+    weights_for,
+)
 from shared import FloatArray, ParameterError
 
 SCORES = hnp.arrays(np.float64, (len(PARTS),), elements=st.floats(0.0, 100.0))
-ONE_OR_MORE_WEIGHTS = st.dictionaries(st.sampled_from(TERMS), st.floats(0.01, 10.0))
+WEIGHTS = st.dictionaries(st.sampled_from(TERMS), st.floats(0.01, 10.0))
 
 
-def test_every_part_belongs_to_a_term_and_every_term_has_a_weight() -> None:
-    """The table is complete: nothing is measured that can't count, nothing counts twice."""
+def test_the_table_is_complete() -> None:
+    """Nothing is measured that can't count, nothing counts twice, and all has words."""
     assert {part.term for part in PARTS} == set(TERMS) == set(DEFAULT_WEIGHTS)
     assert len({part.name for part in PARTS}) == len(PARTS)
     assert all(part.scale > 0.0 and part.meaning for part in PARTS)
     assert min(DEFAULT_WEIGHTS.values()) > 0.0
+    assert all(TERM_MEANINGS[term] for term in TERMS)
 
 
 def test_a_part_at_its_scale_counts_as_one() -> None:
@@ -33,52 +46,42 @@ def test_a_part_at_its_scale_counts_as_one() -> None:
     assert list(joined.terms.values()) == pytest.approx([1.0] * len(TERMS), rel=1e-12)
 
 
-@given(SCORES, ONE_OR_MORE_WEIGHTS)
+@settings(max_examples=30)
+@given(SCORES, WEIGHTS, st.integers(0, len(PARTS) - 1), st.floats(0.001, 10.0))
 def test_the_total_is_the_weighted_mean_of_the_terms(
-    score: FloatArray, weights: dict[str, float]
+    score: FloatArray, weights: dict[str, float], i_part: int, more: float
 ) -> None:
-    """What the printout lists adds up to what the search minimises."""
+    """What is printed adds up to what is minimised; more of any part is more loss."""
     joined = breakdown(score, weights)
     every = {**DEFAULT_WEIGHTS, **weights}
     expected = sum(every[t] * joined.terms[t] for t in TERMS) / sum(every.values())
     assert joined.total == pytest.approx(expected, rel=1e-12, abs=1e-300)
     assert list(joined.parts.values()) == score.tolist()
+    worse = score.copy()
+    worse[i_part] += more
+    assert totals(worse[None, :]) > totals(score[None, :])
 
 
-@given(SCORES)
-def test_only_the_ratio_of_the_weights_counts(score: FloatArray) -> None:
-    """All weights doubled: the same loss to the bit."""
+def test_only_the_ratio_of_the_weights_counts_and_0_switches_a_term_off() -> None:
+    """All weights doubled: the same loss to the bit; one weight left: that term alone."""
+    score = np.random.default_rng(3).random(len(PARTS))
     doubled = {term: 2.0 * weight for term, weight in DEFAULT_WEIGHTS.items()}
     assert totals(score[None, :], doubled) == totals(score[None, :])
+    for term in TERMS:
+        joined = breakdown(score, {name: float(name == term) for name in TERMS})
+        assert joined.total == pytest.approx(joined.terms[term], rel=1e-12)
 
 
-@pytest.mark.parametrize("term", TERMS)
-def test_with_one_weight_the_total_is_that_term(term: str) -> None:
-    """A weight of 0 switches a term off."""
-    score = np.random.default_rng(3).random(len(PARTS))
-    joined = breakdown(score, {name: float(name == term) for name in TERMS})
-    assert joined.total == pytest.approx(joined.terms[term], rel=1e-12)
-
-
-@given(st.integers(1, 70), st.integers(0, 2**31))
-def test_a_loss_does_not_depend_on_the_rows_around_it(n_rows: int, seed: int) -> None:
-    """To the bit: each row alone gives what it gives among others."""
-    scores = np.random.default_rng(seed).random((n_rows, len(PARTS))) * 30.0
+@pytest.mark.parametrize("n_rows", [1, 2, 15, 70])
+def test_a_loss_does_not_depend_on_the_rows_around_it(n_rows: int) -> None:
+    """To the bit: each row alone gives what it gives among others, and between other columns."""
+    scores = np.random.default_rng(n_rows).random((n_rows, len(PARTS))) * 30.0
     together = totals(scores)
     assert together.shape == (n_rows,)
     alone = np.array([totals(row[None, :])[0] for row in scores])
     np.testing.assert_array_equal(together, alone)
-    # As they lie in a record, between other columns.
     in_a_table = np.hstack([scores, scores])[:, 3 : 3 + len(PARTS)]
     np.testing.assert_array_equal(totals(in_a_table), totals(in_a_table.copy()))
-
-
-@given(SCORES, st.integers(0, len(PARTS) - 1), st.floats(0.001, 10.0))
-def test_more_difference_is_more_loss(score: FloatArray, i_part: int, more: float) -> None:
-    """Each part pulls the loss up, whatever the others are."""
-    worse = score.copy()
-    worse[i_part] += more
-    assert totals(worse[None, :]) > totals(score[None, :])
 
 
 def test_the_breakdown_is_plain_numbers() -> None:
@@ -91,25 +94,91 @@ def test_the_breakdown_is_plain_numbers() -> None:
     assert back["parts"] == dict(zip((part.name for part in PARTS), score.tolist(), strict=True))
 
 
+def test_nothing_said_is_balanced() -> None:
+    """The default weights have a name."""
+    assert weights_for() == weights_for(None) == weights_for("balanced") == dict(DEFAULT_WEIGHTS)
+
+
 @pytest.mark.parametrize(
-    ("weights", "message"),
-    [
-        ({"onsets": 1.0}, r'weight onsets: no such term\. .*"?onset"?'),
-        ({"xyz": 1.0}, r"weight xyz: no such term\. .*spectral, onset, envelope"),
-        ({"onset": -0.5}, "-0.5.*numbers of 0 or more, one of them above 0, are accepted"),
-        ({"onset": float("nan")}, "nan.*numbers of 0 or more"),
-        ({"onset": float("inf")}, "inf.*numbers of 0 or more"),
-        (dict.fromkeys(TERMS, 0.0), "numbers of 0 or more, one of them above 0"),
-    ],
-    ids=["misspelt", "unknown", "negative", "nan", "infinite", "all zero"],
+    ("name", "first"), [("balanced", None), ("attack first", "onset"),
+                        ("animation first", "modulation")]
+)  # fmt: skip
+def test_a_preset_weighs_every_term_and_puts_its_own_first(name: str, first: str | None) -> None:
+    """The same audible step costs most where the name says so, and more than when balanced."""
+    weights = weights_for(name)
+    assert tuple(weights) == TERMS
+    assert min(weights.values()) > 0.0
+    if first is not None:
+        steps = {}
+        for term in TERMS:
+            score = np.array([part.scale if part.term == term else 0.0 for part in PARTS])
+            steps[term] = totals(score[None, :], weights)[0]
+            if term == first:
+                assert steps[term] > totals(score[None, :], weights_for())[0]
+        assert max(steps, key=lambda each: steps[each]) == first
+
+
+@pytest.mark.parametrize(
+    "spelling", ["attack first", "attack-first", "Attack-First", "  ATTACK  first "]
 )
-def test_weights_out_of_range_are_refused(weights: dict[str, float], message: str) -> None:
-    """The message says which weight, and what is accepted."""
+def test_hyphens_and_capitals_do_not_count(spelling: str) -> None:
+    """The command line's spelling and the printed one are the same name."""
+    assert weights_for(spelling) == weights_for("attack first")
+
+
+@settings(max_examples=20)
+@given(st.sampled_from(list(PRESETS)), WEIGHTS)
+def test_single_weights_win_over_a_preset_and_over_the_defaults(
+    name: str, single: dict[str, float]
+) -> None:
+    """What was said is kept, nothing else changes."""
+    assert weights_for(single) == {**DEFAULT_WEIGHTS, **single}
+    assert weights_for(name, **single) == {**weights_for(name), **single}
+
+
+@pytest.mark.parametrize("name", PRESETS)
+def test_weights_are_named_whatever_their_size(name: str) -> None:
+    """Only ratios count, so only ratios name; a preset with one weight changed has no name."""
+    for factor in (0.3, 1.0, 7.0):
+        scaled = {term: factor * weight for term, weight in weights_for(name).items()}
+        assert preset_of(scaled) == name
+    assert preset_of(weights_for(name, pitch=0.0)) is None
+    assert preset_of({}) == "balanced"
+
+
+@pytest.mark.parametrize(
+    ("weights", "single", "message"),
+    [
+        ("atack first", {}, r'"atack first" aren\'t known; balanced, .*Did you mean attack first'),
+        ("", {}, r'"" aren\'t known; balanced, attack first, animation first are accepted'),
+        ("balanced", {"onsets": 1.0}, r"weight onsets: no such term\. Did you mean onset"),
+        ({"xyz": 1.0}, {}, r"weight xyz: no such term\. .*spectral, onset, envelope"),
+        ({"onset": -1.0}, {}, "-1.0.*numbers of 0 or more, one of them above 0, are accepted"),
+        ({"onset": float("nan")}, {}, "nan.*numbers of 0 or more"),
+        ({"onset": float("inf")}, {}, "inf.*numbers of 0 or more"),
+        ({"onset": "2"}, {}, "'2'.*numbers of 0 or more"),
+        ({"onset": None}, {}, "None.*numbers of 0 or more"),
+        (dict.fromkeys(TERMS, 0.0), {}, "one of them above 0"),
+    ],
+)
+def test_what_cannot_be_weighed_is_refused(
+    weights: object, single: dict[str, float], message: str
+) -> None:
+    """The message holds what was given, what is accepted, and the nearest name."""
     with pytest.raises(ParameterError, match=message):
-        totals(np.zeros((1, len(PARTS))), weights)
+        weights_for(weights, **single)  # type: ignore[arg-type]
+    if not isinstance(weights, str):
+        with pytest.raises(ParameterError, match=message):
+            totals(np.zeros((1, len(PARTS))), weights)  # type: ignore[arg-type]
 
 
-def test_the_default_weights_cannot_be_changed() -> None:
-    """No caller changes the loss of another one."""
-    with pytest.raises(TypeError):
-        DEFAULT_WEIGHTS["onset"] = 2.0  # type: ignore[index]
+def test_the_tables_cannot_be_changed() -> None:
+    """No caller changes the loss of another one, or what a name means."""
+    for table in (DEFAULT_WEIGHTS, PRESETS, PRESETS["attack first"]):
+        with pytest.raises(TypeError):
+            table["onset"] = 1.0  # type: ignore[index]
+
+
+def test_the_examples_hold() -> None:
+    """What the docstrings show is what comes out."""
+    assert doctest.testmod(terms).failed == 0
