@@ -12,10 +12,10 @@ import subprocess
 import sys
 import threading
 import time
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from matcher.page._messages import EVENTS, LAST_KINDS, read_events
+from matcher.runs.run_document import plain
 from shared import ParameterError, write_atomic
 from shared.files import read_text_file
 
@@ -25,38 +25,27 @@ if TYPE_CHECKING:
 
     from matcher.page.workspace import Workspace
 
-__all__ = ["MAX_RUNNING", "Job", "JobBench"]
-
 JOB_FILE = "job.json"
+EVENTS_FILE = "events.jsonl"
 LOCK_FILE = "lock"
 STOP_FILE = "stop"
 LOG_FILE = "log.txt"
 BEST_FILE = "best.json"
+# After one of these events nothing more comes.
+LAST_KINDS = frozenset({"done", "failed"})
 # Each search uses all cores; more of them at once only wait for each other.
 MAX_RUNNING = 2
-# Elsewhere a session does that: Ctrl-C of the server is not for the jobs.
+_MAX_READ_BYTES = 16_000_000
+# Elsewhere `start_new_session` does that: Ctrl-C of the server is not for the jobs.
 _OWN_GROUP = getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)
 
 
 @dataclass(frozen=True)
 class Job:
-    """What is known of a job.
+    """What is known of a job; `last` is its last event of each kind.
 
-    Parameters
-    ----------
-    name : str
-        Its number.
-    kind : str
-        What it does: "match", "refine", ...
-    title : str
-        One line for the user.
-    settings : mapping
-        What it was given.
-    state : str
-        "starting", "running", "stopping", "done", "failed", or "lost" if its process is gone
-        without a word.
-    last : mapping
-        Its last event of each kind.
+    Its state is "starting", "running", "stopping", "done", "failed", or "lost" if its process is
+    gone without a word.
     """
 
     name: str
@@ -73,24 +62,11 @@ class Job:
 
     def to_dict(self) -> dict[str, object]:
         """Return what the page shows."""
-        return {
-            "name": self.name,
-            "kind": self.kind,
-            "title": self.title,
-            "settings": dict(self.settings),
-            "state": self.state,
-            "last": dict(self.last),
-        }
+        return asdict(self)
 
 
-class JobBench:
-    """The jobs of a workspace.
-
-    Parameters
-    ----------
-    workspace : Workspace
-        Where they work.
-    """
+class PageJobs:
+    """The jobs of a workspace."""
 
     def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
@@ -102,26 +78,9 @@ class JobBench:
         self._reading = threading.Lock()
 
     def start(self, kind: str, title: str, settings: Mapping[str, object]) -> Job:
-        """Start a job.
+        """Start a job, if no more run already than are good for the machine.
 
-        Parameters
-        ----------
-        kind : str
-            A name of `matcher.page._tasks.TASKS`.
-        title : str
-            One line for the user.
-        settings : mapping
-            What the task takes; JSON must be able to hold it.
-
-        Returns
-        -------
-        Job
-            The job, whose process has just been started.
-
-        Raises
-        ------
-        ParameterError
-            If as many jobs run already as are good for the machine.
+        `kind` is one of `matcher.page.tasks`; JSON must be able to hold the settings.
         """
         with self._lock:
             running = [job for job in self.list_all() if not job.is_over]
@@ -156,45 +115,13 @@ class JobBench:
         return [self.get(name) for name in numbers]
 
     def get(self, name: str) -> Job:
-        """Look a job up.
-
-        Parameters
-        ----------
-        name : str
-            Its number.
-
-        Returns
-        -------
-        Job
-            As it stands now.
-
-        Raises
-        ------
-        ParameterError
-            If there is no such job.
-        """
+        """Look a job up."""
         folder = self.folder(name)
         document = _read_document(folder)
         # Asked for before the events are read: a process that ends in between has said so.
         is_alive = self._is_alive(folder)
         last = self._last_events(name, folder)
-        return Job(
-            name=name,
-            kind=document["kind"],
-            title=document["title"],
-            settings=document["settings"],
-            state=self._state(folder, last, is_alive=is_alive),
-            last=last,
-        )
-
-    def _last_events(self, name: str, folder: Path) -> dict[str, Any]:
-        """Return the last event of each kind; only what is new is read."""
-        with self._reading:
-            place, last = self._read.get(name, (0, {}))
-            events, place = read_events(folder, place)
-            last = {**last, **{str(event["kind"]): event for event in events}}
-            self._read[name] = place, last
-        return dict(last)
+        return Job(name, **document, state=_state(folder, last, is_alive=is_alive), last=last)
 
     def folder(self, name: str) -> Path:
         """Find the folder of a job."""
@@ -204,25 +131,17 @@ class JobBench:
         return folder
 
     def stop(self, name: str) -> None:
-        """Ask a job to stop and to keep what it has found.
-
-        Parameters
-        ----------
-        name : str
-            Its number.
-        """
+        """Ask a job to stop and to keep what it has found."""
         (self.folder(name) / STOP_FILE).touch()
 
-    def _state(self, folder: Path, last: Mapping[str, object], *, is_alive: bool) -> str:
-        """Say how a job stands."""
-        for kind in LAST_KINDS:
-            if kind in last:
-                return kind
-        if not is_alive:
-            return "lost"
-        if (folder / STOP_FILE).exists():
-            return "stopping"
-        return "running" if (folder / EVENTS).exists() else "starting"
+    def _last_events(self, name: str, folder: Path) -> dict[str, Any]:
+        """Return the last event of each kind; only what is new is read."""
+        with self._reading:
+            place, last = self._read.get(name, (0, {}))
+            events, place = read_events(folder, place)
+            last = {**last, **{str(event["kind"]): event for event in events}}
+            self._read[name] = place, last
+        return dict(last)
 
     def _is_alive(self, folder: Path) -> bool:
         """Say whether the process of a job lives: it is ours, or it holds its lock."""
@@ -257,10 +176,10 @@ class JobBench:
             return folder
 
     def _spawn(self, folder: Path) -> subprocess.Popen[bytes]:
-        """Start the process of a job, in a session of its own: Ctrl-C of the server is not its."""
+        """Start the process of a job."""
         with (folder / LOG_FILE).open("wb") as log:
             return subprocess.Popen(  # noqa: S603  our own module
-                [sys.executable, "-m", "matcher.page._work", str(folder)],
+                [sys.executable, "-m", "matcher.page.tasks", str(folder)],
                 cwd=self._workspace.root,
                 stdin=subprocess.DEVNULL,
                 stdout=log,
@@ -270,8 +189,55 @@ class JobBench:
             )
 
 
+def write_event(folder: Path, kind: str, **fields: object) -> None:
+    """Write one event of a job, whole, at once."""
+    document = plain({"kind": kind, **fields})
+    line = json.dumps(document, ensure_ascii=True, allow_nan=False)
+    with (folder / EVENTS_FILE).open("a", encoding="ascii") as file:
+        file.write(f"{line}\n")
+
+
+def read_events(folder: Path, offset: int = 0) -> tuple[list[dict[str, Any]], int]:
+    """Read the whole lines from a place in the file on, and the place to go on from."""
+    path = folder / EVENTS_FILE
+    try:
+        size = path.stat().st_size
+        if size <= offset or offset < 0:
+            return [], offset
+        with path.open("rb") as file:
+            file.seek(offset)
+            data = file.read(min(size - offset, _MAX_READ_BYTES))
+    except FileNotFoundError:
+        return [], offset
+    end = data.rfind(b"\n") + 1
+    events = []
+    place = offset
+    for line in data[:end].splitlines(keepends=True):
+        place += len(line)
+        try:
+            event = json.loads(line)
+        except (ValueError, RecursionError):
+            # A process that was killed while writing leaves half a line before the next one.
+            continue
+        if isinstance(event, dict) and isinstance(event.get("kind"), str):
+            events.append({**event, "next": place})
+    return events, offset + end
+
+
+def _state(folder: Path, last: Mapping[str, object], *, is_alive: bool) -> str:
+    """Say what a job is doing."""
+    for kind in LAST_KINDS:
+        if kind in last:
+            return kind
+    if not is_alive:
+        return "lost"
+    if (folder / STOP_FILE).exists():
+        return "stopping"
+    return "running" if (folder / EVENTS_FILE).exists() else "starting"
+
+
 def _read_document(folder: Path) -> dict[str, Any]:
-    """Read what a job was told; one whose file is damaged stays in the list, and says so."""
+    """Read what a job has to do; one whose file is damaged stays in the list, and says so."""
     try:
         document = json.loads(read_text_file(folder / JOB_FILE))
         kind, title, settings = (document[name] for name in ("kind", "title", "settings"))

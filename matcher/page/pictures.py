@@ -1,6 +1,6 @@
 """What a sound looks like: a spectrogram and its level, small enough to be sent as numbers.
 
-The browser paints them in the colours of its theme.
+The browser paints what moves with them: a player's strip, marks that are dragged, a search.
 """
 
 from __future__ import annotations
@@ -12,8 +12,6 @@ import numpy as np
 
 if TYPE_CHECKING:
     from shared import FloatArray
-
-__all__ = ["picture"]
 
 N_BANDS = 96
 N_COLUMNS = 320
@@ -32,19 +30,8 @@ _LEVEL_WINDOW_S = 0.016
 def picture(signal: FloatArray, sample_rate_hz: int) -> dict[str, object]:
     """Make the picture of a sound.
 
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,)
-        The sound.
-    sample_rate_hz : int
-        Its rate in Hz.
-
-    Returns
-    -------
-    dict
-        ``duration_s``; ``spectrogram``: base64 of ``n_bands * n_columns`` bytes, lowest band
-        first, 255 for the loudest and 0 for `RANGE_DB` under it; the frequencies of the bands in
-        ``band_hz``; ``level_db``: RMS around equally spaced moments in dB under the loudest one.
+    ``spectrogram`` is base64 of ``n_bands * n_columns`` bytes, lowest band first, 255 for the
+    loudest and 0 for `RANGE_DB` under it; ``level_db`` is RMS under the loudest moment.
     """
     sound = np.asarray(signal, dtype=np.float64)
     magnitude, band_hz = _bands(sound, sample_rate_hz)

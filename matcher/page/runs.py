@@ -1,29 +1,31 @@
-"""Runs as the page shows them, and a patch that is changed by hand against its target."""
+"""Runs as the page shows them: played beside their targets, gone on with, compared."""
 
 from __future__ import annotations
 
-import os
-import threading
-import warnings
-from collections import OrderedDict
 from typing import TYPE_CHECKING, Any
 
+from matcher.comparing import load_comparison, run_folder
 from matcher.defaults import DEFAULT_STRUCTURE
 from matcher.explaining.patch_parts import present_parts
 from matcher.hearing import compare_notes
-from matcher.page.parameters import describe_parameters, describe_values
 from matcher.page.pictures import picture
-from matcher.page.searches import exact_note, target_in
+from matcher.page.sounds import TargetPlayer
+from matcher.page.structures import describe_parameters, describe_values
+from matcher.page.targets import quietly
+from matcher.page.workspace import Kept
 from matcher.runs import find_version
 from matcher.runs.run_folder import load_run
+from matcher.runs.run_lock import lock_run
 from matcher.runs.run_structure import load_patch_and_structure
+from matcher.runs.search_folder import list_searches
 from matcher.target import target_from_signal
+from matcher.texts.words import stop_reason_text
 from shared import (
     CATALOGUE,
     EarwrightError,
-    EarwrightWarning,
     ParameterError,
     Patch,
+    RunFolderError,
     StructureError,
     read_recording,
 )
@@ -33,33 +35,26 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from matcher.page.placing import Placer, Played
+    from matcher.comparing import Comparison, Convergence
+    from matcher.page.sounds import Played
     from matcher.page.workspace import Workspace
     from matcher.runs.run_folder import RunFolder, RunNote
     from matcher.target import TargetNote
 
-__all__ = ["RunShelf", "picture_of"]
-
+# Notes whose analysis is kept.
 _KEPT = 8
+# More points than a curve has pixels are of no use.
+MOST_POINTS = 160
 
 
-class RunShelf:
-    """The runs in a workspace.
+class PageRuns:
+    """The runs in a workspace; interrupted searches have a folder among them, without a result."""
 
-    Parameters
-    ----------
-    workspace : Workspace
-        Where they are.
-    placer : Placer
-        Plays patches beside their targets.
-    """
-
-    def __init__(self, workspace: Workspace, placer: Placer) -> None:
+    def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
-        self._placer = placer
-        self._notes: OrderedDict[object, TargetNote] = OrderedDict()
+        self._notes: Kept[TargetNote] = Kept(_KEPT)
         self._listed: dict[str, tuple[int, dict[str, object]]] = {}
-        self._lock = threading.Lock()
+        self.player = TargetPlayer()
 
     def path(self, name: str) -> Path:
         """Find the folder of a run."""
@@ -70,25 +65,7 @@ class RunShelf:
         return load_run(self.path(name))
 
     def patch(self, name: str, version: object = None) -> Patch:
-        """Return the current patch of a run, or one of its versions.
-
-        Parameters
-        ----------
-        name : str
-            Name of the run.
-        version : int, optional
-            Number of the version.
-
-        Returns
-        -------
-        Patch
-            The patch.
-
-        Raises
-        ------
-        RunFolderError
-            If the run has no such version.
-        """
+        """Return the current patch of a run, or one of its versions."""
         if version is None:
             return self.load(name).patch
         if not isinstance(version, int) or isinstance(version, bool):
@@ -118,32 +95,21 @@ class RunShelf:
         try:
             run = self.load(name)
         except EarwrightError as error:
-            folder = f"{self._workspace.root}{os.sep}"
-            return {"name": name, "problem": str(error).replace(folder, "")}
+            return {"name": name, "problem": self._workspace.shown(str(error))}
         return {
             "name": name,
             "structure": run.patch.structure,
-            "target": target_in(self._workspace, run.run.get("command_line")),
+            "target": self._target_in(run.run.get("command_line")),
             "loss": _end_loss(run),
             "notes": [note.name for note in run.notes],
         }
 
     def describe(self, name: str) -> dict[str, object]:
-        """Say all about a run that the page shows.
-
-        Parameters
-        ----------
-        name : str
-            Name of the run.
-
-        Returns
-        -------
-        dict
-            Notes, patch, parts of the voice, losses, sentences, settings.
-        """
+        """Say all about a run that the page shows."""
         run = self.load(name)
         document: Mapping[str, Any] = run.run
         structure = self.structure_of(name)
+        kept = ("loss", "figures", "settings", "stop_reason", "command_line")
         return {
             "name": name,
             "structure": {"name": structure.name, "meaning": structure.meaning},
@@ -151,12 +117,9 @@ class RunShelf:
             "values": describe_values(run.patch.values),
             "hearable": present_parts(run.patch.values),
             "groups": sorted({parameter.group for parameter in CATALOGUE}),
-            "loss": document.get("loss"),
+            **{key: document.get(key) for key in kept},
+            "end_text": stop_reason_text(document.get("stop_reason")),
             "history": document.get("history", []),
-            "figures": document.get("figures"),
-            "settings": document.get("settings"),
-            "stop_reason": document.get("stop_reason"),
-            "command_line": document.get("command_line"),
             "warnings": document.get("warnings", []),
             "notes": [
                 _describe_note(note, entry)
@@ -164,97 +127,157 @@ class RunShelf:
             ],
         }
 
-    def sound(self, name: str, number: int, which: str) -> bytes:
-        """Return target or match of a note as a WAV file, as the run keeps it.
-
-        Parameters
-        ----------
-        name : str
-            Name of the run.
-        number : int
-            Number of the note, from 0.
-        which : str
-            "target" or "match".
-
-        Returns
-        -------
-        bytes
-            The file; it was limited in level when it was written.
-        """
-        return self._file(name, number, which).read_bytes()
-
-    def picture(self, name: str, number: int, which: str) -> dict[str, object]:
-        """Return the picture of a sound of a run."""
-        return picture_of(self._file(name, number, which))
-
     def structure_of(self, name: str) -> Structure:
-        """Load the structure that a run was searched with; the whole voice if it is lost.
-
-        Parameters
-        ----------
-        name : str
-            Name of the run.
-
-        Returns
-        -------
-        Structure
-            The structure.
-        """
+        """Load the structure that a run was searched with; the whole voice if it is lost."""
         try:
             return load_patch_and_structure(self.path(name))[1]
         except StructureError:
             return load_structure(DEFAULT_STRUCTURE)
 
     def play(self, name: str, number: int, patch: Patch) -> Played:
-        """Play a patch on a note of a run, beside its target.
-
-        Parameters
-        ----------
-        name : str
-            Name of the run.
-        number : int
-            Number of the note.
-        patch : Patch
-            The run's patch, or what was made of it.
-
-        Returns
-        -------
-        Played
-            The sound in the target's place, and its loss.
-        """
+        """Play the run's patch, or what was made of it, on a note beside its target."""
         run = self.load(name)
-        gate_s, weights = _note_of(run, number).played.gate_s, _weights(run)
+        gate_s, weights = note_of(run, number).played.gate_s, _weights(run)
         note = self._note(run, number)
-        return self._placer.play(note, number, patch, gate_s=gate_s, weights=weights)
+        return self.player.play(note, number, patch, gate_s=gate_s, weights=weights)
 
-    def differences(self, name: str, number: int, patch: Patch) -> list[dict[str, object]]:
-        """Say in words what is audible between a patch and a note of its target."""
+    def differences(self, name: str, number: int, played: Played) -> list[dict[str, object]]:
+        """Say in words what is audible between a sound and a note of its target."""
         note = self._note(self.load(name), number)
-        sound = self.play(name, number, patch).sound
-        return [each.to_dict() for each in compare_notes(note, sound)]
+        return [each.to_dict() for each in compare_notes(note, played.sound)]
 
     def _note(self, run: RunFolder, number: int) -> TargetNote:
-        """Analyse a note of a run, once."""
-        note = _note_of(run, number)
-        key = (note.target, note.target.stat().st_mtime_ns, note.played)
-        with self._lock:
-            known = self._notes.get(key)
-        if known is None:
-            known = exact_note(run, number) or _read_note(note)
-            with self._lock:
-                self._notes[key] = known
-                while len(self._notes) > _KEPT:
-                    self._notes.popitem(last=False)
-        return known
+        """Analyse a note of a run, once; exactly that of its search, if that is kept."""
+        note = note_of(run, number)
 
-    def _file(self, name: str, number: int, which: str) -> Path:
-        """Find a sound file of a run."""
-        note = _note_of(self.load(name), number)
-        if which not in {"target", "match"}:
-            raise ParameterError(
-                f'"{which[:20]}" is no sound of a run; target or match is accepted.', name="which"
+        def read() -> TargetNote:
+            searches = [] if run.left_out else list_searches(run.path, "match")
+            return searches[-1].target().notes[number] if searches else _read_note(note)
+
+        return self._notes.get((note.target, note.target.stat().st_mtime_ns, note.played), read)
+
+    def interrupted(self) -> list[str]:
+        """List searches that have ended without a result, and can be gone on with."""
+        names = self._workspace.names(self._workspace.runs, "searches")
+        paths = [self.path(name) for name in names]
+        return [p.name for p in paths if not ((p / "run.json").exists() or _is_in_use(p))]
+
+    def searched(self, name: str) -> dict[str, object]:
+        """Say with which structure, seed and target of the page a search works, for going on."""
+        searches = list_searches(self.path(name), "match")
+        if not searches:
+            raise RunFolderError(
+                f"{name} holds no search to go on with; one that was made by this version is "
+                "accepted. Match the target again.",
+                path=name,
             )
-        return note.target if which == "target" else note.match
+        kept = searches[-1]
+        return {
+            "structure": kept.structure().name,
+            "seed": kept.settings.get("seed", 0),
+            "target": self._target_in(kept.request.get("command_line")),
+        }
+
+    def target_of(self, run: RunFolder) -> str | None:
+        """Find the target of the page that a run was matched to; None if it is none, or gone."""
+        return self._target_in(run.run.get("command_line"))
+
+    def _target_in(self, words: object) -> str | None:
+        """Find a target of the page among the words of a command line."""
+        for word in words if isinstance(words, list) else []:
+            path = self._workspace.root / str(word)
+            if path.parent.parent == self._workspace.targets and path.is_file():
+                return path.parent.name
+        return None
+
+
+class PageComparisons:
+    """The comparisons in a workspace: beside the runs, as the command line puts them."""
+
+    def __init__(self, workspace: Workspace) -> None:
+        self._workspace = workspace
+
+    def names(self) -> list[str]:
+        """List the comparisons, newest first."""
+        return self._workspace.names(self._workspace.runs, "compare.json")
+
+    def path(self, name: str) -> Path:
+        """Find the folder of a comparison."""
+        return self._workspace.existing(self._workspace.runs, name)
+
+    def load(self, name: str) -> Comparison:
+        """Read a comparison, as far as it has come."""
+        return load_comparison(self.path(name))
+
+    def best_run(self, name: str, target: str, structure: str) -> RunFolder:
+        """Read the best run of a structure on a target."""
+        return load_run(run_folder(self.path(name), target, structure))
+
+    def describe(self, name: str) -> dict[str, object]:
+        """Say what a comparison shows so far; the verdict comes once all runs are there."""
+        comparison = self.load(name)
+        has_runs = bool(comparison.runs)
+        is_whole = has_runs and not comparison.n_missing
+        return {
+            "name": name,
+            "targets": comparison.targets,
+            "structures": comparison.structures,
+            "settings": dict(comparison.settings),
+            "n_finished": len(comparison.runs),
+            "n_missing": comparison.n_missing,
+            "failed": [vars(each) for each in comparison.failed],
+            "curves": [_curve(each) for each in comparison.convergence] if has_runs else [],
+            "summaries": [
+                {
+                    "structure": each.structure,
+                    "n_runs": each.n_runs,
+                    "measures": {key: vars(value) for key, value in each.measures.items()},
+                }
+                for each in (comparison.summaries if has_runs else ())
+            ],
+            "verdict": comparison.verdict if is_whole else "",
+            "notes": comparison.notes if is_whole else (),
+        }
+
+
+def note_of(run: RunFolder, number: int) -> RunNote:
+    """Look a note up."""
+    if not 0 <= number < len(run.notes):
+        raise ParameterError(
+            f"note is {number}; 0 to {len(run.notes) - 1} is accepted.", name="note", value=number
+        )
+    return run.notes[number]
+
+
+def sound_file(run: RunFolder, number: int, which: str) -> Path:
+    """Find target or match of a note as a WAV file, limited in level when it was written."""
+    note = note_of(run, number)
+    if which not in {"target", "match"}:
+        raise ParameterError(
+            f'"{which[:20]}" is no sound of a run; target or match is accepted.', name="which"
+        )
+    return note.target if which == "target" else note.match
+
+
+def picture_of(path: Path) -> dict[str, object]:
+    """Return the picture of a sound file."""
+    with quietly():
+        recording = read_recording(path)
+    return picture(recording.signal, recording.sample_rate_hz)
+
+
+def _curve(curve: Convergence) -> dict[str, object]:
+    """Thin a curve out."""
+    step = max(1, len(curve.x) // MOST_POINTS)
+    total = curve.measures["total"][::step]
+    return {
+        "structure": curve.structure,
+        "axis": curve.axis,
+        "x": curve.x[::step].tolist(),
+        "low": total[:, 0].tolist(),
+        "median": total[:, 1].tolist(),
+        "high": total[:, 2].tolist(),
+    }
 
 
 def _weights(run: RunFolder) -> Mapping[str, float] | None:
@@ -262,34 +285,6 @@ def _weights(run: RunFolder) -> Mapping[str, float] | None:
     settings = run.run.get("settings")
     weights = settings.get("weights") if isinstance(settings, dict) else None
     return weights if isinstance(weights, dict) else None
-
-
-def picture_of(path: Path) -> dict[str, object]:
-    """Return the picture of a sound file.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    dict
-        As `matcher.page.pictures.picture` makes it.
-    """
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", EarwrightWarning)
-        recording = read_recording(path)
-    return picture(recording.signal, recording.sample_rate_hz)
-
-
-def _note_of(run: RunFolder, number: int) -> RunNote:
-    """Look a note up."""
-    if not 0 <= number < len(run.notes):
-        raise ParameterError(
-            f"note is {number}; 0 to {len(run.notes) - 1} is accepted.", name="note", value=number
-        )
-    return run.notes[number]
 
 
 def _end_loss(run: RunFolder) -> object:
@@ -315,8 +310,7 @@ def _describe_note(note: RunNote, entry: Mapping[str, Any]) -> dict[str, object]
 
 def _read_note(note: RunNote) -> TargetNote:
     """Read the target of a note as it was matched."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", EarwrightWarning)
+    with quietly():
         recording = read_recording(note.target)
         return target_from_signal(
             recording.signal,
@@ -326,3 +320,12 @@ def _read_note(note: RunNote) -> TargetNote:
             velocity=note.played.velocity,
             gate_s=note.played.gate_s,
         )
+
+
+def _is_in_use(path: Path) -> bool:
+    """Say whether somebody works on a run."""
+    try:
+        with lock_run(path):
+            return False
+    except EarwrightError:
+        return True

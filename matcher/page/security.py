@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["CONTENT_POLICY", "REPORT_POLICY", "Guard", "is_loopback", "new_token"]
-
 CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
     "media-src 'self' blob:; connect-src 'self'; worker-src 'self'; font-src 'self'; "
@@ -55,29 +53,12 @@ _FROM_HERE = frozenset({b"same-origin", b"none"})
 
 
 def new_token() -> str:
-    """Make a token that can't be guessed.
-
-    Returns
-    -------
-    str
-        43 signs that need no escaping in an address; 256 bits.
-    """
+    """Make a token that can't be guessed: 256 bits, in signs that need no escaping."""
     return secrets.token_urlsafe(32)
 
 
 def is_loopback(host: str) -> bool:
-    """Say whether a host name or address is this machine alone.
-
-    Parameters
-    ----------
-    host : str
-        Such as ``127.0.0.1``, ``localhost`` or ``0.0.0.0``.
-
-    Returns
-    -------
-    bool
-        False also for names that would have to be looked up.
-    """
+    """Say whether a host is this machine alone; not so names that would have to be looked up."""
     if host.lower() == "localhost":
         return True
     try:
@@ -89,16 +70,8 @@ def is_loopback(host: str) -> bool:
 class Guard:
     """Stands before the application and lets through what is allowed.
 
-    Parameters
-    ----------
-    app : ASGI application
-        What is guarded.
-    token : str
-        The secret of this server.
-    hosts : iterable of str
-        Names and addresses under which the server may be called, besides those of loopback.
-    port : int
-        Port of the server; the cookie is named after it, as cookies don't know ports.
+    `hosts` may be called besides those of loopback; the cookie is named after the port, as cookies
+    don't know ports.
     """
 
     def __init__(self, app: ASGIApp, *, token: str, hosts: Iterable[str], port: int) -> None:

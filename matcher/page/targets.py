@@ -6,99 +6,78 @@ by hand is written into the manifest, and `matcher.load_target` does the rest.
 
 from __future__ import annotations
 
-import threading
+import contextlib
+import json
+import tomllib
 import warnings
-from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import fields
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from matcher.page._manifest_text import manifest_text
-from matcher.page._note_view import accepted_corrections, describe_note
-from matcher.page._uploads import check_length, checked_name, free_file
-from matcher.page.sound import wav_bytes
+import numpy as np
+
+from matcher.page.pictures import picture
+from matcher.page.sounds import wav_bytes
+from matcher.page.workspace import Kept, free_file, plain_file_name
+from matcher.runs.file_names import safe_name
 from matcher.target import load_target
 from matcher.target.manifest import read_manifest
-from shared import EarwrightWarning, ParameterError, write_atomic
+from shared import AudioError, EarwrightWarning, ParameterError, pitch_name, write_atomic
+from shared._decoder_output import quiet_decoder
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-    from pathlib import Path
+    from collections.abc import Iterator, Mapping, Sequence
 
     from matcher.page.workspace import Workspace
-    from matcher.target import Target
-
-__all__ = ["MAX_FILES", "MAX_FILE_BYTES", "MAX_NOTES", "MAX_TARGETS", "TargetShelf"]
+    from matcher.target import Target, TargetNote
 
 MANIFEST = "manifest.toml"
+CORRECTED = ("pitch", "velocity", "gate_s", "onset_s")
+SUFFIXES = (".wav", ".flac", ".aiff", ".aif", ".ogg", ".mp3")
 MAX_FILE_BYTES = 64_000_000
+# Ten minutes: a file that claims more is no recording of a note, or its header lies.
+LONGEST_FILE_S = 600.0
 MAX_FILES = 24
 MAX_NOTES = 48
 MAX_TARGETS = 500
+# Targets that are kept as they were read.
 _KEPT = 4
 
-
-@dataclass(frozen=True)
-class _Loaded:
-    """A target as it was when its files had this stamp."""
-
-    stamp: tuple[tuple[str, int, int], ...]
-    target: Target
+Entry = dict[str, object]
 
 
-class TargetShelf:
-    """The targets in a workspace.
-
-    Parameters
-    ----------
-    workspace : Workspace
-        Where they are.
-    """
+class PageTargets:
+    """The targets in a workspace."""
 
     def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
-        self._loaded: OrderedDict[str, _Loaded] = OrderedDict()
-        self._lock = threading.Lock()
+        self._loaded: Kept[Target] = Kept(_KEPT)
 
     def names(self) -> list[str]:
         """List the targets, newest first."""
         return self._workspace.names(self._workspace.targets, MANIFEST)
 
-    def manifest(self, name: str) -> Path:
-        """Find the manifest of a target, for `matcher.load_target`."""
-        return self._workspace.existing(self._workspace.targets, name) / MANIFEST
+    def folder(self, name: str) -> Path:
+        """Find the folder of a target."""
+        return self._workspace.existing(self._workspace.targets, name)
+
+    def manifest(self, name: str) -> str:
+        """Return the place of a manifest in the workspace, for `matcher.load_target`."""
+        return (self.folder(name) / MANIFEST).relative_to(self._workspace.root).as_posix()
 
     def add(self, file_name: str, content: bytes, *, to: str | None = None) -> str:
-        """Keep a recording, in a new target or in one that is there.
+        """Keep a recording in a new target or in one that is there, and return its name.
 
-        Parameters
-        ----------
-        file_name : str
-            What the file is called on the user's machine; it may tell pitch and velocity.
-        content : bytes
-            The file.
-        to : str, optional
-            The target that gets another note.
-
-        Returns
-        -------
-        str
-            Name of the target.
-
-        Raises
-        ------
-        AudioError
-            If it is no recording that `matcher.load_target` takes; nothing is kept then.
-        ParameterError
-            If there are too many targets or files.
+        Of what `matcher.load_target` doesn't take, nothing stays.
         """
-        stem, suffix = checked_name(file_name)
+        stem, suffix = _checked_name(file_name)
         if to is None:
             if len(self.names()) >= MAX_TARGETS:
                 raise _too_many("targets", MAX_TARGETS)
             folder = self._workspace.new_folder(self._workspace.targets, stem, default="recording")
-            entries: list[dict[str, object]] = []
+            entries: list[Entry] = []
         else:
-            folder = self._workspace.existing(self._workspace.targets, to)
+            folder = self.folder(to)
             entries = _entries(folder)
             if len({entry["file"] for entry in entries}) >= MAX_FILES:
                 raise _too_many("recordings in one target", MAX_FILES)
@@ -108,93 +87,52 @@ class TargetShelf:
             check_length(path)
             entries.append({"file": path.name})
             _load_quietly(path)
-            _write(folder, entries)
+            _write(folder / MANIFEST, entries)
         except Exception:
             path.unlink(missing_ok=True)
             if to is None:
-                _remove_empty(folder)
+                with contextlib.suppress(OSError):
+                    folder.rmdir()
             raise
         return folder.name
 
     def load(self, name: str) -> Target:
-        """Read a target; one whose files haven't changed is kept from the last time.
+        """Read a target; one whose files haven't changed is kept from the last time."""
+        folder = self.folder(name)
+        return self._loaded.get((name, _stamp(folder)), lambda: _load_quietly(folder / MANIFEST))
 
-        Parameters
-        ----------
-        name : str
-            Name of the target.
-
-        Returns
-        -------
-        Target
-            As `matcher.load_target` reads the manifest.
-        """
-        folder = self._workspace.existing(self._workspace.targets, name)
-        stamp = _stamp(folder)
-        with self._lock:
-            known = self._loaded.get(name)
-            if known is not None and known.stamp == stamp:
-                return known.target
-        target = _load_quietly(folder / MANIFEST)
-        with self._lock:
-            self._loaded[name] = _Loaded(stamp, target)
-            self._loaded.move_to_end(name)
-            while len(self._loaded) > _KEPT:
-                self._loaded.popitem(last=False)
-        return target
-
-    def describe(self, name: str) -> dict[str, object]:
-        """Say what is heard in a target, and what was said by hand.
-
-        Parameters
-        ----------
-        name : str
-            Name of the target.
-
-        Returns
-        -------
-        dict
-            ``notes``, each with picture, what is played, where that comes from, and warnings.
-        """
-        target = self.load(name)
-        entries = _entries(self._workspace.existing(self._workspace.targets, name))
-        return {
-            "name": name,
-            "sample_rate_hz": target.sample_rate_hz,
-            "notes": [
-                describe_note(note, entry)
-                for note, entry in zip(target.notes, entries, strict=True)
-            ],
-        }
-
-    def wav(self, name: str, number: int) -> bytes:
-        """Return one note of a target as a WAV file, limited in level."""
+    def note(self, name: str, number: int) -> TargetNote:
+        """Return one note of a target."""
         notes = self.load(name).notes
         if not 0 <= number < len(notes):
             raise ParameterError(
                 f"note is {number}; 0 to {len(notes) - 1} is accepted.", name="note", value=number
             )
-        return wav_bytes(notes[number].signal, notes[number].sample_rate_hz)[0]
+        return notes[number]
+
+    def describe(self, name: str) -> dict[str, object]:
+        """Say what is heard in the notes of a target, and what was said by hand."""
+        target = self.load(name)
+        return {
+            "name": name,
+            "sample_rate_hz": target.sample_rate_hz,
+            "notes": [
+                _describe_note(note, entry)
+                for note, entry in zip(target.notes, _entries(self.folder(name)), strict=True)
+            ],
+        }
+
+    def wav(self, name: str, number: int) -> bytes:
+        """Return one note of a target as a WAV file, limited in level."""
+        note = self.note(name, number)
+        return wav_bytes(note.signal, note.sample_rate_hz)[0]
 
     def correct(self, name: str, corrections: Sequence[Mapping[str, object]]) -> None:
-        """Write what the user says about the notes.
+        """Write what the user says about each note; what is missing or None is taken as heard.
 
-        Parameters
-        ----------
-        name : str
-            Name of the target.
-        corrections : sequence of mapping
-            One for each note: ``pitch`` (text), ``velocity``, ``gate_s``, ``onset_s``; what is
-            missing or None is taken from the sound or the file's name.
-
-        Raises
-        ------
-        ParameterError
-            If there are more or fewer of them than notes.
-        TargetError
-            If a value isn't accepted; the manifest stays as it was.
+        If a value isn't accepted, the manifest stays as it was.
         """
-        folder = self._workspace.existing(self._workspace.targets, name)
+        folder = self.folder(name)
         entries = _entries(folder)
         if len(corrections) != len(entries):
             raise ParameterError(
@@ -203,34 +141,14 @@ class TargetShelf:
                 name="notes",
             )
         changed = [
-            {"file": entry["file"], **accepted_corrections(correction)}
+            {"file": entry["file"], **_accepted_corrections(correction)}
             for entry, correction in zip(entries, corrections, strict=True)
         ]
-        self._replace(folder, changed)
+        _replace(folder, changed)
 
-    def split(self, name: str, times_s: Sequence[float] | None) -> int:
-        """Cut the recording of a target into notes.
-
-        Parameters
-        ----------
-        name : str
-            A target of one recording.
-        times_s : sequence of float or None
-            Where the notes begin, in s; None finds out.
-
-        Returns
-        -------
-        int
-            How many notes there are now.
-
-        Raises
-        ------
-        TargetError
-            If there is no note.
-        ParameterError
-            If it has several recordings, or more notes than accepted.
-        """
-        folder = self._workspace.existing(self._workspace.targets, name)
+    def split(self, name: str, times_s: Sequence[float] | None) -> None:
+        """Cut a target of one recording into notes, at these times or at those found."""
+        folder = self.folder(name)
         files = list(dict.fromkeys(str(entry["file"]) for entry in _entries(folder)))
         if len(files) != 1:
             raise ParameterError(
@@ -238,21 +156,19 @@ class TargetShelf:
                 "Make a target of it alone.",
                 name="split",
             )
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", EarwrightWarning)
+        with quietly():
             found = load_target(folder / files[0], split=True if times_s is None else times_s)
         if len(found.notes) > MAX_NOTES:
             raise _too_many("notes in one target", MAX_NOTES)
         onsets = [round(note.source_onset_s, 4) for note in found.notes]
-        if len(onsets) == 1:
-            self._replace(folder, [{"file": files[0]}])
-        else:
-            self._replace(folder, [{"file": files[0], "onset_s": at} for at in onsets])
-        return len(onsets)
+        is_cut = len(onsets) > 1
+        _replace(
+            folder, [{"file": files[0], **({"onset_s": at} if is_cut else {})} for at in onsets]
+        )
 
     def remove_note(self, name: str, number: int) -> None:
         """Take one note out of a target; its recording stays in the folder."""
-        folder = self._workspace.existing(self._workspace.targets, name)
+        folder = self.folder(name)
         entries = _entries(folder)
         if len(entries) < 2 or not 0 <= number < len(entries):
             raise ParameterError(
@@ -260,40 +176,138 @@ class TargetShelf:
                 name="note",
                 value=number,
             )
-        self._replace(folder, entries[:number] + entries[number + 1 :])
-
-    def _replace(self, folder: Path, entries: list[dict[str, object]]) -> None:
-        """Write a manifest if a target comes out of it, else leave the old one."""
-        trial = folder / ".manifest-trial.toml"
-        try:
-            write_atomic(trial, manifest_text(entries, folder.name), overwrite=True)
-            _load_quietly(trial)
-        finally:
-            trial.unlink(missing_ok=True)
-        _write(folder, entries)
+        _replace(folder, entries[:number] + entries[number + 1 :])
 
 
-def _entries(folder: Path) -> list[dict[str, object]]:
+@contextlib.contextmanager
+def quietly() -> Iterator[None]:
+    """Keep our warnings out of the terminal; notes hold theirs, and the page shows them."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", EarwrightWarning)
+        yield
+
+
+def check_length(path: Path) -> None:
+    """Refuse a file whose header promises more sound than a note can be, whatever its size."""
+    import soundfile  # noqa: PLC0415  loads a library
+
+    try:
+        with quiet_decoder(path):
+            info = soundfile.info(str(path))
+    except soundfile.LibsndfileError:
+        # Whoever reads the file says better what is wrong with it.
+        return
+    if info.duration > LONGEST_FILE_S:
+        raise AudioError(
+            f"{path.name} is {info.duration:.0f} s long; up to {LONGEST_FILE_S:.0f} s are "
+            "accepted. Cut out the notes that are to be matched.",
+            path=path.name,
+            value=info.duration,
+        )
+
+
+def manifest_text(entries: Sequence[Mapping[str, object]], instrument: str) -> str:
+    """Write the notes of one instrument as a manifest that `matcher.target.manifest` reads."""
+    blocks = ["# What is played in these recordings; what is left out is taken from the sound."]
+    for entry in entries:
+        pairs = {**entry, "instrument": instrument}
+        lines = [f"{key} = {_toml_value(value)}" for key, value in pairs.items()]
+        blocks.append("\n".join(["[[target]]", *lines]))
+    return "\n\n".join(blocks) + "\n"
+
+
+def _toml_value(value: object) -> str:
+    """Write one value; text with JSON's escapes, which TOML's basic strings share."""
+    if isinstance(value, str):
+        # JSON leaves DEL as it is, TOML wants it escaped.
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    # TOML writes inf and nan as Python does; the manifest refuses them where they are read.
+    return repr(value)
+
+
+def _checked_name(file_name: str) -> tuple[str, str]:
+    """Split a file name into a safe stem and a suffix that is accepted."""
+    plain = plain_file_name(file_name)
+    suffix = Path(plain).suffix.lower()
+    if suffix not in SUFFIXES:
+        raise AudioError(
+            f'"{plain[:80]}" is no audio file by its name; {", ".join(SUFFIXES)} are accepted. '
+            "Export the recording as one of them.",
+            path=plain[:80],
+        )
+    return safe_name(plain[: -len(suffix)], default="recording"), suffix
+
+
+def _describe_note(note: TargetNote, entry: Mapping[str, object]) -> dict[str, object]:
+    """Describe one note for the page."""
+    analysis = note.analysis
+    heard = {
+        field.name: value
+        for field in fields(analysis)
+        if (value := getattr(analysis, field.name)) is None or np.isscalar(value)
+    }
+    return {
+        "name": note.name,
+        "file": entry["file"],
+        "given": {key: value for key, value in entry.items() if key != "file"},
+        "midi_pitch": note.note.midi_pitch,
+        "pitch": pitch_name(note.note.midi_pitch),
+        "velocity": note.note.velocity,
+        "gate_s": note.note.gate_s,
+        "onset_s": note.onset_s,
+        "source_onset_s": note.source_onset_s,
+        "level_db": note.level_db,
+        "noise_floor_db": note.noise_floor_db,
+        "estimated": sorted(note.estimated),
+        "heard": heard,
+        "warnings": list(note.warnings),
+        "picture": picture(note.signal, note.sample_rate_hz),
+    }
+
+
+def _accepted_corrections(correction: Mapping[str, object]) -> Entry:
+    """Keep the fields of a correction that say something; the manifest checks the values."""
+    kept: Entry = {}
+    for name in CORRECTED:
+        value = correction.get(name)
+        if value is None:
+            continue
+        if not isinstance(value, (int, float, str)) or isinstance(value, bool):
+            raise ParameterError(
+                f"{name} is {value!r:.40}; a number is accepted.", name=name, value=value
+            )
+        kept[name] = value
+    return kept
+
+
+def _entries(folder: Path) -> list[Entry]:
     """Read a manifest back as we write it; `read_manifest` checks it first."""
-    import tomllib  # noqa: PLC0415  small, and seldom needed
-
     path = folder / MANIFEST
     read_manifest(path)
     document: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-    known = ("file", "pitch", "velocity", "gate_s", "onset_s")
+    known = ("file", *CORRECTED)
     return [{key: table[key] for key in known if key in table} for table in document["target"]]
 
 
-def _write(folder: Path, entries: list[dict[str, object]]) -> None:
-    """Write the manifest."""
-    text = manifest_text(entries, folder.name)
-    write_atomic(folder / MANIFEST, text, overwrite=True)
+def _replace(folder: Path, entries: list[Entry]) -> None:
+    """Write a manifest if a target comes out of it, else leave the old one."""
+    trial = folder / ".manifest-trial.toml"
+    try:
+        _write(trial, entries)
+        _load_quietly(trial)
+    finally:
+        trial.unlink(missing_ok=True)
+    _write(folder / MANIFEST, entries)
+
+
+def _write(path: Path, entries: list[Entry]) -> None:
+    """Write a manifest; its instrument is called like its folder."""
+    write_atomic(path, manifest_text(entries, path.parent.name), overwrite=True)
 
 
 def _load_quietly(path: Path) -> Target:
-    """Load a target; its notes keep the warnings, which the page shows."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", EarwrightWarning)
+    """Load a target."""
+    with quietly():
         return load_target(path)
 
 
@@ -304,12 +318,6 @@ def _stamp(folder: Path) -> tuple[tuple[str, int, int], ...]:
         for entry in sorted(folder.iterdir())
         if entry.is_file() and not entry.name.startswith(".")
     )
-
-
-def _remove_empty(folder: Path) -> None:
-    """Take a new folder away that stayed empty."""
-    if not any(folder.iterdir()):
-        folder.rmdir()
 
 
 def _too_many(what: str, limit: int) -> ParameterError:

@@ -15,15 +15,21 @@ A target is a folder with a manifest, so the command line takes it as well:
 
 from __future__ import annotations
 
+import itertools
 import re
+from collections import OrderedDict
 from pathlib import Path
+from threading import Lock
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 from matcher.runs.file_names import safe_name
 from matcher.runs.run_folder import DEFAULT_PARENT
 from shared import FileError, ParameterError
 
-__all__ = ["Workspace"]
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
+Value = TypeVar("Value")
 OWN_FOLDER = "earwright-page"
 # What `safe_name` makes holds no separators; a leading dot would be hidden, or the folder above.
 _NAME = re.compile(r"[^./\\\0][^/\\\0]{0,199}")
@@ -50,46 +56,18 @@ class Workspace:
                 f"{root} is no folder; the folder to work in is accepted. Make it first.",
                 path=root,
             )
-
-    @property
-    def runs(self) -> Path:
-        """Folder of the runs, shared with the command line."""
-        return self.root / DEFAULT_PARENT
-
-    @property
-    def targets(self) -> Path:
-        """Folder of the targets."""
-        return self.root / OWN_FOLDER / "targets"
-
-    @property
-    def structures(self) -> Path:
-        """Folder of structure files that were uploaded."""
-        return self.root / OWN_FOLDER / "structures"
-
-    @property
-    def jobs(self) -> Path:
-        """Folder of the jobs."""
-        return self.root / OWN_FOLDER / "jobs"
+        own = self.root / OWN_FOLDER
+        self.runs = self.root / DEFAULT_PARENT
+        self.targets, self.structures, self.jobs = (
+            own / "targets",
+            own / "structures",
+            own / "jobs",
+        )
 
     def inside(self, folder: Path, name: str) -> Path:
-        """Find something in one of the folders by its name.
+        """Find something in a folder by a name that came from the browser.
 
-        Parameters
-        ----------
-        folder : Path
-            One of the folders above, or one below them.
-        name : str
-            A name as it came from the browser.
-
-        Returns
-        -------
-        Path
-            The place; links are followed, and must stay in the workspace.
-
-        Raises
-        ------
-        ParameterError
-            If the name is a path, or leads out of the folder.
+        Links are followed, and must stay in the workspace.
         """
         if not _NAME.fullmatch(name):
             raise _no_such(name)
@@ -106,19 +84,9 @@ class Workspace:
         return place
 
     def names(self, folder: Path, needed: str) -> list[str]:
-        """List the folders in a folder that hold something, newest first.
+        """List the folders in a folder that hold a certain file, the newest file first.
 
-        Parameters
-        ----------
-        folder : Path
-            Where to look; it may be missing.
-        needed : str
-            Name of a file or folder.
-
-        Returns
-        -------
-        list of str
-            Names; links that lead out of the workspace are left out.
+        Links that lead out of the workspace are left out.
         """
         if not folder.is_dir():
             return []
@@ -131,33 +99,59 @@ class Workspace:
         return [name for _, name in sorted(found, reverse=True)]
 
     def new_folder(self, parent: Path, text: str, *, default: str) -> Path:
-        """Make a folder with a safe and free name.
-
-        Parameters
-        ----------
-        parent : Path
-            Where.
-        text : str
-            What it should be called.
-        default : str
-            Its name if nothing of the text can be used.
-
-        Returns
-        -------
-        Path
-            The new folder.
-        """
+        """Make a folder with a safe and free name, near to what it should be called."""
         parent.mkdir(parents=True, exist_ok=True)
         base = safe_name(text, default=default)
-        number = 1
-        while True:
-            place = parent / (base if number == 1 else f"{base}-{number}")
+        for number in itertools.count(1):
+            place = parent / numbered(base, number)
             try:
                 place.mkdir()
             except FileExistsError:
-                number += 1
-            else:
-                return place
+                continue
+            break
+        return place
+
+    def shown(self, text: str) -> str:
+        """Take the folder out of a sentence: it is the user's own, and of no use there."""
+        return text.replace(str(self.root / "x")[:-1], "")
+
+
+class Kept(Generic[Value]):
+    """The last few values that took long to make, by their keys, for several threads."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._values: OrderedDict[object, Value] = OrderedDict()
+        self._lock = Lock()
+
+    def get(self, key: object, make: Callable[[], Value]) -> Value:
+        """Return what is kept, or make it; made twice at once, the later one is kept."""
+        with self._lock:
+            if key in self._values:
+                self._values.move_to_end(key)
+                return self._values[key]
+        value = make()
+        with self._lock:
+            self._values[key] = value
+            while len(self._values) > self._most:
+                self._values.popitem(last=False)
+        return value
+
+
+def numbered(name: str, number: int) -> str:
+    """Return a name as it is for 1, and with the number from 2 on."""
+    return name if number == 1 else f"{name}-{number}"
+
+
+def free_file(folder: Path, stem: str, suffix: str) -> Path:
+    """Return a path in a folder that is free."""
+    paths = (folder / f"{numbered(stem, number)}{suffix}" for number in itertools.count(1))
+    return next(path for path in paths if not path.exists())
+
+
+def plain_file_name(file_name: str) -> str:
+    """Return the last part of a file's name on the user's machine, whatever system that has."""
+    return file_name.replace("\\", "/").rsplit("/", maxsplit=1)[-1]
 
 
 def _no_such(name: str) -> ParameterError:

@@ -21,6 +21,7 @@ from matcher.report._pictures import convergence_drawing
 from matcher.report._sheet import Sheet, make_sheet, structure_of
 from matcher.report._sounds import EmbeddedSounds, PlainSound, embed_sounds
 from matcher.report._svg import PAGE, inline_svg
+from matcher.texts.words import stop_reason_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -31,12 +32,6 @@ if TYPE_CHECKING:
 
 __all__: list[str] = []
 
-STOP_REASONS = {
-    "evaluations": "All evaluations were used.",
-    "deadline": "The time was used.",
-    "stopped": "It was stopped.",
-    "interrupted": "It was interrupted; this is the best until then.",
-}
 # Two audible steps fill a quarter of a gauge, eight fill it.
 GAUGE_STEPS = 8.0
 
@@ -127,7 +122,7 @@ def make_view(run: RunFolder) -> ReportView:
         explained=explained,
         keys=keys,
         convergence=_convergence(document),
-        stop_reason=STOP_REASONS.get(str(document.get("stop_reason")), ""),
+        stop_reason=stop_reason_text(document.get("stop_reason")),
         settings=_settings(document),
         versions=tuple(
             (str(name), str(text)) for name, text in (document.get("versions") or {}).items()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 import soundfile
 
-from matcher.page._uploads import check_length
+from matcher.page.targets import check_length
 from matcher.report._notes import read_sound
 from shared import AudioError, read_recording
 from tests.matcher.small_match import RATE_HZ, played_note

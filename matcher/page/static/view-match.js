@@ -4,9 +4,8 @@ import * as api from "./api.js";
 import { attempt, button, choice, field, h, number, put, replace, say, select } from "./dom.js";
 import { canvas, paintCurves, paintSpectrogram } from "./draw.js";
 import * as player from "./player.js";
-import { go, loadRun, refresh } from "./store.js";
+import { go, loadRun, refresh, store } from "./store.js";
 
-const TERM_WORDS = { spectral: "spectrum", onset: "attack", envelope: "level over time", modulation: "movement", pitch: "pitch" };
 const INKS = { spectral: "--ink-1", onset: "--ink-2", envelope: "--ink-3", modulation: "--ink-4", pitch: "--ink-5" };
 const settings = { structure: "complete", seconds: 30, weights: "balanced", seed: 0 };
 const SEARCHES = ["match", "resume", "refine"];
@@ -99,7 +98,7 @@ async function goOn(settings) {
 
 // What the distance is made of, one word for each term.
 export const termWords = (terms) => Object.entries(terms || {}).map(([term, value]) =>
-  h("span", {}, h("b", {}, number(value)), ` ${TERM_WORDS[term] || term}`));
+  h("span", {}, h("b", {}, number(value)), ` ${store.state.term_words[term] || term}`));
 
 // What is left of a match that was stopped is used before more is asked for.
 function unused(run) {
@@ -117,7 +116,7 @@ export function extendBox(run) {
       h("span", { class: "quiet" }, `It was stopped with ${isTimed ? `${rest} s` : `${rest} candidates`} left.`));
   }
   const more = h("input", { type: "number", min: "1", value: isTimed ? "30" : "2000" });
-  return h("div", { class: "row form-row" }, field(isTimed ? "Search on for, s" : "Try so many more", more),
+  return h("div", { class: "row form-row" }, run.end_text && h("span", { class: "quiet beside" }, run.end_text), field(isTimed ? "Search on for, s" : "Try so many more", more),
     button("Go on with this match", () => goOn({ run: run.name, [isTimed ? "seconds" : "evals"]: Number(more.value) }), { id: "extend" }));
 }
 
@@ -167,7 +166,7 @@ export function watch(root, job, note = 0, inShape = null) {
     h("div", { class: "row spread" }, h("h2", {}, job.title), status),
     h("div", { class: "row" }, bar, left), figure, curves,
     h("ul", { class: "legend" }, h("li", { class: "legend-match" }, "whole"),
-      Object.entries(INKS).map(([term, ink]) => h("li", { class: `legend${ink.replace("--", "-")}` }, TERM_WORDS[term]))),
+      Object.entries(INKS).map(([term, ink]) => h("li", { class: `legend${ink.replace("--", "-")}` }, store.state.term_words[term]))),
     hasSound && h("div", { class: "two" },
       h("figure", {}, target, h("figcaption", {}, "Target")), h("figure", {}, best, caption)),
     actions));

@@ -15,7 +15,7 @@ from urllib.parse import quote
 import soundfile
 
 from matcher.page.app import make_app
-from matcher.page.jobs import JobBench
+from matcher.page.jobs import PageJobs
 from matcher.page.workspace import Workspace
 from shared import EarwrightError
 from tests.benchmarks.fuzz.kept_subjects import good_comparison, good_run
@@ -89,7 +89,7 @@ _NAMES = (
 )
 
 
-class _NoProcesses(JobBench):
+class _NoProcesses(PageJobs):
     """Jobs that are written down only."""
 
     def _spawn(self, folder: Path) -> Any:  # noqa: ANN401  stands for a process
@@ -108,8 +108,8 @@ class _Ended:
 def _ask(root: Path, method: str, address: str, body: bytes) -> None:
     """Send one request; a refusal is raised as ours, an error of the program as such."""
     app = make_app(Workspace(root), token=_TOKEN, port=_PORT)
-    desk = app._app.state.desk  # type: ignore[attr-defined]
-    desk.jobs = _NoProcesses(desk.workspace)
+    context = app._app.state.context  # type: ignore[attr-defined]
+    context.jobs = _NoProcesses(context.workspace)
     status, content = asyncio.run(_call(app, method, address, body))
     if status >= 500:
         raise RuntimeError(f"{method} {address[:60]}: {status}")

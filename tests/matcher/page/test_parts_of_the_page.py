@@ -10,14 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from matcher.page._http import answer
-from matcher.page._manifest_text import manifest_text
-from matcher.page._messages import EventWriter, read_events
-from matcher.page.jobs import JobBench
-from matcher.page.parameters import describe_parameters, describe_values
+from matcher.page.jobs import PageJobs, read_events, write_event
 from matcher.page.pictures import picture
-from matcher.page.sound import LONGEST_GATE_S, SoundCache
-from matcher.page.structures import StructureShelf
+from matcher.page.routing import answer
+from matcher.page.sounds import LONGEST_GATE_S, SoundCache
+from matcher.page.structures import PageStructures, describe_parameters, describe_values
+from matcher.page.targets import manifest_text
 from matcher.page.workspace import Workspace
 from matcher.target.manifest import read_manifest
 from shared import CATALOGUE, FileError, Note, ParameterError, Patch, StructureError
@@ -122,7 +120,7 @@ def test_the_folder_must_be_there(tmp_path: Path) -> None:
 
 def test_a_structure_file_is_kept_only_if_it_is_one(tmp_path: Path) -> None:
     """The user's own panel appears in the list; what can't be understood leaves nothing."""
-    shelf = StructureShelf(Workspace(tmp_path))
+    shelf = PageStructures(Workspace(tmp_path))
     good = (
         b'schema_version = 1\nname = "mine"\nmeaning = "Mine."\n[free]\n"filter.cutoff_hz" = {}\n'
     )
@@ -149,7 +147,7 @@ def test_a_job_that_is_being_started_is_not_lost(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Its file is there, its process not yet: another window that looks sees it start."""
-    bench, seen = JobBench(Workspace(tmp_path)), []
+    bench, seen = PageJobs(Workspace(tmp_path)), []
 
     def start(*_: object, **__: object) -> SimpleNamespace:
         seen.extend(job.state for job in bench.list_all())
@@ -162,8 +160,7 @@ def test_a_job_that_is_being_started_is_not_lost(
 
 def test_half_a_line_does_not_end_the_story(tmp_path: Path) -> None:
     """A process that was killed while writing leaves half a line; the next one is read."""
-    writer = EventWriter(tmp_path)
-    writer.write("begun", pid=1)
+    write_event(tmp_path, "begun", pid=1)
     events, place = read_events(tmp_path)
     assert [event["kind"] for event in events] == ["begun"]
     with (tmp_path / "events.jsonl").open("a") as file:
@@ -171,7 +168,7 @@ def test_half_a_line_does_not_end_the_story(tmp_path: Path) -> None:
     assert read_events(tmp_path, place) == ([], place)
     with (tmp_path / "events.jsonl").open("a") as file:
         file.write("\n")
-    writer.write("done", loss=float("nan"))
+    write_event(tmp_path, "done", loss=float("nan"))
     events, _ = read_events(tmp_path, place)
     assert [(event["kind"], event["loss"]) for event in events] == [("done", None)]
 

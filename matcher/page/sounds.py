@@ -1,0 +1,157 @@
+"""Sound for the page: keys of a patch, and a patch beside its target; always limited in level."""
+
+from __future__ import annotations
+
+import io
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matcher.losses import NoteScorer, breakdown
+from matcher.page.workspace import Kept
+from matcher.playing import prepare_note
+from shared import CATALOGUE, PHASE_NAMES, limit_level
+from voice import DEFAULT_PHASES, NoteRenderer, render
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from matcher.losses import NoteTarget
+    from matcher.target import TargetNote
+    from shared import FloatArray, Note, Patch
+    from voice import Structure
+
+# A key that is held longer ends here; one sound is then 0.9 MB.
+LONGEST_GATE_S = 8.0
+SAMPLE_RATE_HZ = 44_100
+MAX_CACHED_BYTES = 64_000_000
+# Notes whose analysis is kept.
+_KEPT_NOTES = 12
+
+
+@dataclass(frozen=True)
+class Sound:
+    """A WAV file of 16 bit and one channel, and the gain (at most 1) that its limits took."""
+
+    wav: bytes
+    gain: float
+
+
+@dataclass(frozen=True, eq=False)
+class Played:
+    """A patch on the timeline and at the level of its target, and what lies between the two."""
+
+    sound: FloatArray
+    sample_rate_hz: int
+    loss: Mapping[str, object]
+
+
+class SoundCache:
+    """Plays notes of patches, and keeps the last ones, up to a size in bytes."""
+
+    def __init__(self, *, max_bytes: int = MAX_CACHED_BYTES) -> None:
+        self._max_bytes = max_bytes
+        self._sounds: OrderedDict[object, Sound] = OrderedDict()
+        self._n_bytes = 0
+        self._lock = threading.Lock()
+
+    def play(self, patch: Patch, note: Note) -> Sound:
+        """Play a note with its release, held at most `LONGEST_GATE_S`."""
+        gate_s = min(note.gate_s, LONGEST_GATE_S)
+        phases = patch.phases[0] if patch.phases else DEFAULT_PHASES
+        seed = noise_seed(patch)
+        key = (
+            tuple(patch.values.values()),
+            tuple(phases.values()),
+            (note.midi_pitch, note.velocity, gate_s, seed),
+        )
+        with self._lock:
+            known = self._sounds.get(key)
+            if known is not None:
+                self._sounds.move_to_end(key)
+                return known
+        signal = render(
+            patch,
+            midi_pitch=note.midi_pitch,
+            velocity=note.velocity,
+            gate_s=gate_s,
+            sample_rate_hz=SAMPLE_RATE_HZ,
+            phases=phases,
+            seed=seed,
+        )
+        sound = Sound(*wav_bytes(signal, SAMPLE_RATE_HZ))
+        self._keep(key, sound)
+        return sound
+
+    def _keep(self, key: object, sound: Sound) -> None:
+        """Keep a sound; the ones that weren't wanted for longest make room."""
+        with self._lock:
+            if key not in self._sounds:
+                self._n_bytes += len(sound.wav)
+            self._sounds[key] = sound
+            while self._n_bytes > self._max_bytes and len(self._sounds) > 1:
+                self._n_bytes -= len(self._sounds.popitem(last=False)[1].wav)
+
+
+class TargetPlayer:
+    """Plays patches on notes of targets, which it analyses once."""
+
+    def __init__(self) -> None:
+        self._prepared: Kept[tuple[TargetNote, NoteTarget]] = Kept(_KEPT_NOTES)
+
+    def play(
+        self,
+        note: TargetNote,
+        number: int,
+        patch: Patch,
+        *,
+        gate_s: float | None = None,
+        weights: Mapping[str, float] | None = None,
+    ) -> Played:
+        """Play a patch in the place of a note, whose number chooses the phases.
+
+        A search may have corrected how long the key is held, and have its own weights.
+        """
+        # The note is kept as well, so its place in memory is its own.
+        _, target = self._prepared.get(id(note), lambda: (note, prepare_note(note)))
+        phases = patch.phases[number] if number < len(patch.phases) else DEFAULT_PHASES
+        renderer = NoteRenderer(
+            note.note if gate_s is None else replace(note.note, gate_s=gate_s),
+            n_samples=target.n_render,
+            sample_rate_hz=target.sample_rate_hz,
+            seed=noise_seed(patch),
+        )
+        values = np.array([[patch.values[name] for name in CATALOGUE.names]])
+        starts = np.array([[phases[name] for name in PHASE_NAMES]])
+        group = renderer.render(values, starts)
+        score = NoteScorer(target).score(group, 1)
+        sound = target.place(np.ascontiguousarray(group[:, 0]))
+        return Played(sound, target.sample_rate_hz, breakdown(score[0], weights).to_dict())
+
+
+def changed_patch(patch: Patch, structure: Structure, values: Mapping[str, float]) -> Patch:
+    """Change values by hand; linked controls follow, phases stay, so only the change is heard."""
+    changed = patch.replace(values=values)
+    row = np.array([[changed.values[name] for name in CATALOGUE.names]])
+    structure.follow_links(row)
+    return changed.replace(values=dict(zip(CATALOGUE.names, row[0].tolist(), strict=True)))
+
+
+def wav_bytes(signal: FloatArray, sample_rate_hz: int) -> tuple[bytes, float]:
+    """Write a sound as a WAV file in memory, limited in peak and loudness, and its gain."""
+    import soundfile  # noqa: PLC0415  loads a library
+
+    limited, gain = limit_level(np.asarray(signal, dtype=np.float64), sample_rate_hz)
+    buffer = io.BytesIO()
+    soundfile.write(buffer, limited, sample_rate_hz, format="WAV", subtype="PCM_16")
+    return buffer.getvalue(), gain
+
+
+def noise_seed(patch: Patch) -> int:
+    """Return the seed that a patch was matched with, so that its noise is the same; else 0."""
+    settings = patch.provenance.get("settings")
+    value = settings.get("seed") if isinstance(settings, dict) else None
+    return value if isinstance(value, int) and value >= 0 else 0
