@@ -49,18 +49,7 @@ class Parser(argparse.ArgumentParser):
         super().__init__(**options)  # type: ignore[arg-type]
 
     def error(self, message: str) -> NoReturn:
-        """Raise with our wording of what argparse says.
-
-        Parameters
-        ----------
-        message : str
-            Text of argparse.
-
-        Raises
-        ------
-        CommandLineError
-            Always.
-        """
+        """Raise with our wording of what argparse says."""
         text = one_line(message).removeprefix("argument ")
         text = re.sub(r"not allowed with argument (\S+)", r"can't stand beside \1; give one", text)
         if text.startswith("the following arguments are required: "):
@@ -71,13 +60,7 @@ class Parser(argparse.ArgumentParser):
         raise CommandLineError(f"{text.rstrip('.')}.{hint}")
 
     def option_names(self) -> list[str]:
-        """List the long options.
-
-        Returns
-        -------
-        list of str
-            As in the help.
-        """
+        """List the long options."""
         return sorted(set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", self.format_usage())))
 
 

@@ -35,13 +35,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser(
         "audition", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES
     )
@@ -61,23 +55,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Play the parts, and print the cue list.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    EarwrightError
-        If the run or a part can't be used, or the folder can't be written to.
-    """
+    """Play the parts, and print the cue list."""
     from matcher import audition, load_run  # noqa: PLC0415  keeps the help quick
     from matcher.texts.explanation import format_audition  # noqa: PLC0415
 

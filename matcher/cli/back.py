@@ -28,13 +28,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser("back", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES)
     parser.add_argument("run", metavar="RUN", help="run folder")
     parser.add_argument("version", metavar="VERSION", help="number or name, start or final")
@@ -42,23 +36,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Go back, and print what changed.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    EarwrightError
-        If there is no such version, or the run can't be changed.
-    """
+    """Go back, and print what changed."""
     from matcher.runs import find_version, go_back, list_versions  # noqa: PLC0415
     from matcher.texts.history import format_changes  # noqa: PLC0415  keeps the help quick
 

@@ -35,13 +35,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser("batch", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES)
     parser.add_argument("manifest", metavar="MANIFEST", help="a .toml file that lists notes")
     parser.add_argument(
@@ -57,23 +51,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Match all targets, and print how they came out.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0; 2 if a target can't be matched; 128 plus the number of the signal that ended the work.
-
-    Raises
-    ------
-    EarwrightError
-        If something given can't be used, or the folder can't be written.
-    """
+    """Match all targets, and print how they came out."""
     from matcher import batch  # noqa: PLC0415  keeps the help quick
     from matcher.texts.comparison import format_batch  # noqa: PLC0415
 

@@ -40,13 +40,7 @@ A position that is given twice is averaged: two recordings tell more than one.
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser(
         "calibrate", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES
     )
@@ -88,23 +82,7 @@ def _place(text: str) -> tuple[float, str]:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Measure, print, and write the table.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    EarwrightError
-        If something can't be read or measured, or the file can't be written.
-    """
+    """Measure, print, and write the table."""
     from matcher.cli._parser import CommandLineError  # noqa: PLC0415
 
     if arguments.list:

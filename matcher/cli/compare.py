@@ -43,13 +43,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser(
         "compare", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES
     )
@@ -72,23 +66,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Compare, and print what came out.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0; 2 if a target can't be matched; 128 plus the number of the signal that ended the work.
-
-    Raises
-    ------
-    EarwrightError
-        If something given can't be used, or the folder can't be written.
-    """
+    """Compare, and print what came out."""
     from matcher import compare, continue_comparison  # noqa: PLC0415  keeps the help quick
     from matcher.texts.comparison import format_comparison  # noqa: PLC0415
 

@@ -31,13 +31,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser("diff", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES)
     for name, when in (("a", "before"), ("b", "after")):
         parser.add_argument(
@@ -51,23 +45,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Compare, write sounds if they are wanted, and print.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    EarwrightError
-        If a patch can't be read, or the sounds can't be written.
-    """
+    """Compare, write sounds if they are wanted, and print."""
     from matcher.hearing_patches import difference_between, write_both  # noqa: PLC0415
     from matcher.texts.history import format_difference  # noqa: PLC0415  keeps the help quick
     from matcher.texts.match_printout import SHORT_CAUTION  # noqa: PLC0415

@@ -36,13 +36,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser(
         "explain", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES
     )
@@ -61,23 +55,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Explain, and print what was found.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0, or 128 plus the number of the signal that ended it.
-
-    Raises
-    ------
-    EarwrightError
-        If the folder holds no run, or can't be written to.
-    """
+    """Explain, and print what was found."""
     from pathlib import Path  # noqa: PLC0415  keeps the help quick
 
     from matcher import explain  # noqa: PLC0415

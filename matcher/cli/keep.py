@@ -26,13 +26,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser("keep", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES)
     parser.add_argument("run", metavar="RUN", help="run folder")
     parser.add_argument("name", metavar="NAME", help="letters, digits, blanks, - and _")
@@ -42,23 +36,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Name the version, and print which one it is.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    EarwrightError
-        If the name isn't accepted, or there is no such version.
-    """
+    """Name the version, and print which one it is."""
     from matcher.runs import keep_version  # noqa: PLC0415  keeps the help quick
 
     version = keep_version(arguments.run, arguments.name, arguments.version)

@@ -31,13 +31,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser(
         "keyboard", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES
     )
@@ -73,23 +67,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Play the keyboard, and print what breaks.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0, or 128 plus the number of the signal that ended it.
-
-    Raises
-    ------
-    EarwrightError
-        If the run can't be used, or the folder can't be written to.
-    """
+    """Play the keyboard, and print what breaks."""
     from matcher import keyboard  # noqa: PLC0415  keeps the help quick
     from matcher.explaining.keyboard import DEFAULT_VELOCITIES  # noqa: PLC0415
     from matcher.interrupts import StopRequest  # noqa: PLC0415

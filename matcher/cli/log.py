@@ -27,13 +27,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser("log", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES)
     parser.add_argument("run", metavar="RUN", help="run folder")
     parser.add_argument(
@@ -42,23 +36,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print the versions.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    EarwrightError
-        If the folder holds no versions.
-    """
+    """Print the versions."""
     from matcher.runs import find_version, list_versions  # noqa: PLC0415
     from matcher.texts.history import format_log  # noqa: PLC0415  keeps the help quick
 

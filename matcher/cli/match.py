@@ -63,13 +63,7 @@ SAMPLERS = "staged (the default), optuna-cmaes, qmc, random or tpe"
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser("match", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES)
     parser.add_argument(
         "recordings",
@@ -84,23 +78,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Match, write the run folder, and print what was found.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0, or 128 plus the number of the signal that ended the search.
-
-    Raises
-    ------
-    EarwrightError
-        If something given can't be used, or the folder can't be written.
-    """
+    """Match, write the run folder, and print what was found."""
     from matcher.interrupts import StopRequest  # noqa: PLC0415  keeps the help quick
     from shared import EarwrightError  # noqa: PLC0415
 

@@ -34,13 +34,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser("page", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES)
     parser.add_argument(
         "folder", nargs="?", default=".", metavar="FOLDER", help="folder to work in (default: .)"
@@ -65,23 +59,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Serve until Ctrl-C.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    EarwrightError
-        If the folder or the port can't be used.
-    """
+    """Serve until Ctrl-C."""
     from matcher.page import Workspace, serve  # noqa: PLC0415  keeps the help quick
 
     def announce(address: str) -> None:

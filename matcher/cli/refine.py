@@ -48,13 +48,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser(
         "refine", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES
     )
@@ -77,23 +71,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Refine, and print what changed.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0, or 128 plus the number of the signal that ended the search.
-
-    Raises
-    ------
-    EarwrightError
-        If something given can't be used, or the folder can't be written.
-    """
+    """Refine, and print what changed."""
     from matcher.interrupts import StopRequest  # noqa: PLC0415  keeps the help quick
 
     check_going_on(arguments, arguments.patch, "RUN_OR_PATCH")

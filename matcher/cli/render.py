@@ -38,13 +38,7 @@ SHOWN_GAIN = 10.0 ** (-0.05 / 20.0)
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser(
         "render", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES
     )
@@ -79,23 +73,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Render, write, and print what was written.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    EarwrightError
-        If the patch can't be read, or the file can't be written.
-    """
+    """Render, write, and print what was written."""
     from shared import write_recording  # noqa: PLC0415  keeps the help quick
     from voice import render  # noqa: PLC0415
 

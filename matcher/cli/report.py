@@ -31,13 +31,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser(
         "report", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES
     )
@@ -56,23 +50,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Write the report, and print the names of the files.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    EarwrightError
-        If the folder holds no run and no comparison, or can't be written to.
-    """
+    """Write the report, and print the names of the files."""
     from matcher.report import write_plots, write_report  # noqa: PLC0415  keeps the help quick
 
     paths = [write_report(arguments.folder)]

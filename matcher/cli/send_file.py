@@ -39,13 +39,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser(
         "send-file", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES
     )
@@ -66,23 +60,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Write the file, and print what it sets.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    EarwrightError
-        If something can't be read, nothing has a controller, or the file can't be written.
-    """
+    """Write the file, and print what it sets."""
     from matcher.midi import controller_settings, write_midi_file  # noqa: PLC0415  help is quick
     from matcher.runs.run_structure import load_patch_and_structure  # noqa: PLC0415
 

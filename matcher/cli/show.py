@@ -26,13 +26,7 @@ examples:
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser("show", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES)
     parser.add_argument("folder", metavar="FOLDER", help="folder of a match or a comparison")
     parser.add_argument(
@@ -41,23 +35,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print the essentials.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    EarwrightError
-        If the folder holds no run and no comparison.
-    """
+    """Print the essentials."""
     from matcher import load_run  # noqa: PLC0415  keeps the help quick
     from matcher.report import format_run, is_comparison  # noqa: PLC0415
 

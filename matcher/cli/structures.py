@@ -48,13 +48,7 @@ SPAN = 24
 
 
 def add_parser(subparsers: Subparsers) -> None:
-    """Add the command.
-
-    Parameters
-    ----------
-    subparsers : argparse._SubParsersAction
-        Where commands are added.
-    """
+    """Add the command."""
     parser = subparsers.add_parser(
         "structures", help=SUMMARY, description=DESCRIPTION, epilog=EXAMPLES
     )
@@ -69,25 +63,7 @@ def add_parser(subparsers: Subparsers) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """List the structures, show one, or write or check a file.
-
-    Parameters
-    ----------
-    arguments : argparse.Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0; for ``check``, 2 if the file has mistakes.
-
-    Raises
-    ------
-    StructureError
-        If there is no such structure, or its file is wrong.
-    FileError
-        If a new file can't be written.
-    """
+    """List the structures, show one, or write or check a file."""
     if arguments.name in ACTIONS:
         return _act(arguments)
     if arguments.file is not None:
@@ -138,20 +114,7 @@ def _act(arguments: argparse.Namespace) -> int:
 
 
 def format_mistakes(mistakes: Sequence[Mistake], file: str) -> str:
-    """Print mistakes, one to the line.
-
-    Parameters
-    ----------
-    mistakes : sequence of Mistake
-        From `voice.check_structure`.
-    file : str
-        Name of the file.
-
-    Returns
-    -------
-    str
-        ``FILE:LINE: FIELD ...`` for each, and how many there are.
-    """
+    """Print mistakes, one to the line."""
     if not mistakes:
         return f"{file}: no mistakes."
     lines = [

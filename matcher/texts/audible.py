@@ -20,18 +20,7 @@ Compared = tuple[str, "Sequence[AudibleDifference]"]
 
 
 def format_audible(notes: Sequence[Compared]) -> str:
-    """List what is still audible, the largest difference first, and what is not.
-
-    Parameters
-    ----------
-    notes : sequence of (str, sequence of AudibleDifference)
-        Name of each note, and how it differs, as `matcher.hearing.compare_notes` says.
-
-    Returns
-    -------
-    str
-        Two blocks of lines, in just-noticeable differences.
-    """
+    """List what is still audible, the largest difference first, and what is not."""
     is_single = len(notes) == 1
     lines = ["Still audible (by published just-noticeable differences)"]
     for name, differences in notes:

@@ -48,19 +48,7 @@ N_WORST = 15
 
 
 def format_comparison(comparison: Comparison) -> str:
-    """Say all about a comparison.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        Finished runs.
-
-    Returns
-    -------
-    str
-        Sections separated by blank lines, no line longer than 79 signs unless a name is. With
-        one structure there is nothing to compare, and targets are listed as by `format_batch`.
-    """
+    """Say all about a comparison."""
     if len(comparison.structures) == 1:
         return format_batch(comparison)
     sections = [_filled(comparison.verdict)]
@@ -74,18 +62,7 @@ def format_comparison(comparison: Comparison) -> str:
 
 
 def format_batch(comparison: Comparison) -> str:
-    """Say how the targets of a library came out.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        Finished runs.
-
-    Returns
-    -------
-    str
-        As `format_comparison`, target by target.
-    """
+    """Say how the targets of a library came out."""
     sections = []
     for structure in comparison.structures:
         rows = _batch_rows(comparison, structure)
@@ -99,18 +76,7 @@ def format_batch(comparison: Comparison) -> str:
 
 
 def has_page(comparison: Comparison) -> bool:
-    """Say whether a page of the whole is of use.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        Finished runs.
-
-    Returns
-    -------
-    bool
-        False without runs, and for libraries: a page holds all its sounds.
-    """
+    """Say whether a page of the whole is of use."""
     return bool(comparison.runs) and len(comparison.targets) <= MOST_ON_A_PAGE
 
 

@@ -40,20 +40,7 @@ _CAUTION = f"{HEARING_CAUTION.partition(':')[0]}."
 
 
 def format_explanation(explanation: Explanation, run: str = "") -> str:
-    """Say what mattered in a run.
-
-    Parameters
-    ----------
-    explanation : Explanation
-        What was found; sections that are missing are left out.
-    run : str
-        The run folder, to say where the sounds are; names within it if left out.
-
-    Returns
-    -------
-    str
-        Tables and sentences, sections separated by blank lines.
-    """
+    """Say what mattered in a run."""
     sections = (explanation.build, explanation.parts, explanation.slack, explanation.search)
     rest = "is missing" if None in sections else "is from before"
     blocks = [
@@ -72,40 +59,14 @@ def format_explanation(explanation: Explanation, run: str = "") -> str:
 
 
 def format_audition(audition: Audition, run: str = "") -> str:
-    """Say what an audition plays, and when.
-
-    Parameters
-    ----------
-    audition : Audition
-        What was written.
-    run : str
-        The run folder, to say where the files are; names within it if left out.
-
-    Returns
-    -------
-    str
-        The cue list, and the caution about hearing.
-    """
+    """Say what an audition plays, and when."""
     rows = [f"  {cue.start_s:6.2f} s  {cue.part}, {cue.label}" for cue in audition.cues]
     files = f"{_within(run, audition.file)}, cues in {_within(run, audition.cue_file)}"
     return "\n".join([files, *_folded(rows, 12), _CAUTION])
 
 
 def format_keyboard(keyboard: Keyboard, run: str = "") -> str:
-    """Say what breaks over the keyboard, with a table of keys.
-
-    Parameters
-    ----------
-    keyboard : Keyboard
-        What was played.
-    run : str
-        The run folder, to say where the file is; its name within it if left out.
-
-    Returns
-    -------
-    str
-        Sentences, then one row for each octave's first key and each key with a problem.
-    """
+    """Say what breaks over the keyboard, with a table of keys."""
     lines = [f"Over the keyboard, against {keyboard.reference}"]
     found = keyboard.findings or ("Nothing breaks.",)
     lines += _folded([f"  {sentence}" for sentence in found], 4)
@@ -136,16 +97,6 @@ def loudest_lufs(keyboard: Keyboard) -> float:
     """Find the loudness of the loudest key, against which the others are told.
 
     A patch has no level of its own, so only differences between keys say something.
-
-    Parameters
-    ----------
-    keyboard : Keyboard
-        What was played.
-
-    Returns
-    -------
-    float
-        In LUFS at the level of the patch; 0 if no key sounds.
     """
     heard = [row.loudness_lufs for row in keyboard.keys if row.loudness_lufs is not None]
     return max(heard, default=0.0)

@@ -23,18 +23,7 @@ _NAME_WIDTH = 31
 
 
 def format_log(versions: Sequence[Version]) -> str:
-    """List versions, the latest first.
-
-    Parameters
-    ----------
-    versions : sequence of Version
-        In the order of their numbers.
-
-    Returns
-    -------
-    str
-        A line for each, with a second one for names and note.
-    """
+    """List versions, the latest first."""
     lines = [f"  {'':4} {'':{TITLE_WIDTH}} {'loss':>6}  {'from':>4}  changed"]
     for version in reversed(versions):
         mark = "*" if version is versions[-1] else " "
@@ -52,18 +41,7 @@ def format_log(versions: Sequence[Version]) -> str:
 
 
 def format_changes(before: Patch, after: Patch) -> str:
-    """List the parameters that differ and do something, in user units.
-
-    Parameters
-    ----------
-    before, after : Patch
-        Two patches.
-
-    Returns
-    -------
-    str
-        A line for each, by parts of the voice.
-    """
+    """List the parameters that differ and do something, in user units."""
     changes = compare_patches(before, after)
     lines = ["Changed"]
     lines += _by_part([(change, "") for change in changes if change.is_used])
@@ -74,18 +52,7 @@ def format_changes(before: Patch, after: Patch) -> str:
 
 
 def format_difference(difference: PatchDifference) -> str:
-    """Say what differs between two patches, what that does to the loss, and what is heard.
-
-    Parameters
-    ----------
-    difference : PatchDifference
-        Two patches, compared.
-
-    Returns
-    -------
-    str
-        Sections separated by blank lines.
-    """
+    """Say what differs between two patches, what that does to the loss, and what is heard."""
     a_name, b_name = map(one_line, difference.names)
     names = [f"  a  {a_name}", f"  b  {b_name}"]
     sections = ["\n".join(["Compared", *names])]

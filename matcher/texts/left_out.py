@@ -22,18 +22,7 @@ NAME_WIDTH = 32
 
 
 def format_left_out(result: MatchResult) -> str:
-    """Compare the notes that were fitted with those that were left out.
-
-    Parameters
-    ----------
-    result : MatchResult
-        What `matcher.match_leaving_out` has found.
-
-    Returns
-    -------
-    str
-        A table of the losses and a line for each note; a sentence if no trial was finished.
-    """
+    """Compare the notes that were fitted with those that were left out."""
     said = result.settings.get("leave_out")
     asked: Mapping[str, object] = said if isinstance(said, dict) else {}
     if not result.left_out:

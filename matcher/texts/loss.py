@@ -31,20 +31,7 @@ def format_loss(
     *,
     notes: Sequence[tuple[str, LossBreakdown]] = (),
 ) -> str:
-    """Compare the loss at the start and at the end, term by term and in plain units.
-
-    Parameters
-    ----------
-    start, end : LossBreakdown
-        Loss of the first candidate and of the best one.
-    notes : sequence of (str, LossBreakdown)
-        Loss of single notes at the end; shown if there is more than one.
-
-    Returns
-    -------
-    str
-        A table.
-    """
+    """Compare the loss at the start and at the end, term by term and in plain units."""
     lines = ["Loss in audible steps (1 is about one just-noticeable difference)"]
     lines += loss_table(("start", start), ("end", end))
     if len(notes) > 1:

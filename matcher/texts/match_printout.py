@@ -53,20 +53,7 @@ _STOP_REASONS = {
 
 
 def format_match(result: MatchResult, run: RunFolder | None = None) -> str:
-    """Say all about a match.
-
-    Parameters
-    ----------
-    result : MatchResult
-        What was found.
-    run : RunFolder, optional
-        Where it was written.
-
-    Returns
-    -------
-    str
-        Sections separated by blank lines, no line longer than 79 signs unless a name is.
-    """
+    """Say all about a match."""
     sections = [
         format_heard(_heard_notes(result)),
         format_search(result),
@@ -96,35 +83,13 @@ def format_match(result: MatchResult, run: RunFolder | None = None) -> str:
 
 
 def format_heard(notes: Sequence[TargetNote]) -> str:
-    """Say what was heard in the notes of a target.
-
-    Parameters
-    ----------
-    notes : sequence of TargetNote
-        The notes.
-
-    Returns
-    -------
-    str
-        One block of lines for each note.
-    """
+    """Say what was heard in the notes of a target."""
     title = "Heard in the target" if len(notes) == 1 else f"Heard in the {len(notes)} targets"
     return "\n".join([title, *(line for note in notes for line in _heard_lines(note))])
 
 
 def format_search(result: MatchResult) -> str:
-    """Say how much was tried, how fast, and why the search ended.
-
-    Parameters
-    ----------
-    result : MatchResult
-        What was found.
-
-    Returns
-    -------
-    str
-        A paragraph.
-    """
+    """Say how much was tried, how fast, and why the search ended."""
     search = figures(result)
     reason = _STOP_REASONS.get(result.stop_reason, result.stop_reason)
     text = (
@@ -140,18 +105,7 @@ def format_search(result: MatchResult) -> str:
 
 
 def format_files(run: RunFolder) -> str:
-    """Say where the files of a run are, and how to listen.
-
-    Parameters
-    ----------
-    run : RunFolder
-        The run.
-
-    Returns
-    -------
-    str
-        A list, and the caution about hearing.
-    """
+    """Say where the files of a run are, and how to listen."""
     sounds = "target/, match/"
     rows = [
         ("patch.json", "the patch"),

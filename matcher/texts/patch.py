@@ -22,18 +22,6 @@ def format_patch(patch: Patch, structure: Structure | None = None) -> str:
     Parts and values that do nothing are left out: a silent oscillator with all that belongs to
     it, an LFO without depth. A structure with a panel gets a column of panel values, what one
     step of each control does, and the controls that have to stand at rest.
-
-    Parameters
-    ----------
-    patch : Patch
-        The patch.
-    structure : Structure, optional
-        Says which parameters are linked, and how the panel counts.
-
-    Returns
-    -------
-    str
-        Value and name of each parameter that does something.
     """
     rows = patch_sheet(patch, structure)
     has_panel = structure is not None and bool(structure.controls)

@@ -28,20 +28,7 @@ _REASONS = {
 
 
 def format_refined(result: MatchResult, run: RunFolder) -> str:
-    """Say what a refinement has changed and brought.
-
-    Parameters
-    ----------
-    result : MatchResult
-        What was found.
-    run : RunFolder
-        The run as it is now.
-
-    Returns
-    -------
-    str
-        Sections separated by blank lines.
-    """
+    """Say what a refinement has changed and brought."""
     version = find_version(run.path)
     before = result.stages[0].patch
     is_changed = bool(compare_patches(before, result.patch))
