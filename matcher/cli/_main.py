@@ -6,41 +6,50 @@ import contextlib
 import os
 import sys
 import warnings
-from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from matcher.cli._parser import CommandLineError, Parser, make_parser
 from matcher.cli._text import as_options, one_line
+from matcher.cli.comparisons import BATCH, COMPARE
+from matcher.cli.instrument import CALIBRATE, SEND_FILE, STRUCTURES
+from matcher.cli.matching import MATCH, REFINE
+from matcher.cli.pages import EXPLAIN, PAGE, REPORT
+from matcher.cli.sounds import AUDITION, KEYBOARD, RENDER
+from matcher.cli.versions import BACK, DIFF, KEEP, LOG, SHOW
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Iterator, Sequence
-    from types import ModuleType
+
+    from matcher.cli._parser import Command
 
 __all__ = ["COMMANDS", "main"]
 
-# Modules of this package, in the order of the help.
-COMMANDS = (
-    "match",
-    "refine",
-    "log",
-    "diff",
-    "keep",
-    "back",
-    "show",
-    "report",
-    "explain",
-    "audition",
-    "keyboard",
-    "compare",
-    "batch",
-    "render",
-    "send-file",
-    "structures",
-    "calibrate",
-    "page",
-)
+# In the order of the help.
+COMMANDS = {
+    command.name: command
+    for command in (
+        MATCH,
+        REFINE,
+        LOG,
+        DIFF,
+        KEEP,
+        BACK,
+        SHOW,
+        REPORT,
+        EXPLAIN,
+        AUDITION,
+        KEYBOARD,
+        COMPARE,
+        BATCH,
+        RENDER,
+        SEND_FILE,
+        STRUCTURES,
+        CALIBRATE,
+        PAGE,
+    )
+}
 
 USER_ERROR = 2
 # Shells count 128 plus the number of the signal: SIGINT is 2, SIGPIPE 13.
@@ -80,29 +89,28 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _close_pipe()
 
 
-def _parse(given: list[str]) -> tuple[argparse.Namespace, ModuleType | None]:
+def _parse(given: list[str]) -> tuple[argparse.Namespace, Command | None]:
     """Read the arguments; without any, show the help."""
-    modules = {name: import_module(f"matcher.cli.{name.replace('-', '_')}") for name in COMMANDS}
-    parser, parsers = make_parser(modules)
+    parser, parsers = make_parser(tuple(COMMANDS.values()))
     if not given:
         parser.print_help()
         return parser.parse_args([]), None
-    _check_command(given, modules)
+    _check_command(given)
     arguments, rest = parser.parse_known_args(given)
     if rest and rest != ["--"]:
         _refuse_unknown(rest, parsers.get(arguments.command, parser))
     if arguments.command is None:
-        raise CommandLineError(f"a command is missing. Commands are {', '.join(modules)}.")
+        raise CommandLineError(f"a command is missing. Commands are {', '.join(COMMANDS)}.")
     arguments.command_line = given
-    return arguments, modules[arguments.command]
+    return arguments, COMMANDS[arguments.command]
 
 
-def _check_command(given: list[str], modules: dict[str, ModuleType]) -> None:
+def _check_command(given: list[str]) -> None:
     """Refuse a command that doesn't exist; options of the program itself have no values."""
     command = next((text for text in given if not text.startswith("-")), None)
-    if command is None or command in modules:
+    if command is None or command in COMMANDS:
         return
-    hint = _suggest(command, list(modules)) or f"Commands are {', '.join(modules)}."
+    hint = _suggest(command, list(COMMANDS)) or f"Commands are {', '.join(COMMANDS)}."
     raise CommandLineError(f'there is no command "{command}". {hint}')
 
 
@@ -116,14 +124,14 @@ def _refuse_unknown(rest: list[str], parser: Parser) -> None:
     raise CommandLineError(f"there is no option {name}. {hint}")
 
 
-def _run(arguments: argparse.Namespace, command: ModuleType) -> int:
+def _run(arguments: argparse.Namespace, command: Command) -> int:
     """Run a command, with our errors and warnings brought on one line each."""
     # numpy comes with it: now something is going to be done.
     from shared.errors import EarwrightError  # noqa: PLC0415  keeps the help quick
 
     try:
         with _warnings_as_notes():
-            status: int = command.run(arguments)
+            status = command.run(arguments)
             sys.stdout.flush()
             return status
     except EarwrightError as error:

@@ -6,17 +6,13 @@ import argparse
 import math
 import re
 import sys
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, NoReturn, TypeVar
 
 from matcher.cli._text import one_line
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-    from types import ModuleType
-    from typing import TypeAlias
-
-    # What add_subparsers() returns has no public name.
-    Subparsers: TypeAlias = argparse._SubParsersAction["Parser"]  # noqa: SLF001
+    from collections.abc import Callable, Sequence
 
 __all__: list[str] = []
 
@@ -34,6 +30,18 @@ examples:
 
 `earwright COMMAND --help` shows options and examples of each command.
 """
+
+
+@dataclass(frozen=True)
+class Command:
+    """A command: what its help says, what adds its options to a parser, and what runs it."""
+
+    name: str
+    summary: str
+    description: str
+    examples: str
+    add_options: Callable[[Parser], None]
+    run: Callable[[argparse.Namespace], int]
 
 
 class CommandLineError(Exception):
@@ -79,7 +87,7 @@ class _Version(argparse.Action):
         parser.exit()
 
 
-def make_parser(modules: Mapping[str, ModuleType]) -> tuple[Parser, dict[str, Parser]]:
+def make_parser(commands: Sequence[Command]) -> tuple[Parser, dict[str, Parser]]:
     """Make the parser, and those of the commands by name."""
     parser = Parser(prog="earwright", description=DESCRIPTION, epilog=EXAMPLES)
     parser.add_argument(
@@ -88,8 +96,15 @@ def make_parser(modules: Mapping[str, ModuleType]) -> tuple[Parser, dict[str, Pa
     subparsers = parser.add_subparsers(
         title="commands", dest="command", metavar="COMMAND", parser_class=Parser
     )
-    for module in modules.values():
-        module.add_parser(subparsers)
+    for command in commands:
+        command.add_options(
+            subparsers.add_parser(
+                command.name,
+                help=command.summary,
+                description=command.description,
+                epilog=command.examples,
+            )
+        )
     return parser, dict(subparsers.choices)
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 
-from matcher.cli import main
-from matcher.cli._main import COMMANDS
+from matcher.cli import COMMANDS, main
 from matcher.cli._text import as_options, one_line
 from shared import EarwrightWarning
 
@@ -70,7 +70,7 @@ def test_errors_of_the_system_are_one_line(
     def fail(_: object) -> int:
         raise PermissionError(13, "Permission denied", "/somewhere")
 
-    monkeypatch.setattr("matcher.cli.structures.run", fail)
+    monkeypatch.setitem(COMMANDS, "structures", replace(COMMANDS["structures"], run=fail))
     assert main(["structures"]) == 2
     assert capsys.readouterr().err == "earwright: /somewhere: Permission denied.\n"
 
@@ -81,7 +81,7 @@ def test_an_error_of_our_own_code_is_not_hidden(monkeypatch: pytest.MonkeyPatch)
     def fail(_: object) -> int:
         raise ZeroDivisionError
 
-    monkeypatch.setattr("matcher.cli.structures.run", fail)
+    monkeypatch.setitem(COMMANDS, "structures", replace(COMMANDS["structures"], run=fail))
     with pytest.raises(ZeroDivisionError):
         main(["structures"])
 
@@ -96,7 +96,7 @@ def test_warnings_are_notes(
             warnings.warn("take.wav: this\nwas assumed.", EarwrightWarning, stacklevel=1)
         return 0
 
-    monkeypatch.setattr("matcher.cli.structures.run", warn)
+    monkeypatch.setitem(COMMANDS, "structures", replace(COMMANDS["structures"], run=warn))
     assert main(["structures"]) == 0
     assert capsys.readouterr().err == "earwright: note: take.wav: this was assumed.\n" * 2
 
