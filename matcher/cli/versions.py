@@ -103,7 +103,6 @@ def _back(arguments: argparse.Namespace) -> int:
     # A patch that was edited by hand has become a version in between.
     before = list_versions(arguments.run)[-2] if after.number - before.number > 1 else before
     refresh_page(arguments.run)
-    refresh_page(arguments.run)
     sys.stdout.write(
         f"{arguments.run} is back at version {after.parent}, as version {after.number}.\n\n"
         f"{format_changes(before.patch, after.patch)}\n"

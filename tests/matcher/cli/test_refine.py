@@ -211,6 +211,14 @@ def test_keep_and_back(capsys: pytest.CaptureFixture[str]) -> None:
     assert load_run("run").patch == list_versions("run")[n_matched - 1].patch
 
 
+def test_going_back_writes_the_report_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A report takes seconds, and one of the present patch is enough."""
+    written: list[str] = []
+    monkeypatch.setattr("matcher.cli.versions.refresh_page", written.append)
+    assert main(["back", "run", "final"]) == 0
+    assert written == ["run"]
+
+
 @pytest.mark.parametrize(
     ("argv", "message"),
     [
