@@ -13,6 +13,7 @@ import numpy as np
 from matcher.hearing import compare_notes
 from matcher.hearing.measure import analyse_match
 from matcher.losses import weights_for
+from matcher.playing import noise_seed
 from matcher.runs import PatchChange, compare_patches, find_version, split_version
 from matcher.runs.claim import read_document
 from matcher.runs.file_names import unique_names
@@ -224,7 +225,7 @@ def _run_stage(run: Path) -> _Stage:
         fitted_target(search),
         find_version(run).gates_s,
         weights_for(settings.get("weights")),
-        int(settings.get("noise_seed", settings["seed"])),
+        noise_seed(settings),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,9 +17,20 @@ if TYPE_CHECKING:
     from matcher.target import TargetNote
     from shared import Float32Array, FloatArray, Note
 
-__all__ = ["play_notes", "prepare_note", "with_velocity_level"]
+__all__ = ["noise_seed", "play_notes", "prepare_note", "with_velocity_level"]
 
 VELOCITY_LEVEL = "amp_env.velocity_db"
+
+
+def noise_seed(settings: object) -> int:
+    """Return the seed of the voice's noise among the settings of a search; 0 if they don't say.
+
+    A refinement has a seed of its own, and keeps the noise of the run in `noise_seed`.
+    """
+    given = settings if isinstance(settings, Mapping) else {}
+    value = given.get("noise_seed", given.get("seed"))
+    is_seed = isinstance(value, int) and not isinstance(value, bool) and value >= 0
+    return value if is_seed else 0
 
 
 def prepare_note(note: TargetNote) -> NoteTarget:

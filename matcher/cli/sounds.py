@@ -66,10 +66,12 @@ def _render_options(parser: Parser) -> None:
 
 def _render(arguments: argparse.Namespace) -> int:
     """Render, write, and print what was written."""
+    from matcher.playing import noise_seed  # noqa: PLC0415
     from shared import write_recording  # noqa: PLC0415  keeps the help quick
     from voice import render  # noqa: PLC0415
 
     patch, note = _load(arguments)
+    settings = patch.provenance.get("settings")
     path = _output_path(arguments, note)
     sound = render(
         patch,
@@ -77,7 +79,7 @@ def _render(arguments: argparse.Namespace) -> int:
         velocity=note.velocity,
         gate_s=note.gate_s,
         sample_rate_hz=arguments.rate,
-        seed=_noise_seed(patch) if arguments.seed is None else arguments.seed,
+        seed=noise_seed(settings) if arguments.seed is None else arguments.seed,
     )
     gain = write_recording(path, sound, arguments.rate, overwrite=arguments.force)
     lines = _rendered(path, note, len(sound), arguments.rate, gain)
@@ -129,14 +131,6 @@ def _output_path(arguments: argparse.Namespace, note: Note) -> Path:
             path=path,
         )
     return path
-
-
-def _noise_seed(patch: Patch) -> int:
-    """Return the seed that the patch was matched with, so that the noise is the same."""
-    settings = patch.provenance.get("settings")
-    told = settings if isinstance(settings, dict) else {}
-    value = told.get("noise_seed", told.get("seed"))
-    return value if isinstance(value, int) and value >= 0 else 0
 
 
 def _rendered(path: Path, note: Note, n_samples: int, rate: int, gain: float) -> list[str]:

@@ -19,6 +19,7 @@ from matcher.explaining.sound_files import (
 )
 from matcher.interrupts import hold_interrupts
 from matcher.parts import parameter_label
+from matcher.playing import noise_seed
 from matcher.runs.file_names import safe_name
 from matcher.runs.run_folder import RunFolder, load_run
 from matcher.runs.run_lock import lock_run
@@ -166,8 +167,6 @@ def _versions(
 
 def _sound(patch: Patch, values: Mapping[str, float], note: Note) -> FloatArray:
     """Play one version as long as the patch itself sounds."""
-    settings = patch.provenance.get("settings")
-    seed = settings.get("seed") if isinstance(settings, dict) else None
     return render(
         values,
         midi_pitch=note.midi_pitch,
@@ -175,7 +174,7 @@ def _sound(patch: Patch, values: Mapping[str, float], note: Note) -> FloatArray:
         gate_s=note.gate_s,
         sample_rate_hz=_RATE_HZ,
         phases=patch.phases[0] if patch.phases else None,
-        seed=seed if isinstance(seed, int) and seed >= 0 else 0,
+        seed=noise_seed(patch.provenance.get("settings")),
     )
 
 

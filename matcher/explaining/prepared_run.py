@@ -13,7 +13,7 @@ from matcher.evaluator import Evaluator
 from matcher.losses import PARTS, LossBreakdown, breakdown, totals, weights_for
 from matcher.matching import make_problem
 from matcher.parts import used_parameters
-from matcher.playing import play_notes, prepare_note
+from matcher.playing import noise_seed, play_notes, prepare_note
 from matcher.problem import PHASE_DEPTHS
 from matcher.runs.run_folder import RunFolder, load_run
 from matcher.runs.search_folder import list_searches
@@ -163,14 +163,14 @@ def prepare_run(
     folder = run if isinstance(run, RunFolder) else load_run(run)
     settings = folder.run.get("settings")
     given: Mapping[str, object] = settings if isinstance(settings, dict) else {}
-    seed, weights = given.get("seed"), given.get("weights")
+    weights = given.get("weights")
     target, structure = _target_and_structure(folder)
     with prepare_patch(
         target,
         structure,
         folder.patch,
         weights=weights if isinstance(weights, dict) else None,
-        seed=seed if isinstance(seed, int) else 0,
+        seed=noise_seed(given),
         played=[note.played for note in folder.notes],
         n_threads=n_threads,
     ) as prepared:

@@ -24,7 +24,8 @@ from matcher.page.routing import (
     values_in,
     wav,
 )
-from matcher.page.sounds import noise_seed, wav_bytes
+from matcher.page.sounds import wav_bytes
+from matcher.playing import noise_seed
 from shared import CATALOGUE, ParameterError, Patch, parse_pitch
 
 if TYPE_CHECKING:
@@ -134,7 +135,7 @@ def _refine(context: PageContext, document: dict[str, Any]) -> Settings:
         "run": name,
         "target": context.runs.target_of(run),
         "structure": run.patch.structure,
-        "seed": noise_seed(run.patch),
+        "seed": noise_seed(run.patch.provenance.get("settings")),
         "values": values,
         "hold": held,
         "note": remark_in(document),

@@ -12,7 +12,7 @@ import numpy as np
 
 from matcher.losses import NoteScorer, breakdown
 from matcher.page.workspace import Kept
-from matcher.playing import prepare_note
+from matcher.playing import noise_seed, prepare_note
 from shared import CATALOGUE, PHASE_NAMES, limit_level
 from voice import DEFAULT_PHASES, NoteRenderer, render
 
@@ -62,7 +62,7 @@ class SoundCache:
         """Play a note with its release, held at most `LONGEST_GATE_S`."""
         gate_s = min(note.gate_s, LONGEST_GATE_S)
         phases = patch.phases[0] if patch.phases else DEFAULT_PHASES
-        seed = noise_seed(patch)
+        seed = noise_seed(patch.provenance.get("settings"))
         key = (
             tuple(patch.values.values()),
             tuple(phases.values()),
@@ -122,7 +122,7 @@ class TargetPlayer:
             note.note if gate_s is None else replace(note.note, gate_s=gate_s),
             n_samples=target.n_render,
             sample_rate_hz=target.sample_rate_hz,
-            seed=noise_seed(patch),
+            seed=noise_seed(patch.provenance.get("settings")),
         )
         values = np.array([[patch.values[name] for name in CATALOGUE.names]])
         starts = np.array([[phases[name] for name in PHASE_NAMES]])
@@ -148,10 +148,3 @@ def wav_bytes(signal: FloatArray, sample_rate_hz: int) -> tuple[bytes, float]:
     buffer = io.BytesIO()
     soundfile.write(buffer, limited, sample_rate_hz, format="WAV", subtype="PCM_16")
     return buffer.getvalue(), gain
-
-
-def noise_seed(patch: Patch) -> int:
-    """Return the seed that a patch was matched with, so that its noise is the same; else 0."""
-    settings = patch.provenance.get("settings")
-    value = settings.get("seed") if isinstance(settings, dict) else None
-    return value if isinstance(value, int) and value >= 0 else 0

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from matcher.losses import weights_for
+from matcher.playing import noise_seed
 from matcher.refining.refinement import Refinement, checked_budget, fitted_gates
 from matcher.refining.selection import Selection
 from matcher.runs import Version, find_version, split_version
@@ -79,7 +80,7 @@ def begin_from_run(
         fitted_target(search),
         version.gates_s,
         weights_for(settings.get("weights")),
-        int(settings.get("noise_seed", settings["seed"])),
+        noise_seed(settings),
         selection,
         *checked_budget(seconds, evals, selection),
         seed,

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from matcher.hearing import compare_notes
 from matcher.interrupts import hold_interrupts
 from matcher.losses import weights_for
+from matcher.playing import noise_seed
 from matcher.runs.claim import PATCH_FILE, RUN_FILE, Claim, cannot_write, read_document
 from matcher.runs.run_document import note_entry, to_json
 from matcher.runs.run_files import list_files, write_sounds
@@ -45,7 +46,7 @@ def play_version(
         fitted_target(search),
         gates_s=gates_s,
         weights=weights_for(settings.get("weights")),
-        seed=int(settings.get("noise_seed", settings["seed"])),
+        seed=noise_seed(settings),
     )
 
 

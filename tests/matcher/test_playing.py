@@ -10,7 +10,7 @@ import pytest
 
 from matcher.losses import NoteTarget
 from matcher.matching import make_problem
-from matcher.playing import play_notes, with_velocity_level
+from matcher.playing import noise_seed, play_notes, with_velocity_level
 from matcher.problem import Problem
 from matcher.target import Target, target_from_signal
 from shared import CATALOGUE
@@ -139,3 +139,18 @@ def test_the_parameter_is_not_heard_by_the_losses() -> None:
         gain = 10.0 ** (24.0 * (note[1] - 100) / 99.0 / 20.0)
         # 1e-5 of the peak: single precision, and the voice rounds -120 dB down to silence.
         np.testing.assert_allclose(b, gain * a, atol=1e-5 * np.abs(b).max())
+
+
+@pytest.mark.parametrize(
+    ("settings", "seed"),
+    [
+        ({"seed": 4}, 4),
+        ({"seed": 0, "noise_seed": 4}, 4),
+        ({"seed": -1}, 0),
+        ({"seed": "4"}, 0),
+        (None, 0),
+    ],
+)
+def test_the_noise_is_that_of_the_match(settings: object, seed: int) -> None:
+    """A refinement keeps the noise of its run beside its own seed; no sense is 0."""
+    assert noise_seed(settings) == seed

@@ -12,12 +12,13 @@ from hypothesis import strategies as st
 from matcher import load_run, match_and_save, refine, refine_and_save, resume_refine, save_run
 from matcher.evaluator import Evaluator
 from matcher.optimise import SearchRecord
+from matcher.page.sounds import SoundCache
 from matcher.refining import Selection, choose_space
 from matcher.runs import go_back, keep_version, list_versions
 from matcher.target import Target, target_from_signal
 from shared import CATALOGUE, ParameterError, Patch, RunFolderError
 from tests.matcher.small_match import RATE_HZ, played_note, small_match
-from voice import load_structure
+from voice import load_structure, render
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -149,6 +150,23 @@ def test_setting_a_value_is_a_version_of_its_own(run: Path) -> None:
     assert found.parent == beforehand.number
     assert found.patch.values["filter.cutoff_hz"] == 900.0
     assert load_run(run).patch == found.patch
+
+
+def test_a_refined_patch_is_played_with_the_noise_of_its_run(
+    run: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A refinement has a seed of its own; the noise that is heard is that of the match, seed 3."""
+    refine(run, set_values={"filter.cutoff_hz": 900.0}, evals=0, progress=False)
+    seeds = []
+
+    def spied(*args: object, seed: int, **options: object) -> object:
+        seeds.append(seed)
+        return render(*args, seed=seed, **options)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("matcher.page.sounds.render", spied)
+    loaded = load_run(run)
+    SoundCache().play(loaded.patch, loaded.notes[0].played)
+    assert seeds == [3]
 
 
 def test_a_refinement_may_begin_at_any_version(run: Path) -> None:
