@@ -55,7 +55,7 @@ def _diff_options(parser: Parser) -> None:
 
 def _diff(arguments: argparse.Namespace) -> int:
     """Compare, write sounds if they are wanted, and print."""
-    from matcher.hearing_patches import difference_between, write_both  # noqa: PLC0415
+    from matcher.hearing.patches import difference_between, write_both  # noqa: PLC0415
     from matcher.texts.history import format_difference  # noqa: PLC0415  keeps the help quick
     from matcher.texts.match_printout import SHORT_CAUTION  # noqa: PLC0415
 

@@ -8,7 +8,7 @@ from matcher.hearing.compare import (
     compare_notes,
     judge,
 )
-from matcher.hearing.thresholds import JUST_NOTICEABLE, JustNoticeable
+from matcher.hearing.quantities import JUST_NOTICEABLE, JustNoticeable
 
 __all__ = [
     "JUST_NOTICEABLE",

@@ -1,7 +1,7 @@
 """Target and match side by side, quantity by quantity, against just-noticeable differences.
 
-What can't be measured in either sound is left out; what is found in one of them alone is told as
-missing or added. Thresholds are those of careful comparison of single sounds. They say nothing
+What can't be measured in either sound is left out; what is found in one of them alone is missing
+or added. Thresholds are those of careful comparison of single sounds. They say nothing
 about differences in quantities that aren't listed, such as the colour of a noise.
 """
 
@@ -21,8 +21,7 @@ from matcher.hearing.measure import (
     measure_attack_s,
     measure_sections,
 )
-from matcher.hearing.thresholds import JUST_NOTICEABLE
-from matcher.hearing.words import wording_of
+from matcher.hearing.quantities import JUST_NOTICEABLE
 from shared import ParameterError, midi_to_hz, ratio_to_cents, seconds_to_samples
 
 if TYPE_CHECKING:
@@ -36,7 +35,7 @@ __all__ = ["AudibleDifference", "audible_differences", "compare_notes", "judge"]
 
 # After a straight rise, so much longer is enough to see that it is over.
 ATTACK_SPAN = 2.0
-# A decay is told where the level falls to less than this share of its peak, 3 dB, ...
+# A decay is compared where the level falls to less than this share of its peak, 3 dB, ...
 LARGEST_SUSTAIN_RATIO = 0.7
 # ... and where the fall is over well within the gate.
 LARGEST_DECAY_RATIO = 0.5
@@ -267,7 +266,7 @@ def _compare_movement(note: TargetNote, match: NoteAnalysis) -> Iterator[Audible
             yield judge("vibrato depth", target_vibrato[1], match_vibrato[1])
     elif target_vibrato or match_vibrato:
         rate_hz, depth_cents = target_vibrato or match_vibrato or (0.0, 0.0)
-        size = f"{wording_of('vibrato rate').value(rate_hz)}, "
+        size = f"{JUST_NOTICEABLE['vibrato rate'].wording.value(rate_hz)}, "
         yield _one_sided("vibrato", depth_cents, audible_cents, size, is_here=not target_vibrato)
     target_hz, match_hz = note.analysis.beating_hz, match.beating_hz
     if target_hz and match_hz:
@@ -289,9 +288,9 @@ def _vibrato(analysis: NoteAnalysis) -> tuple[float, float] | None:
 def _one_sided(
     kind: str, value: float, threshold: float, size: str, *, is_here: bool
 ) -> AudibleDifference:
-    """Tell what one of the sounds has alone."""
+    """Say what one of the sounds has alone."""
     state, where = ("added", "") if is_here else ("missing", " in the target")
-    size = f"{size}{wording_of(kind).value(value)}"
+    size = f"{size}{JUST_NOTICEABLE[kind].wording.value(value)}"
     return AudibleDifference(
         kind,
         kind,
@@ -321,7 +320,8 @@ def judge(kind: str, target: float, match: float, *, where: str = "") -> Audible
     AudibleDifference
         The difference in numbers and in words.
     """
-    record, wording = JUST_NOTICEABLE[kind], wording_of(kind)
+    record = JUST_NOTICEABLE[kind]
+    wording = record.wording
     quantity = f"{kind} {where}".rstrip()
     change = wording.difference(target, match)
     both = f"{wording.value(target)} in the target, {wording.value(match)} here, "

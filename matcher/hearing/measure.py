@@ -48,15 +48,7 @@ FLOOR_DB = -120.0
 
 @dataclass(frozen=True)
 class Section:
-    """A stretch of a note.
-
-    Parameters
-    ----------
-    name : str
-        Goes on after "level" and "brightness".
-    start_s, end_s : float
-        In s from the start of the note's signal.
-    """
+    """A stretch of a note, in s from the start of its signal; "in the middle" is a name."""
 
     name: str
     start_s: float
@@ -65,35 +57,14 @@ class Section:
 
 @dataclass(frozen=True)
 class SoundMeasures:
-    """Level and brightness of one sound, section by section.
-
-    Parameters
-    ----------
-    levels_db : tuple of float
-        RMS level in dB re full scale, -120 for silence.
-    centroids_hz : tuple of (float or None)
-        Spectral centroid in Hz; None for silence.
-    """
+    """Level of each section in dB re full scale, -120 for silence, and centroid, None for it."""
 
     levels_db: tuple[float, ...]
     centroids_hz: tuple[float | None, ...]
 
 
 def analyse_match(note: TargetNote, sound: FloatArray) -> NoteAnalysis:
-    """Measure a match as its target was measured.
-
-    Parameters
-    ----------
-    note : TargetNote
-        The target.
-    sound : np.ndarray, shape=(n_samples,), dtype=float64
-        The match on the timeline of the target, not silent.
-
-    Returns
-    -------
-    NoteAnalysis
-        Its pitch is looked for where the target has it.
-    """
+    """Measure a match on the timeline of its target, whose pitch is expected."""
     pitch_hz = note.analysis.pitch_hz
     return measure_note(
         sound,
@@ -108,18 +79,7 @@ def analyse_match(note: TargetNote, sound: FloatArray) -> NoteAnalysis:
 
 
 def find_sections(note: TargetNote) -> tuple[Section, ...]:
-    """Cut the held part of a note into sections.
-
-    Parameters
-    ----------
-    note : TargetNote
-        The target.
-
-    Returns
-    -------
-    tuple of Section
-        The front, the first 100 ms; then a middle and an end if the key is held long enough.
-    """
+    """Cut the held part of a note: the first 100 ms, then a middle and an end if it is long."""
     sound_s = samples_to_seconds(float(note.signal.size), note.sample_rate_hz) - note.onset_s
     # A key that is let go at once says nothing about how long the note sounds.
     span_s = min(max(note.note.gate_s, SHORTEST_SPAN_S), sound_s)
@@ -139,24 +99,7 @@ def find_sections(note: TargetNote) -> tuple[Section, ...]:
 def measure_sections(
     sound: FloatArray, sections: tuple[Section, ...], *, pitch_hz: float, sample_rate_hz: int
 ) -> SoundMeasures:
-    """Measure level and brightness, section by section.
-
-    Parameters
-    ----------
-    sound : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound.
-    sections : tuple of Section
-        Where to measure.
-    pitch_hz : float > 0
-        Its pitch.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    SoundMeasures
-        One value of each for each section.
-    """
+    """Measure level and brightness of a sound, section by section."""
     edges = [
         [seconds_to_samples(time_s, sample_rate_hz) for time_s in (part.start_s, part.end_s)]
         for part in sections
@@ -178,26 +121,10 @@ def measure_attack_s(
     pitch_hz: float | None,
     sample_rate_hz: int,
 ) -> float:
-    """Measure the attack in the beginning of a sound alone.
+    """Measure the attack, a straight rise from 0 to the peak, in the beginning of a sound alone.
 
-    `matcher.target.attack` fits up to the highest level, wherever that is; two sounds that swell
-    at different times would then differ in what is read as their attack.
-
-    Parameters
-    ----------
-    sound : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound, not silent after its onset.
-    onset_s, end_s : float
-        Where to look, in s.
-    pitch_hz : float or None
-        Its pitch.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    float
-        Time of a straight rise from 0 to the peak, in s.
+    The analysis fits up to the highest level, wherever that is; two sounds that swell at
+    different times would then differ in what is read as their attack.
     """
     track = level_track(sound, sample_rate_hz=sample_rate_hz, pitch_hz=pitch_hz)
     is_early = track.times_s <= end_s

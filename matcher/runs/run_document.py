@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, fields
+from dataclasses import fields
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -67,7 +67,7 @@ def run_document(
         "notes": [note_entry(*note) for note in notes],
         "left_out": [_left_out_note(*note) for note in left_out],
         # What "audible" and "not_audible" of the notes go by.
-        "just_noticeable": [asdict(record) for record in JUST_NOTICEABLE.values()],
+        "just_noticeable": [record.to_dict() for record in JUST_NOTICEABLE.values()],
         "warnings": [text for match in result.notes for text in match.note.warnings],
         "figures": figures(result),
         "stop_reason": result.stop_reason,

@@ -22,7 +22,7 @@ Compared = tuple[str, "Sequence[AudibleDifference]"]
 def format_audible(notes: Sequence[Compared]) -> str:
     """List what is still audible, the largest difference first, and what is not."""
     is_single = len(notes) == 1
-    lines = ["Still audible (by published just-noticeable differences)"]
+    lines = ["Still audible (just-noticeable differences, most figures from memory)"]
     for name, differences in notes:
         audible = [difference for difference in differences if difference.is_audible]
         lines += [] if is_single else [f"  {shorten(name, WIDTH - 2)}"]

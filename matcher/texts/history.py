@@ -12,7 +12,7 @@ from matcher.texts.loss import loss_table
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from matcher.hearing_patches import HeardChange, PatchDifference
+    from matcher.hearing.patches import HeardChange, PatchDifference
     from matcher.runs import PatchChange, Version
     from shared import Patch
 

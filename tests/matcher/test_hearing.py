@@ -5,24 +5,25 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import json
+import re
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from matcher.hearing import (
     JUST_NOTICEABLE,
     AudibleDifference,
+    JustNoticeable,
     audible_differences,
     compare,
     compare_notes,
 )
 from matcher.hearing.measure import find_sections
-from matcher.hearing.words import wording_of
 from matcher.runs.run_folder import save_run
 from matcher.target import TargetNote, load_target, target_from_signal
 from shared import Note, ParameterError
@@ -91,7 +92,7 @@ def voice_differences(
     return {difference.quantity: difference for difference in found}
 
 
-@pytest.mark.parametrize("name", ["horn_stab_C4_v100", "string_pad_C4_v80", "gut_pluck_D3_v95"])
+@pytest.mark.parametrize("name", ["horn_stab_C4_v100", "gut_pluck_D3_v95"])
 def test_a_target_does_not_differ_from_itself(name: str) -> None:
     """Recorded sounds against themselves: 0 in every quantity, and said so."""
     note = load_target(TARGETS / f"{name}.flac").notes[0]
@@ -192,23 +193,15 @@ def test_a_vibrato_is_compared_by_rate_and_depth() -> None:
     assert "vibrato" not in found
 
 
-def test_a_vibrato_that_is_not_met_is_missing() -> None:
-    """Told as missing, with rate and depth, not as a rate of zero."""
-    difference = heard(plain_target("vibrato_cents", 30.0))["vibrato"]
+@pytest.mark.parametrize(("cents", "verdict"), [(30.0, "audible"), (4.0, "not audible")])
+def test_a_vibrato_that_is_not_met_is_missing(cents: float, verdict: str) -> None:
+    """Told as missing, with rate and depth; four cents are measured, but nobody hears them."""
+    difference = heard(plain_target("vibrato_cents", cents))["vibrato"]
     assert difference.match is None
-    assert difference.is_audible
+    assert difference.sentence.endswith(f": {verdict}")
     assert difference.description.startswith("vibrato is missing here (5.")
     assert difference.description.endswith(" cents in the target)")
-
-
-def test_a_vibrato_too_shallow_to_hear_is_not_missed() -> None:
-    """Four cents were measured, but nobody hears them."""
-    difference = heard(plain_target("vibrato_cents", 4.0))["vibrato"]
-    assert not difference.is_audible
-
-
-def test_no_vibrato_on_either_side_is_left_out() -> None:
-    """What isn't there is no quantity."""
+    # What isn't there on either side is no quantity.
     assert not any("vibrato" in quantity for quantity in heard(plain_target(), slope=1.2))
 
 
@@ -279,6 +272,24 @@ def test_the_sentences_read_as_promised() -> None:
     }
 
 
+@pytest.mark.parametrize("record", JUST_NOTICEABLE.values(), ids=lambda record: record.quantity)
+def test_every_threshold_names_its_source(record: JustNoticeable) -> None:
+    """A publication with its year or its chapter, or the words "from memory"."""
+    assert re.search(r"\b(19|20)\d\d\b|chapter|section|from memory", record.source)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "reference", "expected"),
+    [("attack", 0.005, 0.003), ("attack", 0.1, 0.02), ("brightness", 2_000.0, 100.0)],
+)
+def test_the_larger_threshold_counts(quantity: str, reference: float, expected: float) -> None:
+    """Weber's law holds down to where the ear resolves nothing any more."""
+    threshold = JUST_NOTICEABLE[quantity].threshold(reference)
+    # 1e-12: rounding of one product.
+    assert threshold == pytest.approx(expected, rel=1e-12)
+
+
+@settings(max_examples=50)
 @given(
     st.sampled_from(list(JUST_NOTICEABLE)),
     st.floats(0.001, 1_000.0),
@@ -289,7 +300,7 @@ def test_the_words_point_in_the_direction_of_the_difference(
 ) -> None:
     """More is never called less, whatever the size, and a step is a step both ways."""
     difference = compare.judge(kind, target, match)
-    wording = wording_of(kind)
+    wording = JUST_NOTICEABLE[kind].wording
     said_more = wording.more in difference.summary or " times as " in difference.summary
     said_less = wording.less in difference.summary
     assert said_more + said_less + ("the same" in difference.summary) == 1
@@ -300,22 +311,17 @@ def test_the_words_point_in_the_direction_of_the_difference(
     )
 
 
-def test_a_silent_match_is_told(recwarn: pytest.WarningsRecorder) -> None:
-    """No figure is made up, and nothing is divided by zero."""
-    found = compare_notes(plain_target(), np.zeros_like(plain_target().signal))
-    assert {difference.kind for difference in found} == {"level"}
-    assert all(difference.is_audible for difference in found)
-    assert not recwarn
-
-
-@pytest.mark.parametrize("place", [0, 500, -1])
-def test_a_click_is_told(place: int) -> None:
-    """One sample of sound anywhere gives finite figures."""
+@pytest.mark.parametrize("place", [None, 0, 500, -1])
+def test_silence_and_a_click_are_told(place: int | None) -> None:
+    """No figure is made up, nothing is divided by zero: only the level of silence differs."""
     sound = np.zeros_like(plain_target().signal)
-    sound[place] = 1.0
+    if place is not None:
+        sound[place] = 1.0
     found = compare_notes(plain_target(), sound)
     assert all(np.isfinite(difference.steps) for difference in found)
     assert found[0].is_audible
+    if place is None:
+        assert {difference.kind for difference in found} == {"level"}
 
 
 def test_a_match_without_pitch_is_told(rng: np.random.Generator) -> None:
@@ -352,7 +358,7 @@ def test_sections_follow_each_other_within_the_sound(gate_s: float, n_sections: 
     assert sections[-1].end_s <= note.signal.size / note.sample_rate_hz
 
 
-@pytest.mark.parametrize("sample_rate_hz", [16_000, 22_050, 96_000])
+@pytest.mark.parametrize("sample_rate_hz", [16_000, 96_000])
 def test_other_rates_give_the_same_verdicts(sample_rate_hz: int) -> None:
     """A sound is no other sound at another rate."""
     note = plain_target(sample_rate_hz=sample_rate_hz)
@@ -377,19 +383,13 @@ def test_differences_are_plain_values_for_json() -> None:
         assert entry["difference"] == difference.difference
 
 
-def test_every_note_of_a_match_is_compared() -> None:
-    """Note by note, as each of them alone."""
-    result = small_match("reed_low", "reed_high")
-    expected = tuple(compare_notes(match.note, match.sound) for match in result.notes)
-    assert audible_differences(result) == expected
-    assert len(expected) == 2
-
-
 def test_a_run_keeps_what_is_audible_and_by_which_thresholds(tmp_path: Path) -> None:
     """Two lists for each note in run.json, every quantity in one of them, and the sources."""
     result = small_match("reed_low", "reed_high")
+    every = audible_differences(result)
+    assert every == tuple(compare_notes(match.note, match.sound) for match in result.notes)
     document = save_run(result, tmp_path / "out").run
-    for entry, found in zip(document["notes"], audible_differences(result), strict=True):  # type: ignore[call-overload]
+    for entry, found in zip(document["notes"], every, strict=True):  # type: ignore[call-overload]
         assert entry["audible"] == [each.to_dict() for each in found if each.is_audible]
         assert entry["not_audible"] == [each.to_dict() for each in found if not each.is_audible]
     records = {record["quantity"]: record for record in document["just_noticeable"]}  # type: ignore[attr-defined]

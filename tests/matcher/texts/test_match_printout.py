@@ -125,7 +125,9 @@ def test_what_is_audible_stands_apart_from_what_is_not(result: MatchResult) -> N
     ]
     audible, _, quiet = format_audible(compared).partition("\nNot audible\n")
     words = " ".join(audible.split()), " ".join(quiet.split())
-    assert words[0].startswith("Still audible (by published just-noticeable differences)")
+    assert words[0].startswith(
+        "Still audible (just-noticeable differences, most figures from memory)"
+    )
     for name, differences in compared:
         shown = [each for each in differences if each.is_audible][:6]
         assert shown

@@ -1,4 +1,7 @@
-"""Two patches side by side: what differs, what that does to the loss, and what is heard of it."""
+"""Two patches side by side: what differs, what that does to the loss, and what is heard of it.
+
+Not loaded with its package: runs, which it reads, compare notes by that package, too.
+"""
 
 from __future__ import annotations
 
@@ -44,17 +47,9 @@ PLAIN_STRUCTURE = "complete"
 
 @dataclass(frozen=True)
 class HeardChange:
-    """One changed parameter, and what is heard of it.
+    """One changed parameter, and what is heard of it: the second patch with the old value again.
 
-    Parameters
-    ----------
-    change : PatchChange
-        The parameter, before and after.
-    heard : tuple of AudibleDifference
-        What is audibly different between the second patch and the second patch with this one
-        value from the first; the largest first.
-    follows : str or None
-        The parameter that it is linked to, and changes with.
+    `follows` is the parameter that it is linked to, and changes with.
     """
 
     change: PatchChange
@@ -69,22 +64,10 @@ class HeardChange:
 
 @dataclass(frozen=True)
 class PatchDifference:
-    """What differs between two patches.
+    """What differs between two patches, parameter by parameter and note by note.
 
-    Parameters
-    ----------
-    names : tuple of (str, str)
-        What the patches were called.
-    changes : tuple of HeardChange
-        Parameter by parameter, as a patch is read.
-    losses : tuple of (LossBreakdown, LossBreakdown), or None
-        Loss of both, mean over the notes; None without a target.
-    run : Path or None
-        The run whose notes they are.
-    heard : tuple of (str, tuple of AudibleDifference)
-        Note by note: all differences of the sounds, level-matched, the largest first.
-    sounds : tuple of (NoteMatch, NoteMatch)
-        Both patches on each note, at one level.
+    `losses` are means over the notes of `run`, None without a target; `heard` names each note and
+    all differences of its sounds at one level, the largest first; `sounds` are those sounds.
     """
 
     names: tuple[str, str]
@@ -120,21 +103,8 @@ class _Stage:
 def difference_between(a: str | Path, b: str | Path) -> PatchDifference:
     """Compare two patches by value, by loss and by ear.
 
-    Parameters
-    ----------
-    a, b : str or Path
-        Before and after: a run folder (its current state), a version of it (``runs/horn@3``), or
-        a patch file. The loss is that on the notes of the first run among them.
-
-    Returns
-    -------
-    PatchDifference
-        Changed parameters, losses and sounds.
-
-    Raises
-    ------
-    RunFolderError, PatchError
-        If one of them can't be read.
+    Each is a run folder (its current state), a version of it (``runs/horn@3``), or a patch file.
+    The loss is that on the notes of the first run among them.
     """
     first, second = _read(a), _read(b)
     run = first[1] or second[1]
@@ -159,25 +129,7 @@ def difference_between(a: str | Path, b: str | Path) -> PatchDifference:
 
 
 def write_both(difference: PatchDifference, folder: str | Path) -> tuple[Path, ...]:
-    """Write both patches as sound, note by note at one level, into a new folder.
-
-    Parameters
-    ----------
-    difference : PatchDifference
-        What was compared.
-    folder : str or Path
-        A folder that doesn't exist yet.
-
-    Returns
-    -------
-    tuple of Path
-        ``NAME-a.wav`` and ``NAME-b.wav`` of each note.
-
-    Raises
-    ------
-    RunFolderError
-        If the folder exists, or can't be written.
-    """
+    """Write ``NAME-a.wav`` and ``NAME-b.wav`` of each note, at one level, into a new folder."""
     path = Path(folder)
     if path.exists():
         raise RunFolderError(
