@@ -1,6 +1,8 @@
-"""What all tests share: one hypothesis profile, a seeded random generator, and a browser."""
+"""What all tests share: one hypothesis profile, Ctrl-C, a seeded random generator, a browser."""
 
 from __future__ import annotations
+
+import signal
 
 import numpy as np
 import pytest
@@ -12,6 +14,11 @@ from tests.browser import chromium  # noqa: F401  a fixture that tests use by it
 # again for whoever looks into it.
 settings.register_profile("earwright", deadline=None, derandomize=True)
 settings.load_profile("earwright")
+
+# A job in the background of a shell begins with SIGINT ignored, and so do the processes it starts.
+# Tests of Ctrl-C need what a terminal gives.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture
