@@ -332,7 +332,7 @@ def _measurable() -> str:
     import textwrap  # noqa: PLC0415  keeps the help quick
 
     from matcher.calibrating import MEASURABLE  # noqa: PLC0415
-    from matcher.texts.match_printout import WIDTH  # noqa: PLC0415
+    from matcher.texts.words import WIDTH  # noqa: PLC0415
 
     lines = []
     for measure in MEASURABLE:
@@ -347,7 +347,7 @@ def _measured(calibration: Calibration, file: str, is_dry: bool) -> str:  # noqa
     """Show the table with its error bars and warnings."""
     import textwrap  # noqa: PLC0415  keeps the help quick
 
-    from matcher.texts.match_printout import WIDTH  # noqa: PLC0415
+    from matcher.texts.words import WIDTH  # noqa: PLC0415
     from shared import CATALOGUE  # noqa: PLC0415
 
     parameter = CATALOGUE[calibration.parameter]
@@ -437,7 +437,8 @@ def _sent(
     from itertools import groupby  # noqa: PLC0415
 
     from matcher.parts import voice_parts  # noqa: PLC0415
-    from matcher.texts.match_printout import SHORT_CAUTION, WIDTH  # noqa: PLC0415
+    from matcher.texts.match import SHORT_CAUTION  # noqa: PLC0415
+    from matcher.texts.words import WIDTH  # noqa: PLC0415
 
     part_of = {name: part.title for part in voice_parts() for name in part.names}
     rows = [(f"{part_of[s.name]}: {s.label}", s) for s in settings]

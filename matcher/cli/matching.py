@@ -157,7 +157,7 @@ def _add_output(parser: argparse.ArgumentParser) -> None:
 
 def _print_unsaved(arguments: argparse.Namespace, error: Exception) -> None:
     """If the run folder can't be written, show at least what was found."""
-    from matcher.texts.match_printout import format_match  # noqa: PLC0415  keeps the help quick
+    from matcher.texts.match import format_match  # noqa: PLC0415  keeps the help quick
 
     result = getattr(error, "result", None)
     if result is not None and not arguments.json:
@@ -173,7 +173,7 @@ def _print_matched(arguments: argparse.Namespace, result: MatchResult, folder: R
     elif arguments.quiet:
         sys.stdout.write(f"{folder.path}\n")
     else:
-        from matcher.texts.match_printout import format_match  # noqa: PLC0415  keeps the help quick
+        from matcher.texts.match import format_match  # noqa: PLC0415  keeps the help quick
 
         sys.stdout.write(f"{format_match(result, folder)}\n")
     if result.stop_reason == "interrupted":
@@ -356,7 +356,7 @@ def _print_refined(arguments: argparse.Namespace, result: MatchResult, folder: R
     elif arguments.quiet:
         sys.stdout.write(f"{folder.path}\n")
     else:
-        from matcher.texts.refined import format_refined  # noqa: PLC0415  keeps the help quick
+        from matcher.texts.match import format_refined  # noqa: PLC0415  keeps the help quick
 
         sys.stdout.write(f"{format_refined(result, folder)}\n")
     if result.stop_reason == "interrupted":

@@ -135,7 +135,7 @@ def _output_path(arguments: argparse.Namespace, note: Note) -> Path:
 
 def _rendered(path: Path, note: Note, n_samples: int, rate: int, gain: float) -> list[str]:
     """Say what was written."""
-    from matcher.texts.match_printout import SHORT_CAUTION  # noqa: PLC0415  keeps the help quick
+    from matcher.texts.match import SHORT_CAUTION  # noqa: PLC0415  keeps the help quick
     from shared import (  # noqa: PLC0415
         MAX_LOUDNESS_LUFS,
         MAX_TRUE_PEAK_DBTP,

@@ -57,7 +57,7 @@ def _diff(arguments: argparse.Namespace) -> int:
     """Compare, write sounds if they are wanted, and print."""
     from matcher.hearing.patches import difference_between, write_both  # noqa: PLC0415
     from matcher.texts.history import format_difference  # noqa: PLC0415  keeps the help quick
-    from matcher.texts.match_printout import SHORT_CAUTION  # noqa: PLC0415
+    from matcher.texts.match import SHORT_CAUTION  # noqa: PLC0415
 
     difference = difference_between(arguments.a, arguments.b)
     written = write_both(difference, arguments.audio) if arguments.audio else ()

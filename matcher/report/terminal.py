@@ -11,8 +11,8 @@ from matcher.losses import TERMS
 from matcher.plots.pair import level_curves
 from matcher.report._notes import read_sound
 from matcher.runs.run_structure import load_patch_and_structure
-from matcher.texts.lines import WIDTH, one_line, shorten
-from matcher.texts.patch import format_patch
+from matcher.texts.tables import format_patch
+from matcher.texts.words import WIDTH, one_line, shorten
 from shared import HEARING_CAUTION, EarwrightError
 
 if TYPE_CHECKING:

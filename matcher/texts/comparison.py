@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from matcher.comparing import TOTAL, run_folder
 from matcher.losses import TERMS
-from matcher.texts.lines import WIDTH, one_line, shorten
+from matcher.texts.words import WIDTH, one_line, shorten
 from shared import HEARING_CAUTION
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from matcher.explaining.patch_parts import part_title
 from matcher.parts import parameter_label
-from matcher.texts.lines import WIDTH, shorten
+from matcher.texts.words import WIDTH, shorten
 from shared import CATALOGUE, HEARING_CAUTION
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from matcher.runs import compare_patches
-from matcher.texts.lines import WIDTH, one_line, shorten
-from matcher.texts.loss import loss_table
+from matcher.texts.tables import loss_table
+from matcher.texts.words import WIDTH, one_line, shorten
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

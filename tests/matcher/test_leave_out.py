@@ -16,7 +16,7 @@ from matcher.leave_out import choose_notes
 from matcher.playing import prepare_note
 from matcher.problem import Problem
 from matcher.target import Target
-from matcher.texts.match_printout import format_match
+from matcher.texts.match import format_match
 from shared import ParameterError, ParameterSpace
 from shared.files import sha256_digest
 from tests.own_notes import RATE_HZ, own_target

@@ -12,7 +12,7 @@ from matcher.hearing import audible_differences
 from matcher.losses import PARTS, TERMS, weights_for
 from matcher.parts import used_parameters
 from matcher.runs.run_folder import RunFolder
-from matcher.texts.match_printout import (
+from matcher.texts.match import (
     WIDTH,
     format_audible,
     format_files,

@@ -1,7 +1,7 @@
-"""What is printed at the end of a match: plain text for 80 columns.
+"""What is printed at the end of a match and of a refinement: plain text for 80 columns.
 
-Only text is made here; who prints it is the command line's business. A patch is shown part by
-part, with the values that do something, and never with the phases, which nobody can dial in.
+Only text is made here; who prints it is the business of the command line. A patch is shown part by
+part, with the values that do something, and never with phases, which nobody can dial in.
 """
 
 from __future__ import annotations
@@ -10,46 +10,28 @@ import shlex
 import textwrap
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from matcher.hearing import audible_differences
-from matcher.losses import describe_weights
+from matcher.losses import LossBreakdown, describe_weights
+from matcher.runs import compare_patches, find_version
 from matcher.runs.claim import REPORT_FILE
 from matcher.runs.run_document import figures, sources
-from matcher.texts.audible import format_audible
-from matcher.texts.left_out import format_left_out
-from matcher.texts.lines import WIDTH, one_line, shorten
-from matcher.texts.loss import format_loss
-from matcher.texts.patch import format_patch
+from matcher.texts.history import format_changes
+from matcher.texts.tables import format_audible, format_loss, format_patch, loss_table
+from matcher.texts.words import STOP_REASONS, WIDTH, one_line, shorten
 from shared import HEARING_CAUTION, hz_to_midi, pitch_name
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
-    from matcher.result import MatchResult
+    from matcher.result import LeftOutNote, MatchResult
     from matcher.runs.run_folder import RunFolder
     from matcher.target import TargetNote
 
-__all__ = [
-    "SHORT_CAUTION",
-    "WIDTH",
-    "format_audible",
-    "format_files",
-    "format_heard",
-    "format_left_out",
-    "format_loss",
-    "format_match",
-    "format_patch",
-    "format_search",
-]
+__all__: list[str] = []
 
 SHORT_CAUTION = f"{HEARING_CAUTION.partition(':')[0]}."
-
-_STOP_REASONS = {
-    "evaluations": "all evaluations are used",
-    "deadline": "the time is used",
-    "converged": "the search has converged; more time would hardly bring anything",
-    "stopped": "it was stopped",
-    "interrupted": "it was interrupted; this is the best until then",
-}
 
 
 def format_match(result: MatchResult, run: RunFolder | None = None) -> str:
@@ -91,7 +73,7 @@ def format_heard(notes: Sequence[TargetNote]) -> str:
 def format_search(result: MatchResult) -> str:
     """Say how much was tried, how fast, and why the search ended."""
     search = figures(result)
-    reason = _STOP_REASONS.get(result.stop_reason, result.stop_reason)
+    reason = STOP_REASONS.get(result.stop_reason, result.stop_reason)
     text = (
         f"Search: {result.n_evaluations} evaluations in {search['elapsed_s']:.1f} s, "
         f"{search['evaluations_per_s']:.0f} per second, "
@@ -205,3 +187,100 @@ def _not_told(result: MatchResult) -> str:
 def _quoted(path: str) -> str:
     """Write a path so that it can be copied into a shell."""
     return one_line(shlex.quote(path))
+
+
+NAME_WIDTH = 32
+
+
+def format_left_out(result: MatchResult) -> str:
+    """Compare the notes that were fitted with those that were left out."""
+    said = result.settings.get("leave_out")
+    asked: Mapping[str, object] = said if isinstance(said, dict) else {}
+    if not result.left_out:
+        return "Left out: the search ended before a note was tried."
+    n_sets = asked.get("phase_sets")
+    how = (
+        "The patch above was fitted to all notes. Here each note is played by a patch that was "
+        "fitted, in less time, to the others."
+        if asked.get("each")
+        else "The patch was not fitted to these notes."
+    )
+    how += f" Phases, which no patch has, are the best of {n_sets} sets."
+    fitted = mean_loss([note.fitted for note in result.left_out])
+    left_out = mean_loss([note.loss for note in result.left_out])
+    lines = ["Left out: does the patch hold on notes that it was not fitted to?"]
+    lines += textwrap.wrap(how, WIDTH, initial_indent="  ", subsequent_indent="  ")
+    lines += loss_table(("fitted", fitted), ("left out", left_out))
+    lines.append(f"  {'Note by note':{NAME_WIDTH + 2}}{'fitted':>8}{'left out':>10}  level")
+    return "\n".join([*lines, *(_left_out_line(note) for note in result.left_out)])
+
+
+def mean_loss(losses: Sequence[LossBreakdown]) -> LossBreakdown:
+    """Average losses, term by term and part by part."""
+
+    def mean(tables: Sequence[Mapping[str, float]]) -> dict[str, float]:
+        return {name: float(np.mean([table[name] for table in tables])) for name in tables[0]}
+
+    return LossBreakdown(
+        total=float(np.mean([loss.total for loss in losses])),
+        terms=mean([loss.terms for loss in losses]),
+        parts=mean([loss.parts for loss in losses]),
+    )
+
+
+def _left_out_line(note: LeftOutNote) -> str:
+    """Say how the patch does on one note; the level counts against the fitted notes."""
+    gap_db = note.level_gap_db
+    level = f"{abs(gap_db):.1f} dB too {'soft' if gap_db > 0.0 else 'loud'}"
+    if abs(gap_db) < 0.05:
+        level = "right"
+    name = shorten(note.note.name, NAME_WIDTH)
+    return f"    {name:{NAME_WIDTH}}{note.fitted.total:>8.2f}{note.loss.total:>10.2f}  {level}"
+
+
+def format_refined(result: MatchResult, run: RunFolder) -> str:
+    """Say what a refinement has changed and brought."""
+    version = find_version(run.path)
+    before = result.stages[0].patch
+    is_changed = bool(compare_patches(before, result.patch))
+    sections = [
+        _search_text(result),
+        format_loss(
+            result.start,
+            result.end,
+            notes=[(match.note.name, match.loss) for match in result.notes],
+        )
+        if is_changed
+        else "",
+        format_changes(before, result.patch) if is_changed else _unchanged_text(result),
+        format_audible(
+            [
+                (match.note.name, differences)
+                for match, differences in zip(
+                    result.notes, audible_differences(result), strict=True
+                )
+            ]
+        ),
+        f"Version {version.number} of {one_line(str(run.path))}; see earwright log.",
+    ]
+    return "\n\n".join(section for section in sections if section)
+
+
+def _unchanged_text(result: MatchResult) -> str:
+    """Say that the search has found nothing better; two equal columns would say less."""
+    text = f"Nothing changed: the loss is {result.end.total:.2f} audible steps"
+    if result.n_evaluations:
+        text += f", and none of {result.n_evaluations} candidates came closer"
+    return textwrap.fill(f"{text}.", WIDTH)
+
+
+def _search_text(result: MatchResult) -> str:
+    """Say how much was tried, or that values were set alone."""
+    if not result.n_evaluations:
+        return "Set, and not searched."
+    reason = STOP_REASONS.get(result.stop_reason, result.stop_reason)
+    text = (
+        f"Search: {len(result.space)} parameters were moved, {result.n_evaluations} evaluations "
+        f"in {result.elapsed_s:.1f} s. It ended because {reason}."
+    )
+    return textwrap.fill(text, WIDTH, break_on_hyphens=False)
