@@ -23,7 +23,8 @@ from shared.errors import (
 )
 from shared.files import sha256_digest, write_atomic
 from shared.notes import Note, parse_pitch, pitch_name
-from shared.parameters import Parameter, ParameterSpace
+from shared.parameter_space import ParameterSpace
+from shared.parameters import Parameter
 from shared.patch import NotePhases, Patch
 from shared.patch_schema import PHASE_NAMES, build_patch_schema
 from shared.safety import (

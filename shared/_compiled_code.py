@@ -12,7 +12,7 @@ import os
 import sys
 from pathlib import Path
 
-from shared._leftovers import temporary_folder
+from shared.files import temporary_folder
 
 __all__: list[str] = []
 

@@ -6,29 +6,31 @@ a warning. What goes out is limited in peak and loudness, and whole or not there
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
+import struct
+import threading
 import warnings as python_warnings
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
 
-from shared._conditioning import to_usable_mono
-from shared._containers import is_cut_off
-from shared._decoder_output import quiet_decoder
 from shared.errors import AudioError, EarwrightWarning
 from shared.files import write_atomic
 from shared.safety import limit_level
-from shared.units import samples_to_seconds, seconds_to_samples
+from shared.units import amplitude_to_db, db_to_amplitude, samples_to_seconds, seconds_to_samples
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
     import soundfile
 
     from shared.types import FloatArray
 
-__all__ = ["Recording", "read_recording", "resample", "write_recording"]
+__all__ = ["Recording", "quiet_decoder", "read_recording", "resample", "write_recording"]
 
 MIN_SAMPLE_RATE_HZ = 8_000
 MAX_SAMPLE_RATE_HZ = 192_000
@@ -41,6 +43,27 @@ MAX_WRITTEN_CHANNELS = 2
 _READ_FORMATS = {"WAV", "WAVEX", "FLAC", "AIFF", "OGG", "MP3"}
 _READ_FORMATS_TEXT = "WAV, FLAC, AIFF, OGG or MP3"
 _WRITE_FORMATS = {".wav": "WAV", ".flac": "FLAC", ".aiff": "AIFF", ".aif": "AIFF"}
+# A peak below this is silence: dither alone peaks at one step of 16 bits, -90 dBFS.
+SILENCE_DBFS = -80.0
+# Folding two unrelated channels loses 3 dB; a loss above this means that they cancel.
+_FOLD_LOSS_DB = 6.0
+_DC_DB = -40.0
+# Three samples in a row at the peak: a converter that runs out of numbers.
+_CLIPPED_RUN = 3
+# Full scale of 16 bits is 32767/32768; 12-bit and dithered files stop a little lower.
+_FULL_SCALE = 0.999
+# A program that streams can't go back and write the length; readers then take the rest.
+_UNKNOWN_SIZES = {0, 0xFFFFFFFF}
+_SOUND_CHUNKS = {b"data", b"SSND"}
+# RFC 3533, section 6: an Ogg page has at most 27 + 255 + 255 * 255 bytes.
+_OGG_PAGE_MAX_BYTES = 65_307
+_OGG_HEADER_BYTES = 27
+_OGG_END_OF_STREAM = 0x04
+# The lengths stand in the first frame, right after the tags.
+_MP3_SEARCH_BYTES = 4096
+_STANDARD_ERROR = 2
+# Two readers at once would put the streams back in the wrong order.
+_LOCK = threading.Lock()
 
 
 # Two recordings are compared by their sound, not by ==, which arrays don't answer with one word.
@@ -329,3 +352,197 @@ def _check_rate(sample_rate_hz: float, source: str) -> None:
             name="sample_rate_hz",
             value=sample_rate_hz,
         )
+
+
+def to_usable_mono(channels: FloatArray, source: str, warn: Callable[[str], None]) -> FloatArray:
+    """Check the samples, (n, n_channels), fold them, and take the offset off."""
+    _check_finite(channels, source)
+    _warn_if_clipped(channels, source, warn)
+    mono = _fold(channels, source, warn)
+    _check_audible(mono, source)
+    return _without_offset(mono, source, warn)
+
+
+def _check_finite(channels: FloatArray, source: str) -> None:
+    """Refuse NaN and infinity, which float files can hold."""
+    is_finite = np.isfinite(channels)
+    if not is_finite.all():
+        place = int(np.argwhere(~is_finite)[0][0])
+        raise AudioError(
+            f"{source}: sample {place} is {channels[~is_finite][0]}; only finite samples are "
+            "accepted. Export the recording anew.",
+            path=source,
+            value=place,
+        )
+
+
+def _check_audible(mono: FloatArray, source: str) -> None:
+    """Refuse silence."""
+    peak_dbfs = amplitude_to_db(float(np.max(np.abs(mono))))
+    if peak_dbfs < SILENCE_DBFS:
+        raise AudioError(
+            f"{source} is silent: its peak is {peak_dbfs:.1f} dBFS; {SILENCE_DBFS:g} dBFS or more "
+            "is accepted. Check the recording level.",
+            path=source,
+            value=peak_dbfs,
+        )
+
+
+def _warn_if_clipped(channels: FloatArray, source: str, warn: Callable[[str], None]) -> None:
+    """Look for runs of samples that stand still at full scale."""
+    peak = float(np.max(np.abs(channels)))
+    if peak < _FULL_SCALE or len(channels) < _CLIPPED_RUN:
+        return
+    is_at_peak = np.abs(channels) >= peak
+    windows = np.lib.stride_tricks.sliding_window_view(is_at_peak, _CLIPPED_RUN, axis=0)
+    if windows.all(axis=-1).any():
+        warn(
+            f"{source} is clipped: {_CLIPPED_RUN} or more samples in a row stand still at full "
+            "scale. The match will take the distortion for part of the sound; record it again at "
+            "a lower level if you can."
+        )
+
+
+def _fold(channels: FloatArray, source: str, warn: Callable[[str], None]) -> FloatArray:
+    """Average the channels, or take the loudest where the average would lose the sound."""
+    if channels.shape[1] == 1:
+        return channels[:, 0].copy()
+    mono: FloatArray = channels.mean(axis=1)
+    powers = np.mean(channels**2, axis=0)
+    loss_ratio = float(np.mean(mono**2)) / max(float(powers.mean()), np.finfo(np.float64).tiny)
+    if not float(powers.mean()) > 0.0 or loss_ratio >= 10.0 ** (-_FOLD_LOSS_DB / 10.0):
+        return mono
+    loudest = int(np.argmax(powers))
+    warn(
+        f"{source}: the {channels.shape[1]} channels cancel when they are folded to one (more "
+        f"than {_FOLD_LOSS_DB:g} dB are lost), so channel {loudest + 1}, the loudest, is used "
+        "alone. Export the channel that you want to choose another."
+    )
+    return channels[:, loudest].copy()
+
+
+def _without_offset(mono: FloatArray, source: str, warn: Callable[[str], None]) -> FloatArray:
+    """Take a constant offset off, and refuse a file that holds nothing else."""
+    offset = float(mono.mean())
+    if abs(offset) <= db_to_amplitude(_DC_DB) * float(np.max(np.abs(mono))):
+        return mono
+    centred: FloatArray = mono - offset
+    if float(np.max(np.abs(centred))) < db_to_amplitude(SILENCE_DBFS):
+        raise AudioError(
+            f"{source} holds only a constant offset of {offset:.3f} and no sound. Check the "
+            "recording chain.",
+            path=source,
+            value=offset,
+        )
+    warn(
+        f"{source} had a constant offset of {offset:.3f}, which was taken off. Nothing needs to "
+        "be done; a fault in the recording chain may be the cause."
+    )
+    return centred
+
+
+def is_cut_off(path: Path) -> bool:
+    """Compare the lengths in the headers of a file with its size."""
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        magic = file.read(12)
+        if magic[:4] in {b"RIFF", b"RIFX"} and magic[8:] == b"WAVE":
+            return _chunks_are_cut_off(file, size, "<" if magic[:4] == b"RIFF" else ">")
+        if magic[:4] == b"FORM" and magic[8:] in {b"AIFF", b"AIFC"}:
+            return _chunks_are_cut_off(file, size, ">")
+        if magic[:4] == b"OggS":
+            return _last_page_is_cut_off(file, size)
+        is_frame = magic[:1] == b"\xff" and magic[1:2] >= b"\xe0"
+        if magic[:3] == b"ID3" or is_frame:
+            return _mp3_is_cut_off(file, size)
+    return False
+
+
+def _chunks_are_cut_off(file: BinaryIO, size: int, byte_order: str) -> bool:
+    """Walk the chunks of an IFF file (EA IFF 85; Microsoft and IBM, RIFF, 1991)."""
+    place = 12
+    while place + 8 <= size:
+        file.seek(place)
+        name, length = struct.unpack(f"{byte_order}4sI", file.read(8))
+        if name == b"data" and length in _UNKNOWN_SIZES:
+            return False
+        end = place + 8 + length
+        if end > size:
+            return True
+        # What follows the sound doesn't matter, and some programs leave loose bytes there.
+        if name in _SOUND_CHUNKS:
+            return False
+        # Chunks start at even places.
+        place = end + end % 2
+    return False
+
+
+def _last_page_is_cut_off(file: BinaryIO, size: int) -> bool:
+    """Look for a whole last page with the end-of-stream flag (RFC 3533, section 6)."""
+    file.seek(max(0, size - _OGG_PAGE_MAX_BYTES))
+    tail = file.read()
+    page = tail[tail.rfind(b"OggS") :]
+    if len(page) < _OGG_HEADER_BYTES:
+        return True
+    n_segments = page[_OGG_HEADER_BYTES - 1]
+    lengths = page[_OGG_HEADER_BYTES : _OGG_HEADER_BYTES + n_segments]
+    page_bytes = _OGG_HEADER_BYTES + n_segments + sum(lengths)
+    is_last = bool(page[5] & _OGG_END_OF_STREAM)
+    return not is_last or len(page) < page_bytes
+
+
+def _mp3_is_cut_off(file: BinaryIO, size: int) -> bool:
+    """Compare with the length in the first frame, where encoders write it ("Xing", "Info").
+
+    The fields are common practice, no source; without them nothing says how long the file was.
+    """
+    start = _id3_bytes(file)
+    file.seek(start)
+    head = file.read(_MP3_SEARCH_BYTES)
+    tag = max(head.find(b"Xing"), head.find(b"Info"))
+    if tag < 0 or len(head) < tag + 16:
+        return False
+    (flags,) = struct.unpack(">I", head[tag + 4 : tag + 8])
+    has_frames, has_bytes = flags & 1, flags & 2
+    if not has_bytes:
+        return False
+    place = tag + (12 if has_frames else 8)
+    (n_bytes,) = struct.unpack(">I", head[place : place + 4])
+    return start + int(n_bytes) > size
+
+
+def _id3_bytes(file: BinaryIO) -> int:
+    """Return the length of a leading tag (ID3v2.4, section 3.1: four times seven bits)."""
+    file.seek(0)
+    header = file.read(10)
+    if header[:3] != b"ID3" or len(header) < 10:
+        return 0
+    a, b, c, d = header[6:10]
+    return 10 + (a << 21 | b << 14 | c << 7 | d)
+
+
+@contextlib.contextmanager
+def quiet_decoder(path: Path) -> Iterator[None]:
+    """Send standard error nowhere while a file that may hold MP3 is decoded.
+
+    Other formats are decoded without a word. What is no WAV, FLAC, AIFF or OGG by its first
+    bytes is taken for MP3 by libsndfile, whatever its suffix.
+    """
+    with path.open("rb") as file:
+        is_other = file.read(4) in {b"RIFF", b"RIFX", b"fLaC", b"FORM", b"OggS"}
+    if is_other:
+        yield
+        return
+    with _LOCK, contextlib.ExitStack() as stack:
+        try:
+            kept = os.dup(_STANDARD_ERROR)
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+        except OSError:
+            # Started without such a stream: nothing can be written to it.
+            yield
+            return
+        stack.callback(os.close, kept)
+        stack.callback(os.dup2, kept, _STANDARD_ERROR)
+        os.dup2(nowhere, _STANDARD_ERROR)
+        os.close(nowhere)
+        yield

@@ -7,7 +7,8 @@ panels: common practice, no source.
 
 from __future__ import annotations
 
-from shared.parameters import Parameter, ParameterSpace
+from shared.parameter_space import ParameterSpace
+from shared.parameters import Parameter
 
 __all__ = ["BANK_HZ", "CATALOGUE"]
 

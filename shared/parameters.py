@@ -1,338 +1,425 @@
-"""Parameters, and the ordered spaces that a search moves in.
+"""What one parameter is: its unit, range and scale, the checks on its values, and their wording.
 
-A `Parameter` knows its unit, range and scale; a `ParameterSpace` encodes a whole set of them to
-[0, 1]^n and back. Which parameters the voice has stands in `shared.catalogue`.
+Spaces of many parameters are in `shared.parameter_space`, those of the voice in
+`shared.catalogue`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+import math
+from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import numpy as np
 
-from shared._checks import Values, as_matrix, check_finite, check_ranges, check_unit_range
-from shared._codec import UnitCodec
-from shared._parameter import Parameter
-from shared._ranges import changed, narrowed
-from shared._selection import matching_names, name_hint
 from shared.errors import ParameterError
+from shared.unit_range import GRID_SLACK, UnitRange, curve_name, grid_limits
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-
-    import numpy.typing as npt
+    from collections.abc import Sequence
 
     from shared.types import FloatArray
 
-__all__ = ["Parameter", "ParameterSpace"]
+__all__ = ["LABELS", "Parameter"]
+
+LABELS = {
+    "hz": "Hz",
+    "s": "s",
+    "cents": "cents",
+    "db": "dB",
+    "octaves": "octaves",
+    "octave": "octaves",
+    "ratio": "",
+    "level": "",
+    "db_per_octave": "dB/octave",
+}
+
+# A switch is told position by position, the steps of a knob by their number.
+_MOST_LISTED = 6
+
+_DECIMALS = {
+    "cents": 1,
+    "db": 1,
+    "octaves": 2,
+    "octave": 0,
+    "ratio": 2,
+    "level": 2,
+    "db_per_octave": 0,
+}
+
+# Values this share of the range outside of it, or this share of a step beside it, come from
+# rounding (a panel scale in ms, a ratio in %), not from the user.
+SLACK = 1e-9
+SCALES = ("linear", "log", "octaves", "cents", "quadratic")
 
 
 @dataclass(frozen=True)
-class ParameterSpace:
-    """An ordered, immutable set of parameters, looked up by name or by place.
-
-    Iterating gives the parameters; ``in`` takes a name or a parameter.
+class Parameter:
+    """One parameter of the voice: its name, unit, range and scale.
 
     Parameters
     ----------
-    parameters : tuple of Parameter
-        In the order of the columns.
+    name : str
+        Dotted name, unit last (``"filter.cutoff_hz"``).
+    unit : str
+        One of ``hz, s, cents, db, octaves, octave, ratio, level, db_per_octave``.
+    low, high : float
+        Range in that unit, ends included; ``low < high``, or equal for a single choice.
+    scale : str
+        How [0, 1] spreads over the range: ``linear`` (also called ``octaves`` or ``cents`` where
+        equal steps are equal intervals), ``log`` (equal ratios), or ``quadratic`` (finer near
+        the neutral value, which must be the low end or the middle of the range).
+    neutral : float
+        The value at which the part does nothing, within the range.
+    group : str
+        What it shapes: pitch, waveform, attack, animation, brightness or level.
+    meaning : str
+        One line for the user.
+    step : float, optional
+        Distance between the values that a stepped control has, counted from `neutral`.
+    choices : tuple of float
+        The only accepted values, ascending, for a switch.
+    full_range : tuple of (float, float), optional
+        The range before narrowing; it keeps the shape of the scale and holds `neutral`.
 
     Raises
     ------
     ParameterError
-        If two parameters share a name.
+        If the fields contradict each other.
     """
 
-    parameters: tuple[Parameter, ...]
+    name: str
+    unit: str
+    low: float
+    high: float
+    scale: str
+    neutral: float
+    group: str
+    meaning: str
+    step: float | None = None
+    choices: tuple[float, ...] = ()
+    full_range: tuple[float, float] | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
-        """Take any sequence and refuse doubled names."""
-        object.__setattr__(self, "parameters", tuple(self.parameters))
-        doubled = sorted({name for name in self.names if self.names.count(name) > 1})
-        if doubled:
-            raise ParameterError(
-                f"{doubled[0]} stands twice in the space; each name may stand once.",
-                name=doubled[0],
-            )
-
-    def __len__(self) -> int:
-        """Count the parameters."""
-        return len(self.parameters)
-
-    def __iter__(self) -> Iterator[Parameter]:
-        """Go through the parameters in order."""
-        return iter(self.parameters)
-
-    def __contains__(self, name: object) -> bool:
-        """Say whether a name (or a parameter) belongs to the space."""
-        return name in self._index or name in self.parameters
-
-    def __getitem__(self, key: str | int) -> Parameter:
-        """Look a parameter up by name or by place."""
-        return self.parameters[key if isinstance(key, int) else self.index(key)]
+        """Check the fields against each other."""
+        _check_words(self)
+        _check_range(self)
+        _check_scale(self)
+        _check_steps(self)
 
     @property
-    def names(self) -> tuple[str, ...]:
-        """Names in the order of the columns."""
-        return tuple(parameter.name for parameter in self.parameters)
+    def label(self) -> str:
+        """Unit as it is printed (``"Hz"``, ``"dB/octave"``), empty for levels and ratios."""
+        return LABELS[self.unit]
 
-    def index(self, name: str) -> int:
-        """Return the column of a name; a `ParameterError` lists near names if there is none."""
-        if name not in self._index:
-            raise ParameterError(
-                f"{name} is no parameter here. {name_hint(self.parameters, name)}", name=name
-            )
-        return self._index[name]
+    @property
+    def accepted(self) -> str:
+        """What is accepted, for messages: ``"20 to 20000 Hz"``, ``"12 or 24 dB/octave"``."""
+        return accepted_range(self)
 
-    def encode(self, values: Values) -> FloatArray:
-        """Map physical values to the unit range.
+    @property
+    def curve_range(self) -> tuple[float, float]:
+        """Range over which the scale is drawn: the one before narrowing."""
+        return self.full_range or (self.low, self.high)
+
+    def encode(self, value: float) -> float:
+        """Map a physical value to the unit range.
 
         Parameters
         ----------
-        values : mapping, or np.ndarray, shape=(n_parameters,) or (n_candidates, n_parameters)
-            Values in the units of the parameters, within their ranges. A mapping must have all
-            names of the space and may have others, as a patch does.
+        value : float, low to high
+            Value in the unit of the parameter; between two steps or choices the nearer counts.
 
         Returns
         -------
-        np.ndarray, shape=(n_parameters,) or (n_candidates, n_parameters), dtype=float64
-            Places in [0, 1]. Between two steps or choices the nearer counts; a choice is
-            encoded as the middle of its cell.
+        float, 0 to 1
+            Place in the range; the middle of its cell for a choice.
 
         Raises
         ------
         ParameterError
-            If a name is missing, the shape is wrong, or a value lies outside its range
-            (`clip` moves values from a wider space into this one).
+            If the value isn't a number within the range.
         """
-        matrix, shape = as_matrix(values, self.parameters)
-        check_ranges(matrix, self.parameters)
-        return self._codec.encode(matrix).reshape(shape)
+        number = check_in_range(self, value)
+        return float(self._codec.encode(np.array([[number]], dtype=np.float64))[0, 0])
 
-    def decode(self, unit: npt.ArrayLike) -> FloatArray:
-        """Map the unit range to physical values.
+    def decode(self, unit_value: float) -> float:
+        """Map a place in the unit range to a physical value.
 
         Parameters
         ----------
-        unit : np.ndarray, shape=(n_parameters,) or (n_candidates, n_parameters), 0 to 1
-            Places in the ranges.
+        unit_value : float, 0 to 1
+            Place in the range.
 
         Returns
         -------
-        np.ndarray, same shape, dtype=float64
-            Values in the units of the parameters; steps and choices are exact.
+        float, low to high
+            Value in the unit of the parameter; steps and choices are exact.
 
         Raises
         ------
         ParameterError
-            If the shape is wrong, or a place lies outside [0, 1].
+            If the place lies outside [0, 1].
         """
-        matrix, shape = as_matrix(unit, self.parameters)
-        check_unit_range(matrix, self.parameters)
-        return self._codec.decode(matrix).reshape(shape)
+        unit = np.array([[unit_value]], dtype=np.float64)
+        check_unit_range(unit, (self,))
+        return float(self._codec.decode(unit)[0, 0])
 
-    def clip(self, values: Values) -> FloatArray:
-        """Move values into the ranges of this space, onto its steps and choices.
+    def validate(self, value: float) -> float:
+        """Check a value as a user gave it.
 
         Parameters
         ----------
-        values : mapping, or np.ndarray, shape=(n_parameters,) or (n_candidates, n_parameters)
-            Finite values, as for `encode`, but of any size.
+        value : float
+            Value in the unit of the parameter.
 
         Returns
         -------
-        np.ndarray, shape=(n_parameters,) or (n_candidates, n_parameters), dtype=float64
-            The nearest values that the space has.
+        float
+            The value; rounding errors at the ends of the range or beside a step are taken off.
 
         Raises
         ------
         ParameterError
-            If a name is missing, the shape is wrong, or a value isn't finite.
+            If it isn't a finite number, lies outside the range, or between two steps or choices.
         """
-        matrix, shape = as_matrix(values, self.parameters)
-        check_finite(matrix, self.parameters)
-        return self._codec.nearest(matrix).reshape(shape)
+        number = check_in_range(self, value)
+        nearest = float(self._codec.nearest(np.array([[number]], dtype=np.float64))[0, 0])
+        tolerance = SLACK * (self.step or self.high - self.low)
+        if abs(nearest - number) > tolerance:
+            refuse_value(self, number)
+        return nearest
 
-    def to_dict(self, values: npt.ArrayLike) -> dict[str, float]:
-        """Name the values of one candidate.
+    def format(self, value: float) -> str:
+        """Print a value in the units of a panel.
 
         Parameters
         ----------
-        values : np.ndarray, shape=(n_parameters,)
-            Values in the order of the space.
+        value : float
+            Value in the unit of the parameter.
 
         Returns
         -------
-        dict of str to float
-            The same values by name.
-
-        Raises
-        ------
-        ParameterError
-            If the number of values differs from that of the parameters.
+        str
+            ``"240 ms"``, ``"5.20 Hz"``, ``"12.4 kHz"``, ``"+7.2 cents"``, ``"0.35"``.
         """
-        row = np.asarray(values, dtype=np.float64)
-        if row.shape != (len(self),):
-            raise ParameterError(
-                f"values have shape {row.shape}; ({len(self)},) is accepted, one for each "
-                "parameter of the space.",
-                name="values",
-                value=row.shape,
-            )
-        return dict(zip(self.names, row.tolist(), strict=True))
-
-    def neutral(self) -> dict[str, float]:
-        """Return the values at which every part does nothing, by name.
-
-        They may lie outside a narrowed range.
-        """
-        return {parameter.name: parameter.neutral for parameter in self.parameters}
-
-    def validate(self, values: Mapping[str, float]) -> dict[str, float]:
-        """Check named values as a user gave them; not every name has to be there.
-
-        Parameters
-        ----------
-        values : mapping of str to float
-            Values in the units of the parameters.
-
-        Returns
-        -------
-        dict of str to float
-            The values in the order of the space; see `Parameter.validate`.
-
-        Raises
-        ------
-        ParameterError
-            If a name is unknown, a value isn't a number, lies outside its range, or between two
-            steps or choices.
-        """
-        for name in values:
-            self.index(name)
-        return {p.name: p.validate(values[p.name]) for p in self.parameters if p.name in values}
-
-    def only(self, *globs: str) -> ParameterSpace:
-        """Keep the parameters that a pattern names.
-
-        Parameters
-        ----------
-        *globs : str
-            Patterns such as ``"filter*"`` or ``"*.vibrato.*"``, or the name of a group
-            (``"attack"``).
-
-        Returns
-        -------
-        ParameterSpace
-            The chosen ones, in the order of this space.
-
-        Raises
-        ------
-        ParameterError
-            If a pattern matches nothing; near names are listed.
-        """
-        chosen = matching_names(self.parameters, globs)
-        return ParameterSpace(tuple(p for p in self.parameters if p.name in chosen))
-
-    def hold(self, *globs: str) -> ParameterSpace:
-        """Leave out the parameters that a pattern names.
-
-        The counterpart of `only`, with the same patterns and the same errors; holding all of
-        them leaves an empty space.
-        """
-        held = matching_names(self.parameters, globs)
-        return ParameterSpace(tuple(p for p in self.parameters if p.name not in held))
-
-    def narrow(self, values: Values, ratio: float) -> ParameterSpace:
-        """Shrink every range around given values.
-
-        Parameters
-        ----------
-        values : mapping, or np.ndarray, shape=(n_parameters,)
-            The centre, as for `encode`.
-        ratio : float, 0 < ratio <= 1
-            How far to go to either side, as a share of the unit range.
-
-        Returns
-        -------
-        ParameterSpace
-            The same parameters over narrower ranges, cut off at the ends of the old ones. Scales
-            keep their shape; of choices those within reach stay, and the nearest always does.
-
-        Raises
-        ------
-        ParameterError
-            If `ratio` lies outside its range, or the values as for `encode`.
-        """
-        if not 0.0 < ratio <= 1.0:
-            raise ParameterError(
-                f"ratio is {ratio:g}; above 0 and up to 1 is accepted (0.1 searches a tenth of "
-                "each range to either side).",
-                name="ratio",
-                value=ratio,
-            )
-        centre = np.atleast_1d(self.encode(values))
-        if centre.ndim != 1:
-            raise ParameterError(
-                f"values have shape {centre.shape}; a space is narrowed around one candidate, "
-                f"shape ({len(self)},).",
-                name="values",
-                value=centre.shape,
-            )
-        return ParameterSpace(
-            tuple(
-                narrowed(parameter, float(place), ratio)
-                for parameter, place in zip(self.parameters, centre, strict=True)
-            )
-        )
-
-    def replace(
-        self,
-        name: str,
-        *,
-        low: float | None = None,
-        high: float | None = None,
-        scale: str | None = None,
-        neutral: float | None = None,
-        step: float | None = None,
-        choices: tuple[float, ...] | None = None,
-    ) -> ParameterSpace:
-        """Give one parameter another range, scale, neutral value, step or choices.
-
-        Parameters
-        ----------
-        name : str
-            Name of a parameter of the space.
-        low, high, scale, neutral, step, choices : optional
-            New fields, as for `Parameter`; what is left out stays. Choices bring their own range
-            and take the step away, a step takes the choices away. A neutral value that is left
-            out moves to the nearest value of the new range.
-
-        Returns
-        -------
-        ParameterSpace
-            The same order with that one parameter exchanged.
-
-        Raises
-        ------
-        ParameterError
-            If the name is unknown, or the new fields contradict each other.
-        """
-        column = self.index(name)
-        changes = {"low": low, "high": high, "scale": scale, "neutral": neutral}
-        parameter = changed(self.parameters[column], {**changes, "step": step, "choices": choices})
-        return ParameterSpace(
-            (*self.parameters[:column], parameter, *self.parameters[column + 1 :])
-        )
+        return format_value(self, value)
 
     @cached_property
-    def _index(self) -> dict[str, int]:
-        """Columns by name."""
-        return {name: column for column, name in enumerate(self.names)}
+    def _codec(self) -> UnitRange:
+        """Arithmetic of this one column."""
+        return UnitRange((self,))
 
-    @cached_property
-    def _codec(self) -> UnitCodec:
-        """Arithmetic of all columns."""
-        return UnitCodec(self.parameters)
+
+def check_number(parameter: Parameter, value: object) -> float:
+    """Refuse what isn't a number at all; True and False count as words."""
+    if isinstance(value, bool) or not isinstance(value, (int, float, np.integer, np.floating)):
+        text = f'"{value}"' if isinstance(value, str) else str(value)
+        raise ParameterError(
+            f"{parameter.name}: {text} is not a number; {parameter.accepted} is accepted.",
+            name=parameter.name,
+            value=value,
+        )
+    try:
+        return float(value)
+    except OverflowError:
+        # Whole numbers have no limit in Python and in JSON; no range goes that far.
+        return math.inf if value > 0 else -math.inf
+
+
+def check_in_range(parameter: Parameter, value: object) -> float:
+    """Refuse what isn't a finite number within the range, rounding errors aside."""
+    number = check_number(parameter, value)
+    slack = slack_of(parameter)
+    # Written so that NaN is refused too.
+    if not parameter.low - slack <= number <= parameter.high + slack:
+        refuse_value(parameter, number)
+    return number
+
+
+def refuse_value(parameter: Parameter, value: float) -> NoReturn:
+    """Raise for a number that the parameter doesn't take."""
+    raise ParameterError(
+        f"{parameter.name} is {with_unit(parameter, value)}; {parameter.accepted} is accepted.",
+        name=parameter.name,
+        value=value,
+    )
+
+
+def check_unit_range(unit: FloatArray, parameters: Sequence[Parameter]) -> None:
+    """Refuse columns, (m, n), that leave [0, 1], and NaN."""
+    is_bad = ~((unit >= -SLACK) & (unit <= 1.0 + SLACK))
+    if is_bad.any():
+        row, column = np.argwhere(is_bad)[0]
+        value = float(unit[row, column])
+        raise ParameterError(
+            f"{parameters[column].name} is at {value:g} of its range; 0 to 1 is accepted. "
+            "Clip to the unit range before decoding.",
+            name=parameters[column].name,
+            value=value,
+        )
+
+
+def slack_of(parameter: Parameter) -> float:
+    """Return how far outside its range a value may lie: rounding, and where the last step ends."""
+    return max(SLACK * (parameter.high - parameter.low), GRID_SLACK * (parameter.step or 0.0))
+
+
+def _check_words(parameter: Parameter) -> None:
+    """Refuse a unit or a scale that doesn't exist."""
+    for kind, word, known in (
+        ("unit", parameter.unit, tuple(LABELS)),
+        ("scale", parameter.scale, SCALES),
+    ):
+        if word not in known:
+            _contradict(parameter, f'{kind} is "{word}"; {", ".join(known)} are accepted', word)
+
+
+def _check_range(parameter: Parameter) -> None:
+    """Refuse an empty or infinite range, and a neutral value outside of it."""
+    low, high = parameter.low, parameter.high
+    if not (math.isfinite(low) and math.isfinite(high)):
+        _contradict(parameter, f"the range is {low} to {high}; it must be finite", (low, high))
+    is_single_choice = len(parameter.choices) == 1 and low == high
+    if not low < high and not is_single_choice:
+        _contradict(parameter, f"the range is {low} to {high}; low must be below high", low)
+    full_low, full_high = parameter.curve_range
+    if not full_low <= parameter.neutral <= full_high:
+        _contradict(
+            parameter,
+            f"neutral is {parameter.neutral}; it must lie within {full_low} to {full_high}",
+            parameter.neutral,
+        )
+    if not full_low <= low <= high <= full_high:
+        _contradict(
+            parameter,
+            f"the range is {low} to {high}; it must lie within {full_low} to {full_high}",
+            (low, high),
+        )
+
+
+def _check_scale(parameter: Parameter) -> None:
+    """Refuse a scale that can't be drawn over the range."""
+    if parameter.scale == "log" and parameter.curve_range[0] <= 0.0:
+        low = parameter.curve_range[0]
+        _contradict(parameter, f"low is {low}; a log scale needs a range above 0", low)
+    if curve_name(parameter.scale, parameter.neutral, parameter.curve_range) is None:
+        _contradict(
+            parameter,
+            f"neutral is {parameter.neutral}; a quadratic scale needs it at the low end or in "
+            f"the middle of {parameter.low} to {parameter.high}. Take a linear scale, or another "
+            "range",
+            parameter.neutral,
+        )
+
+
+def _check_steps(parameter: Parameter) -> None:
+    """Refuse steps and choices that leave nothing to choose, or leave out the neutral value."""
+    choices, step = parameter.choices, parameter.step
+    if choices and step is not None:
+        _contradict(parameter, f"step is {step} beside choices; give one of the two", step)
+    if choices:
+        is_ascending = all(a < b for a, b in itertools.pairwise(choices))
+        if not is_ascending or (choices[0], choices[-1]) != (parameter.low, parameter.high):
+            text = f"choices are {choices}; they must rise from low to high"
+            _contradict(parameter, text, choices)
+        if parameter.neutral not in choices and parameter.full_range is None:
+            text = f"neutral is {parameter.neutral}; it must be one of {choices}"
+            _contradict(parameter, text, parameter.neutral)
+    if step is not None:
+        if not (step > 0.0 and math.isfinite(step)):
+            _contradict(parameter, f"step is {step}; it must be finite and above 0", step)
+        limits = (parameter.low, parameter.high, parameter.neutral, step)
+        first, last = grid_limits(*(np.array([limit]) for limit in limits))
+        if first[0] > last[0]:
+            _contradict(parameter, f"no step of {step} lies in the range", step)
+
+
+def _contradict(parameter: Parameter, text: str, value: object) -> NoReturn:
+    """Raise for a field of the parameter itself."""
+    raise ParameterError(f"{parameter.name}: {text}.", name=parameter.name, value=value)
+
+
+def format_value(parameter: Parameter, value: float) -> str:
+    """Print one value; see `Parameter.format`."""
+    unit = parameter.unit
+    if unit == "s":
+        return _time(value)
+    if unit == "hz":
+        return _frequency(value)
+    if unit == "level" and 0.0 < value < 0.1:
+        return _small_level(value)
+    # Octaves are an amount of modulation: the direction counts, even if it can't be negative.
+    is_interval = unit in {"cents", "octave"} and parameter.curve_range[0] < 0.0
+    number = _number(value, _DECIMALS[unit], is_signed=is_interval or unit == "octaves")
+    label = "octave" if unit == "octave" and abs(value) == 1.0 else LABELS[unit]
+    return f"{number} {label}".rstrip()
+
+
+def accepted_range(parameter: Parameter) -> str:
+    """Say which values a parameter takes: ``"20 to 20000 Hz"``, ``"12 or 24 dB/octave"``."""
+    label = LABELS[parameter.unit]
+    if len(parameter.choices) > _MOST_LISTED:
+        text = f"{parameter.low:.6g} to {parameter.high:.6g}"
+        return f"{text} {label}".rstrip() + f" in {len(parameter.choices)} steps"
+    if parameter.choices:
+        text = " or ".join(f"{choice:g}" for choice in parameter.choices)
+    else:
+        text = f"{parameter.low:.6g} to {parameter.high:.6g}"
+    text = f"{text} {label}".rstrip()
+    return text if parameter.step is None else f"{text} in steps of {parameter.step:g}"
+
+
+def with_unit(parameter: Parameter, value: float) -> str:
+    """Print a refused value as it was given, with its unit."""
+    return f"{_plain(value)} {LABELS[parameter.unit]}".rstrip()
+
+
+def _plain(value: float) -> str:
+    """Print a number fully, but without a needless ``.0``."""
+    number = float(value)
+    return str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)
+
+
+def _number(value: float, decimals: int, *, is_signed: bool) -> str:
+    """Print with a plus sign if asked to; zero has no sign."""
+    # Adding 0.0 turns the -0.0 that rounding may leave into 0.0.
+    rounded = round(value, decimals) + 0.0
+    sign = "+" if is_signed and rounded > 0.0 else ""
+    return f"{sign}{rounded:.{decimals}f}"
+
+
+def _small_level(value: float) -> str:
+    """Print two digits that count, as levels are heard by their ratio; four decimals at most."""
+    if value < 0.5e-4:
+        return "0.00"
+    decimals = 2 if round(value, 2) >= 0.1 else 3 if round(value, 3) >= 0.01 else 4
+    return f"{value:.{decimals}f}"
+
+
+def _time(value: float) -> str:
+    """Print s from 1 s up, ms below, with two or three digits that count."""
+    time_ms = 1000.0 * value
+    if round(time_ms) >= 1000:
+        return f"{value:.2f} s"
+    if time_ms == 0.0:
+        return "0 ms"
+    if round(time_ms, 1) >= 10.0:
+        return f"{time_ms:.0f} ms"
+    return f"{time_ms:.1f} ms" if round(time_ms, 2) >= 1.0 else f"{time_ms:.2f} ms"
+
+
+def _frequency(value: float) -> str:
+    """Print three digits that count, in kHz from 1000 Hz up."""
+    if round(value) >= 1000:
+        return f"{_three_digits(value / 1000.0)} kHz"
+    return f"{_three_digits(value)} Hz"
+
+
+def _three_digits(value: float) -> str:
+    """Print 5.20, 20.0 or 900."""
+    if round(value, 1) >= 100.0:
+        return f"{value:.0f}"
+    return f"{value:.1f}" if round(value, 2) >= 10.0 else f"{value:.2f}"

@@ -22,7 +22,7 @@ from shared import (
     ParameterSpace,
     Patch,
 )
-from shared._wording import LABELS
+from shared.parameters import LABELS
 
 __all__ = [
     "note_phases",

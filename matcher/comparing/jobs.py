@@ -24,7 +24,7 @@ from matcher.comparing.sources import (  # noqa: TC001  dataclass fields are res
 )
 from matcher.optimise import DEFAULT_SAMPLER, EARLIER_DEFAULT
 from shared import EarwrightError, EarwrightWarning, sha256_digest
-from shared._leftovers import temporary_folder
+from shared.files import temporary_folder
 
 if TYPE_CHECKING:
     from pathlib import Path

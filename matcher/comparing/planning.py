@@ -15,7 +15,7 @@ from matcher.losses import weights_for
 from matcher.matching import check_budget
 from matcher.optimise import DEFAULT_SAMPLER, check_sampler
 from shared import EarwrightError, EarwrightWarning, ParameterError, RunFolderError
-from shared._leftovers import temporary_folder
+from shared.files import temporary_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

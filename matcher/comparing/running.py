@@ -13,7 +13,7 @@ from matcher.comparing.threads import share_cores, usable_cores
 from matcher.interrupts import hold_interrupts
 from matcher.runs.run_lock import lock_run
 from shared import EarwrightError, ParameterError, TargetError
-from shared._leftovers import remove_abandoned_folders
+from shared.files import remove_abandoned_folders
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     from optuna.distributions import BaseDistribution
 
-    from shared.parameters import Parameter, ParameterSpace
+    from shared import Parameter, ParameterSpace
 
 # A panel with more steps than this moves like a continuous one: a cell is then narrower than the
 # draws of a run that has all but ended.

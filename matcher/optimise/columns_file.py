@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from matcher.optimise.record import SearchRecord
-    from shared.parameters import ParameterSpace
+    from shared import ParameterSpace
 
 
 def write_columns(

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from shared.parameters import ParameterSpace
+    from shared import ParameterSpace
     from shared.types import FloatArray
 
 _FORMAT_VERSION = 1

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from optuna.distributions import BaseDistribution
 
     from matcher.optimise.record import SearchRecord
-    from shared.parameters import ParameterSpace
+    from shared import ParameterSpace
 
 # About 0.4 ms and 10 kB for each trial of 55 parameters: 0.8 s and 21 MB. Finer estimates of
 # importance than these give are not worth the wait at the end of a match.

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from matcher.page.app import make_app
 from matcher.page.security import is_loopback, new_token
 from shared import HEARING_CAUTION, FileError
-from shared._leftovers import remove_abandoned_folders
+from shared.files import remove_abandoned_folders
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -13,7 +13,7 @@ from matcher.report._pictures import drawings_of
 from matcher.report._sounds import PlainSound, match_loudness
 from matcher.report._svg import PAGE, inline_svg
 from shared import AudioError
-from shared._decoder_output import quiet_decoder
+from shared.audio import quiet_decoder
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shared import RunFolderError
-from shared._leftovers import remove_leftovers
+from shared.files import remove_leftovers
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -13,7 +13,7 @@ import pytest
 
 import shared.files
 from shared import FileError, write_atomic
-from shared._leftovers import (
+from shared.files import (
     hold,
     remove_abandoned_folders,
     remove_leftovers,
@@ -82,7 +82,7 @@ def test_writing_begins_again_if_its_temporary_file_is_taken_away(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two processes may write at once; the file is whole, or the refusal is one of ours."""
-    take_name, n_lost = shared.files._take_name, 0
+    take_name, n_lost = shared.files.take_name, 0
 
     def lose_it(temporary: Path, final: Path, *, overwrite: bool) -> None:
         nonlocal n_lost
@@ -91,7 +91,7 @@ def test_writing_begins_again_if_its_temporary_file_is_taken_away(
             temporary.unlink()
         take_name(temporary, final, overwrite=overwrite)
 
-    monkeypatch.setattr(shared.files, "_take_name", lose_it)
+    monkeypatch.setattr(shared.files, "take_name", lose_it)
     limit = 2
     write_atomic(tmp_path / "patch.json", "whole", overwrite=True)
     assert (tmp_path / "patch.json").read_text() == "whole"
@@ -106,7 +106,7 @@ def test_folders_of_killed_processes_go_away(
 ) -> None:
     """Kill -9 leaves a temporary folder; the next one removes it, and leaves those in use."""
     killed = (
-        "import os, signal\nfrom shared._leftovers import temporary_folder\n"
+        "import os, signal\nfrom shared.files import temporary_folder\n"
         "with temporary_folder():\n    os.kill(os.getpid(), signal.SIGKILL)\n"
     )
     assert _run(killed, tmp_path) == -signal.SIGKILL

@@ -12,11 +12,13 @@ from hypothesis import strategies as st
 
 from shared.catalogue import CATALOGUE
 from shared.errors import ParameterError
-from shared.parameters import Parameter, ParameterSpace
+from shared.parameter_space import ParameterSpace
 from tests.strategies import parameters, spaces, units_for, values_for
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from shared.parameters import Parameter
 
 
 @given(st.data())

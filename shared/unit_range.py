@@ -7,19 +7,17 @@ as a search calls this for every batch.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     import numpy.typing as npt
 
-    from shared._parameter import Parameter
     from shared.types import FloatArray
 
-__all__: list[str] = []
+__all__ = ["GRID_SLACK", "UnitRange", "curve_name", "grid_limits"]
 
 # By what share of a step the last one may lie beyond the range: 0.95 - 0.5 in steps of 0.05 must
 # count 9 and not 8.
@@ -35,16 +33,14 @@ _SNAP_LINEAR = 16 * float(np.finfo(np.float64).eps)
 _SNAP_LOG = 64 * float(np.finfo(np.float64).eps)
 
 
-class UnitCodec:
-    """Encode and decode the columns of a space.
+# Of `shared.parameters.Parameter`, which is built on this module.
+Columns = Sequence[Any]
 
-    Parameters
-    ----------
-    parameters : sequence of Parameter
-        One for each column.
-    """
 
-    def __init__(self, parameters: Sequence[Parameter]) -> None:
+class UnitRange:
+    """Encode and decode the columns of a space."""
+
+    def __init__(self, parameters: Columns) -> None:
         self._low = _column(parameters, "low")
         self._high = _column(parameters, "high")
         self._curve_low = np.array([p.curve_range[0] for p in parameters], dtype=np.float64)
@@ -155,24 +151,23 @@ def grid_limits(
     return np.ceil(count_low - GRID_SLACK), np.floor(count_high + GRID_SLACK)
 
 
-def curve_name(parameter: Parameter) -> str | None:
-    """Return the curve of a parameter, or None if its quadratic has no place for the neutral."""
-    if parameter.scale == "log":
+def curve_name(scale: str, neutral: float, curve_range: tuple[float, float]) -> str | None:
+    """Return the curve of a scale, or None if its quadratic has no place for the neutral value."""
+    if scale == "log":
         return "log"
-    if parameter.scale != "quadratic":
+    if scale != "quadratic":
         return "linear"
-    low, high = parameter.curve_range
-    if parameter.neutral == low:
+    low, high = curve_range
+    if neutral == low:
         return "rise"
-    centre = 0.5 * (low + high)
     # Rounding of the sum; a range that is off by more isn't symmetric.
-    is_symmetric = abs(parameter.neutral - centre) <= 1e-12 * (high - low)
+    is_symmetric = abs(neutral - 0.5 * (low + high)) <= 1e-12 * (high - low)
     return "swing" if is_symmetric else None
 
 
-def _columns_by_curve(parameters: Sequence[Parameter]) -> dict[str, npt.NDArray[np.intp]]:
+def _columns_by_curve(parameters: Columns) -> dict[str, npt.NDArray[np.intp]]:
     """Group the column numbers by their curve."""
-    names = [curve_name(parameter) for parameter in parameters]
+    names = [curve_name(p.scale, p.neutral, p.curve_range) for p in parameters]
     return {
         name: np.array([i for i, other in enumerate(names) if other == name], dtype=np.intp)
         for name in _CURVES
@@ -180,7 +175,7 @@ def _columns_by_curve(parameters: Sequence[Parameter]) -> dict[str, npt.NDArray[
     }
 
 
-def _column(parameters: Sequence[Parameter], field: str) -> FloatArray:
+def _column(parameters: Columns, field: str) -> FloatArray:
     """Collect one field of all parameters."""
     return np.array([getattr(p, field) for p in parameters], dtype=np.float64)
 
