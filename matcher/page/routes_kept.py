@@ -19,7 +19,7 @@ from matcher.page.routing import (
 from matcher.runs import compare_patches, find_version, go_back, keep_version, list_versions
 from matcher.sheet import patch_sheet, resting_controls
 from shared import CATALOGUE, EarwrightError
-from shared._leftovers import temporary_folder
+from shared.files import temporary_folder
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -23,7 +23,7 @@ from matcher.runs.file_names import safe_name
 from matcher.target import load_target
 from matcher.target.manifest import read_manifest
 from shared import AudioError, EarwrightWarning, ParameterError, pitch_name, write_atomic
-from shared._decoder_output import quiet_decoder
+from shared.audio import quiet_decoder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

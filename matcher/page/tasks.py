@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from matcher.page.jobs import BEST_FILE, JOB_FILE, LOCK_FILE, STOP_FILE, write_event
 from matcher.runs.run_folder import DEFAULT_PARENT
-from shared._leftovers import remove_abandoned_folders
+from shared.files import remove_abandoned_folders
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
