@@ -19,6 +19,7 @@ from matcher.result import MatchResult, NoteMatch, StageResult
 from matcher.search.run import SearchRun
 from matcher.search.stages import WHOLE, Stage, default_plan
 from matcher.search.starts import start_vectors
+from matcher.voice_map import voice_row
 from shared import CATALOGUE, ParameterError, ParameterSpace
 from shared.patch import Patch
 from voice import Structure, load_structure
@@ -215,12 +216,11 @@ def make_problem(target: Target, structure: Structure) -> Problem:
         Its space leaves out what these notes can't tell: key tracking of a single pitch,
         response to a single velocity.
     """
-    blind = []
-    if len({note.note.midi_pitch for note in target.notes}) == 1:
-        blind.append("*key_track_ratio")
-    if len({note.note.velocity for note in target.notes}) == 1:
-        blind += ["*.velocity_octaves", "*.velocity_db"]
-    kept = [p for p in structure.space if not any(_ends(p.name, glob) for glob in blind)]
+    pitches = {note.note.midi_pitch for note in target.notes}
+    velocities = {note.note.velocity for note in target.notes}
+    different = (("pitch", len(pitches)), ("velocity", len(velocities)))
+    untold = [kind for kind, n_values in different if n_values == 1]
+    kept = [p for p in structure.space if voice_row(p.name).needs not in untold]
     return Problem(
         structure,
         ParameterSpace(tuple(kept)),
@@ -234,11 +234,6 @@ def _pivot(note: TargetNote) -> Pivot:
     """Tell phases in the middle of what is held."""
     sound_s = len(note.signal) / note.sample_rate_hz
     return Pivot(0.5 * min(note.note.gate_s, sound_s), note.note.midi_pitch)
-
-
-def _ends(name: str, glob: str) -> bool:
-    """Whether a name ends as a pattern of the form ``*ending`` says."""
-    return name.endswith(glob[1:])
 
 
 def check_budget(seconds: float | None, evals: int | None) -> None:

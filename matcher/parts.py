@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from shared import CATALOGUE, ParameterError, suggest_names
-from shared.catalogue import BANK_HZ
+from matcher.voice_map import LEVELS, OSCILLATORS, READING_ORDER, ROWS, voice_row
+from shared import CATALOGUE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -24,82 +24,12 @@ _SILENT_RATIO = 0.005
 # Noise that goes past the filters stands above the tone, where nothing masks it: at -66 dB it is
 # at the threshold of hearing, about 10 dB SPL, when the tone has 75 dB SPL (from memory).
 _SILENT_PAST_RATIO = 0.0005
-_WAVE_LEVELS = tuple(
-    f"{osc}.{wave}_level" for osc in ("osc1", "osc2") for wave in ("saw", "pulse", "triangle")
-)
-_BANK = CATALOGUE.only("bank.*").names
-
-# Title, and the beginning of the names; `tune_cents` belongs to no part of the panel.
-_PREFIXES = (
-    ("tuning", "tune_cents"),
-    ("oscillator 1", "osc1."),
-    ("oscillator 2", "osc2."),
-    ("pitch envelope, oscillator 1", "osc1.pitch_env."),
-    ("pitch envelope, oscillator 2", "osc2.pitch_env."),
-    ("vibrato, oscillator 1", "osc1.vibrato."),
-    ("vibrato, oscillator 2", "osc2.vibrato."),
-    ("pulse-width modulation, oscillator 1", "osc1.pwm."),
-    ("pulse-width modulation, oscillator 2", "osc2.pwm."),
-    ("noise", "noise."),
-    ("high-pass filter", "highpass."),
-    ("low-pass filter", "filter."),
-    ("body resonance", "body."),
-    ("second body resonance", "body2."),
-    ("filter bank", "bank."),
-    ("filter envelope", "filter_env."),
-    ("LFO on the cutoff", "filter_lfo."),
-    ("amplifier envelope", "amp_env."),
-)
-
-_LABELS = {
-    "tune_cents": "fine tune",
-    "saw_level": "sawtooth",
-    "pulse_level": "pulse",
-    "triangle_level": "triangle",
-    "octave": "octave",
-    "detune_cents": "detune",
-    "pulse_width_ratio": "pulse width",
-    "depth_cents": "depth",
-    "depth_ratio": "depth",
-    "depth_octaves": "depth",
-    "attack_s": "attack",
-    "attack_curve_ratio": "bend of the attack",
-    "decay_s": "decay",
-    "sustain_ratio": "sustain",
-    "release_s": "release",
-    "rate_hz": "rate",
-    "delay_s": "delay",
-    "rate_key_track_ratio": "rate key tracking",
-    "depth_key_track_ratio": "depth key tracking",
-    "rate_env_octaves": "rate at the start",
-    "level": "level",
-    "colour_ratio": "colour",
-    "bypass_ratio": "past the filters",
-    "cutoff_hz": "cutoff",
-    "resonance_ratio": "resonance",
-    "slope_db_per_octave": "slope",
-    "key_track_ratio": "key tracking",
-    "drive_db": "drive",
-    "frequency_hz": "frequency",
-    "gain_db": "gain",
-    "bandwidth_octaves": "bandwidth",
-    **{f"gain_{hz}_hz_db": f"{hz} Hz" for hz in BANK_HZ},
-    "velocity_octaves": "velocity to depth",
-    "velocity_db": "velocity to level",
-}
+_SHAPING = ("highpass", "filter", "body", "body2", "bank", "filter_env", "filter_lfo")
 
 
 @dataclass(frozen=True)
 class VoicePart:
-    """One part of the voice.
-
-    Parameters
-    ----------
-    title : str
-        What it is called: ``"vibrato, oscillator 2"``.
-    names : tuple of str
-        Its parameters, in the order of the catalogue.
-    """
+    """One part of the voice: its title, and its parameters in the order of the catalogue."""
 
     title: str
     names: tuple[str, ...]
@@ -107,68 +37,38 @@ class VoicePart:
 
 @cache
 def voice_parts() -> tuple[VoicePart, ...]:
-    """List the parts of the voice in the order in which a patch is read.
-
-    Returns
-    -------
-    tuple of VoicePart
-        Together they hold each parameter of the catalogue once.
-    """
+    """List the parts of the voice in the order in which a patch is read."""
     return tuple(
-        VoicePart(title, tuple(name for name in CATALOGUE.names if _prefix(name) == prefix))
-        for title, prefix in _PREFIXES
+        VoicePart(title, tuple(name for name, known in ROWS.items() if known.title == title))
+        for title in READING_ORDER
     )
 
 
 def parameter_label(name: str) -> str:
-    """Say what a control is called within its part.
-
-    Parameters
-    ----------
-    name : str
-        Name of a parameter.
-
-    Returns
-    -------
-    str
-        ``"rate key tracking"`` for ``"osc1.vibrato.rate_key_track_ratio"``.
-
-    Raises
-    ------
-    ParameterError
-        If the catalogue has no such parameter.
-    """
-    if name not in CATALOGUE:
-        hint = suggest_names(name, CATALOGUE.names) or "See `earwright structures complete`."
-        raise ParameterError(f"{name}: no such parameter. {hint}", name=name, value=name)
-    return _LABELS[name.rsplit(".", maxsplit=1)[-1]]
+    """Say what a control is called within its part; an unknown name is refused."""
+    return voice_row(name).label
 
 
 def used_parameters(values: Mapping[str, float]) -> frozenset[str]:
-    """Say which parameters of a patch do something.
+    """Name the parameters that do something, of values of the whole catalogue in physical units.
 
     A silent oscillator's pitch, the rate of an LFO without depth, the decay of an envelope that
     stays at its peak: such values don't matter, and a patch is easier to read without them.
-
-    Parameters
-    ----------
-    values : mapping of str to float
-        Values of all parameters of the catalogue, in physical units.
-
-    Returns
-    -------
-    frozenset of str
-        Names of those that are at work.
     """
-    shaping = _used_in_filters(values)
-    used = _if_working(values, "tune_cents", "amp_env.velocity_db") | shaping
-    used |= _used_in_mixer(values) | _used_in_noise(values, is_shaped=bool(shaping))
-    return frozenset(used | _envelope("amp_env", values))
+    at_work = {"sound"} | _sounding(values) | _moving(values)
+    used = _used(at_work, values)
+    is_shaped = any(voice_row(name).part in _SHAPING for name in used)
+    noise = _noise_at_work(values, is_shaped=is_shaped)
+    return frozenset(used | _used(noise, values))
 
 
-def _prefix(name: str) -> str:
-    """Return the longest beginning in the table that a name has."""
-    return max((prefix for _, prefix in _PREFIXES if name.startswith(prefix)), key=len)
+def _used(at_work: set[str], values: Mapping[str, float]) -> set[str]:
+    """Name what does something where some parts are at work."""
+    return {
+        name
+        for name, known in ROWS.items()
+        if known.works_with in at_work and (known.is_used_at_rest or _works(name, values))
+    }
 
 
 def _works(name: str, values: Mapping[str, float]) -> bool:
@@ -177,90 +77,60 @@ def _works(name: str, values: Mapping[str, float]) -> bool:
     return parameter.format(values[name]) != parameter.format(parameter.neutral)
 
 
-def _used_in_mixer(values: Mapping[str, float]) -> set[str]:
-    """Collect what the sounding oscillators use."""
+def _loudest(values: Mapping[str, float]) -> float:
+    """Return the highest level in the mixer."""
+    return max(values[name] for name in (*LEVELS, "noise.level"))
+
+
+def _sounding(values: Mapping[str, float]) -> set[str]:
+    """Name waveforms that sound, their oscillators, and what moves those."""
     least = _SILENT_RATIO * _loudest(values)
-    sounding = {name for name in _WAVE_LEVELS if values[name] > 0.0 and values[name] >= least}
-    used = set(sounding)
-    for osc in ("osc1", "osc2"):
-        own = {name for name in sounding if name.startswith(osc)}
-        if own:
-            used |= _used_in_oscillator(osc, values, has_pulse=f"{osc}.pulse_level" in own)
-    return used
+    at_work = {name for name in LEVELS if values[name] > 0.0 and values[name] >= least}
+    for osc in OSCILLATORS:
+        if not any(name.startswith(osc) for name in at_work):
+            continue
+        at_work.add(osc)
+        moving = [("pitch_env", "depth_cents"), ("vibrato", "depth_cents")]
+        if f"{osc}.pulse_level" in at_work:
+            at_work.add(f"{osc}.pulse")
+            moving.append(("pwm", "depth_ratio"))
+        at_work |= {
+            f"{osc}.{part}" for part, end in moving if _works(f"{osc}.{part}.{end}", values)
+        }
+    return at_work
 
 
-def _used_in_noise(values: Mapping[str, float], *, is_shaped: bool) -> set[str]:
-    """Collect what the noise uses; nothing goes past filters that do nothing."""
+def _moving(values: Mapping[str, float]) -> set[str]:
+    """Name what filters and envelopes have at work."""
+    at_work = {body for body in ("body", "body2") if _works(f"{body}.gain_db", values)}
+    at_work |= {
+        f"{e} falls" for e in ("filter_env", "amp_env") if _works(f"{e}.sustain_ratio", values)
+    }
+    if _works("filter_env.depth_octaves", values) or _works("filter_env.velocity_octaves", values):
+        at_work.add("filter_env")
+    else:
+        at_work.discard("filter_env falls")
+    if _works("filter_lfo.depth_octaves", values):
+        at_work.add("filter_lfo")
+    # Key tracking lowers even an open filter, below C4.
+    shaping = ("filter.cutoff_hz", "filter.resonance_ratio", "filter.key_track_ratio")
+    if at_work & {"filter_env", "filter_lfo"} or any(_works(name, values) for name in shaping):
+        at_work.add("filter")
+    return at_work
+
+
+def _noise_at_work(values: Mapping[str, float], *, is_shaped: bool) -> set[str]:
+    """Name what the noise has at work; nothing goes past filters that do nothing."""
     level, loudest = values["noise.level"], _loudest(values)
     past_level = level * values["noise.bypass_ratio"] if is_shaped else 0.0
     is_heard_past = past_level > 0.0 and past_level >= _SILENT_PAST_RATIO * loudest
-    # A share that prints as 0.00 may be all that sounds above the tone.
-    past = {"noise.bypass_ratio"} if is_heard_past else set()
-    if is_shaped:
-        past |= _if_working(values, "noise.bypass_ratio")
-    if level > 0.0 and (level >= _SILENT_RATIO * loudest or is_heard_past):
-        shape = _if_working(values, "noise.attack_s", "noise.sustain_ratio", "noise.colour_ratio")
-        # Noise that stays as it is has no decay.
-        falls = values["noise.sustain_ratio"] < 1.0
-        return {"noise.level"} | shape | past | ({"noise.decay_s"} if falls else set())
-    return set()
-
-
-def _loudest(values: Mapping[str, float]) -> float:
-    """Return the highest level in the mixer."""
-    return max(values[name] for name in (*_WAVE_LEVELS, "noise.level"))
-
-
-def _used_in_oscillator(osc: str, values: Mapping[str, float], *, has_pulse: bool) -> set[str]:
-    """Collect what a sounding oscillator uses besides its levels."""
-    used = _if_working(values, f"{osc}.octave")
-    if osc == "osc2":
-        used |= _if_working(values, "osc2.detune_cents")
-    if has_pulse:
-        used.add(f"{osc}.pulse_width_ratio")
-        used |= _modulator(values, f"{osc}.pwm", "depth_ratio", ("rate_hz",))
-    used |= _modulator(values, f"{osc}.pitch_env", "depth_cents", ("attack_s", "decay_s"))
-    used |= _modulator(values, f"{osc}.vibrato", "depth_cents", ("rate_hz",))
-    return used
-
-
-def _modulator(
-    values: Mapping[str, float], part: str, depth: str, always: tuple[str, ...]
-) -> set[str]:
-    """Collect what a modulator with some depth uses: fixed names, and all that isn't neutral."""
-    if not _works(f"{part}.{depth}", values):
+    if level <= 0.0 or not (level >= _SILENT_RATIO * loudest or is_heard_past):
         return set()
-    names = [name for name in CATALOGUE.names if name.startswith(f"{part}.")]
-    return {f"{part}.{name}" for name in always} | _if_working(values, *names)
-
-
-def _if_working(values: Mapping[str, float], *names: str) -> set[str]:
-    """Keep the names whose values aren't neutral."""
-    return {name for name in names if _works(name, values)}
-
-
-def _used_in_filters(values: Mapping[str, float]) -> set[str]:
-    """Collect what filters, drive, body, bank and what moves the cutoff use."""
-    used = _if_working(values, "highpass.cutoff_hz", "filter.drive_db")
-    for body in ("body", "body2"):
-        if _works(f"{body}.gain_db", values):
-            used |= {f"{body}.{name}" for name in ("frequency_hz", "gain_db", "bandwidth_octaves")}
-    used |= _if_working(values, *_BANK)
-    moves = _if_working(values, "filter_env.depth_octaves", "filter_env.velocity_octaves")
-    # Key tracking lowers even an open filter, below C4.
-    names = ("filter.cutoff_hz", "filter.resonance_ratio", "filter.key_track_ratio")
-    shapes = _if_working(values, *names)
-    if moves:
-        used |= moves | {"filter_env.depth_octaves"} | _envelope("filter_env", values)
-    wavers = _modulator(values, "filter_lfo", "depth_octaves", ("rate_hz",))
-    used |= wavers
-    if moves or shapes or wavers:
-        used |= shapes | {"filter.cutoff_hz", "filter.slope_db_per_octave"}
-    return used
-
-
-def _envelope(part: str, values: Mapping[str, float]) -> set[str]:
-    """Collect what an envelope uses; one that stays at its peak has no decay."""
-    names = {f"{part}.attack_s", f"{part}.sustain_ratio", f"{part}.release_s"}
-    names |= _if_working(values, f"{part}.attack_curve_ratio")
-    return names | ({f"{part}.decay_s"} if _works(f"{part}.sustain_ratio", values) else set())
+    at_work = {"noise"}
+    # Noise that stays as it is has no decay.
+    if values["noise.sustain_ratio"] < 1.0:
+        at_work.add("noise falls")
+    # A share that prints as 0.00 may be all that sounds above the tone.
+    if is_heard_past or (is_shaped and _works("noise.bypass_ratio", values)):
+        at_work.add("noise past the filters")
+    return at_work

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.pivots import OSC1, Pivot, phases_at_pivot, phases_at_start
+from matcher.voice_map import PHASE_DEPTHS
 from shared import CATALOGUE, FloatArray, ParameterSpace
 from shared.patch import NotePhases
 from shared.patch_schema import PHASE_NAMES
@@ -24,17 +25,6 @@ if TYPE_CHECKING:
     from voice import Structure
 
 __all__ = ["Problem", "whole_vectors"]
-
-# The parameters that must be able to differ from zero for a phase to be heard.
-PHASE_DEPTHS = {
-    "osc1.phase": ("osc1.saw_level", "osc1.pulse_level", "osc1.triangle_level"),
-    "osc2.phase": ("osc2.saw_level", "osc2.pulse_level", "osc2.triangle_level"),
-    "osc1.vibrato.phase": ("osc1.vibrato.depth_cents",),
-    "osc2.vibrato.phase": ("osc2.vibrato.depth_cents",),
-    "osc1.pwm.phase": ("osc1.pwm.depth_ratio",),
-    "osc2.pwm.phase": ("osc2.pwm.depth_ratio",),
-    "filter_lfo.phase": ("filter_lfo.depth_octaves",),
-}
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from matcher.parts import parameter_label, used_parameters, voice_parts
-from matcher.search.plain import SWITCHES
+from matcher.voice_map import SWITCHES
 from shared import CATALOGUE, Note
 
 if TYPE_CHECKING:

@@ -14,6 +14,7 @@ import numpy as np
 from matcher.hearing import AudibleDifference, judge
 from matcher.hearing.measure import FRONT_S, Section, SoundMeasures, measure_sections
 from matcher.parts import used_parameters
+from matcher.voice_map import voice_row
 from shared import CATALOGUE, Note, cents_to_ratio, midi_to_hz, seconds_to_samples
 from voice import DEFAULT_PHASES, NoteRenderer
 
@@ -32,15 +33,6 @@ CENTS_PER_OCTAVE = 1200.0
 LANES = 16
 # Kinds of difference that the words for their sizes don't name.
 _TOLD = ("beating",)
-# Which just-noticeable difference a parameter's own value is judged by.
-_KINDS = {
-    "attack_s": "attack",
-    "decay_s": "decay",
-    "release_s": "release",
-    "delay_s": "attack",
-    "rate_hz": "vibrato rate",
-    "depth_cents": "vibrato depth",
-}
 
 
 def describe_steps(
@@ -155,21 +147,16 @@ def _direct(
     name: str, values: Mapping[str, float], moved: float, note: Note
 ) -> AudibleDifference | None:
     """Judge a parameter by its own value; None where that can't be done."""
-    ending = name.rsplit(".", maxsplit=1)[-1]
-    value = values[name]
-    if ending == "tune_cents":
-        return judge("pitch", 0.0, moved - value)
+    value, kind = values[name], voice_row(name).judged_by
     if name == "osc2.detune_cents":
         base_hz = float(midi_to_hz(note.midi_pitch))
         rates = [base_hz * abs(float(cents_to_ratio(cents)) - 1.0) for cents in (value, moved)]
-        is_beating = min(rates) > 0.0 and _two_sound(values)
-        return judge("beating", *rates) if is_beating else judge("pitch", 0.0, moved - value)
-    if ending == "octave":
-        return judge("pitch", 0.0, CENTS_PER_OCTAVE * (moved - value))
-    if ".pitch_env." in name and ending == "depth_cents":
-        return judge("pitch", 0.0, moved - value, where="at the peak")
-    kind = _KINDS.get(ending)
-    if kind is None or min(value, moved) <= 0.0:
+        if min(rates) > 0.0 and _two_sound(values):
+            return judge("beating", *rates)
+    if kind == "pitch":
+        cents = (CENTS_PER_OCTAVE if name.endswith(".octave") else 1.0) * (moved - value)
+        return judge(kind, 0.0, cents, where="at the peak" if ".pitch_env." in name else "")
+    if not kind or min(value, moved) <= 0.0:
         return None
     return judge(kind, value, moved)
 

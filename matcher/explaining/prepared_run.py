@@ -14,11 +14,11 @@ from matcher.losses import PARTS, LossBreakdown, breakdown, totals, weights_for
 from matcher.matching import make_problem
 from matcher.parts import used_parameters
 from matcher.playing import noise_seed, play_notes, prepare_note
-from matcher.problem import PHASE_DEPTHS
 from matcher.runs.run_folder import RunFolder, load_run
 from matcher.runs.search_folder import list_searches
 from matcher.target import Target, TargetNote
 from matcher.target.analyse import measure_note
+from matcher.voice_map import PHASE_DEPTHS
 from shared import CATALOGUE, ParameterSpace, StructureError, read_recording
 from shared.patch_schema import PHASE_NAMES
 from voice import Structure, load_structure

@@ -10,13 +10,13 @@ more. While a patch is still searched, its envelopes are fitted again for each g
 
 from __future__ import annotations
 
-from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from matcher.optimise import PlaceFits
 from matcher.problem import whole_vectors
+from matcher.voice_map import names_where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,16 +36,6 @@ N_STEPS = 4
 # gates in all; at each of them so many steps are taken.
 FITTED_ROUNDS = (0.025, 0.008, 0.0025)
 MOST_GATES, STEPS_AT_EACH = 12, 1
-# What a wrong gate bends.
-BENT = (
-    "*_env.decay_s",
-    "*_env.sustain_ratio",
-    "*_env.release_s",
-    "filter_env.depth_octaves",
-    "filter.cutoff_hz",
-    "noise.decay_s",
-    "noise.sustain_ratio",
-)
 
 
 def fit_gates(evaluator: Evaluator, vector: FloatArray, is_estimated: Sequence[bool]) -> int:
@@ -181,14 +171,8 @@ class _GateSearch:
 
 def _bent_columns(problem: Problem) -> IntArray:
     """List the entries that a wrong gate bends."""
-    return np.array(
-        [
-            i
-            for i, name in enumerate(problem.space.names)
-            if any(fnmatchcase(name, pattern) for pattern in BENT) and "pitch_env" not in name
-        ],
-        dtype=np.int64,
-    )
+    bent = names_where("bends_with_gate")
+    return np.array([i for i, name in enumerate(problem.space.names) if name in bent], np.int64)
 
 
 def _loss(

@@ -9,7 +9,6 @@ that is cut off behind them, at a quarter of the price, and the best ones taken 
 
 from __future__ import annotations
 
-from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +17,7 @@ from matcher.evaluator import Evaluator
 from matcher.losses import NoteTarget
 from matcher.optimise import make_descent
 from matcher.problem import whole_vectors
+from matcher.voice_map import names_where
 from shared import CATALOGUE
 from shared.patch_schema import PHASE_NAMES
 
@@ -34,16 +34,6 @@ if TYPE_CHECKING:
 __all__ = ["front_edges", "front_evaluator"]
 
 FRONT_S = 0.25
-# What is fitted to the front alone.
-FITTED = (
-    "osc?.pitch_env.*",
-    "*_env.attack*",
-    "filter_env.depth_octaves",
-    "filter_env.decay_s",
-    "filter_env.sustain_ratio",
-    "filter.cutoff_hz",
-    "noise.attack_s",
-)
 FITTED_PHASES = ("osc1.phase", "osc2.phase")
 # Front edges that are drawn around each place, and how many of them are walked from.
 N_DRAWS, N_WALKS = 1536, 12
@@ -156,7 +146,8 @@ def front_edges(
 def _fitted_columns(problem: Problem) -> IntArray:
     """List the entries that are fitted, of the phases those of all notes."""
     names = problem.space.names
-    fitted = [i for i, name in enumerate(names) if any(fnmatchcase(name, p) for p in FITTED)]
+    onset = names_where("is_onset")
+    fitted = [i for i, name in enumerate(names) if name in onset]
     return np.concatenate([np.array(fitted, np.int64), _phase_entries(problem, FITTED_PHASES)])
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from matcher.parts import used_parameters
 from matcher.search.oscillator_order import with_oscillator_1_first
+from matcher.voice_map import LEVELS, SWITCHES, off_value
 from shared import CATALOGUE
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
 __all__ = [
     "ALLOWANCE_RATIO",
     "ALLOWANCE_STEPS",
-    "SWITCHES",
     "parts_off",
     "plain_limit",
     "plain_vector",
@@ -39,49 +39,6 @@ __all__ = [
 ALLOWANCE_RATIO = 0.03
 ALLOWANCE_STEPS = 0.05
 
-# What switches a part off: the neutral value, except for waveforms, whose silence is 0.
-SWITCHES = (
-    *(f"{osc}.{wave}_level" for osc in ("osc1", "osc2") for wave in ("saw", "pulse", "triangle")),
-    "osc1.octave",
-    "osc2.octave",
-    "osc2.detune_cents",
-    *(
-        f"{osc}.{name}"
-        for osc in ("osc1", "osc2")
-        for name in (
-            "pitch_env.depth_cents",
-            "vibrato.depth_cents",
-            "vibrato.delay_s",
-            "vibrato.rate_key_track_ratio",
-            "vibrato.depth_key_track_ratio",
-            "vibrato.rate_env_octaves",
-            "pwm.depth_ratio",
-            "pwm.rate_key_track_ratio",
-        )
-    ),
-    "noise.level",
-    "noise.attack_s",
-    "noise.sustain_ratio",
-    "noise.colour_ratio",
-    "noise.bypass_ratio",
-    "highpass.cutoff_hz",
-    "filter.resonance_ratio",
-    "filter.slope_db_per_octave",
-    "filter.key_track_ratio",
-    "filter.drive_db",
-    "body.gain_db",
-    "body2.gain_db",
-    *CATALOGUE.only("bank.*").names,
-    "filter_env.depth_octaves",
-    "filter_env.attack_curve_ratio",
-    "filter_env.velocity_octaves",
-    "filter_lfo.depth_octaves",
-    "filter_lfo.delay_s",
-    "amp_env.attack_curve_ratio",
-    "amp_env.sustain_ratio",
-    "amp_env.velocity_db",
-)
-_LEVELS = tuple(name for name in SWITCHES if name.endswith("_level"))
 # What both oscillators may do for each other: one of two bends alone shifts how they beat.
 _PAIRS = tuple(
     (f"osc1.{name}", f"osc2.{name}")
@@ -162,9 +119,9 @@ def parts_off(problem: Problem, vector: FloatArray, switches: Collection[str]) -
     for i, parameter in enumerate(problem.space):
         if parameter.name not in switches or not _has_rest(parameter):
             continue
-        if vector[i] != parameter.encode(_rest_of(parameter)):
+        if vector[i] != parameter.encode(off_value(parameter)):
             row = vector.copy()
-            row[i] = parameter.encode(_rest_of(parameter))
+            row[i] = parameter.encode(off_value(parameter))
             rows.append(row)
     rows += _pairs_off(problem, vector)
     return np.array(rows).reshape(len(rows), problem.n_dimensions)
@@ -192,7 +149,7 @@ def tidy(problem: Problem, vector: FloatArray) -> FloatArray:
     for i, parameter in enumerate(problem.space):
         if parameter.name in used or parameter.name in kept_by_links:
             continue
-        rest = _rest_of(parameter)
+        rest = off_value(parameter)
         tidied[i] = parameter.encode(float(np.clip(rest, parameter.low, parameter.high)))
     return _with_full_level(problem, tidied)
 
@@ -228,7 +185,7 @@ def _with_full_level(problem: Problem, vector: FloatArray) -> FloatArray:
     Only where that changes nothing else: all levels have to be free and without steps, which
     would shift the balance, and nothing may saturate.
     """
-    names = (*_LEVELS, "noise.level")
+    names = (*LEVELS, "noise.level")
     values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
     sounding = [name for name in names if values[name] > 0.0]
     loudest = max(values[name] for name in sounding)
@@ -254,11 +211,9 @@ def _trials(problem: Problem, vector: FloatArray) -> FloatArray:
     sounding = [
         name
         for name, place in zip(problem.space.names, vector, strict=False)
-        if name in _LEVELS and place > 0.0
+        if name in LEVELS and place > 0.0
     ]
-    can_fall_silent = any(
-        problem.base[name] > 0.0 for name in _LEVELS if name not in problem.space
-    )
+    can_fall_silent = any(problem.base[name] > 0.0 for name in LEVELS if name not in problem.space)
     if len(sounding) == 1 and not can_fall_silent:
         switches -= {*sounding}
     rows = parts_off(problem, vector, switches)
@@ -266,14 +221,9 @@ def _trials(problem: Problem, vector: FloatArray) -> FloatArray:
     return rows if swapped is None else np.concatenate([rows, swapped[None]])
 
 
-def _rest_of(parameter: Parameter) -> float:
-    """Return the value that switches a part off."""
-    return 0.0 if parameter.name in _LEVELS else float(parameter.neutral)
-
-
 def _has_rest(parameter: Parameter) -> bool:
     """Whether that value is within the range."""
-    return bool(parameter.low <= _rest_of(parameter) <= parameter.high)
+    return bool(parameter.low <= off_value(parameter) <= parameter.high)
 
 
 def _pairs_off(problem: Problem, vector: FloatArray) -> list[FloatArray]:
@@ -297,7 +247,7 @@ def _together(problem: Problem, vector: FloatArray, trials: FloatArray) -> Float
     Only one waveform falls silent at a time, so that something goes on sounding, and oscillators
     don't change places meanwhile.
     """
-    is_level = np.array([name in _LEVELS for name in problem.space.names])
+    is_level = np.array([name in LEVELS for name in problem.space.names])
     row, rows, n_levels = vector.copy(), [], 0
     for trial in trials:
         changed = trial != vector

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from matcher.optimise import PlaceFits
 from matcher.problem import whole_vectors
 from matcher.search.plain import moving_columns, parts_off
+from matcher.voice_map import names_where
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -24,18 +25,6 @@ if TYPE_CHECKING:
     Measure = Callable[[FloatArray], tuple[FloatArray, Float32Array]]
 
 __all__ = ["plain_after_fits"]
-
-DOUBTFUL = (
-    *(
-        f"{osc}.{depth}"
-        for osc in ("osc1", "osc2")
-        for depth in ("pitch_env.depth_cents", "vibrato.depth_cents", "pwm.depth_ratio")
-    ),
-    "filter_lfo.depth_octaves",
-    "noise.level",
-    "body.gain_db",
-    "body2.gain_db",
-)
 
 
 def plain_after_fits(
@@ -65,7 +54,7 @@ def plain_after_fits(
     np.ndarray, shape=(n_dimensions,)
         A candidate with fewer parts, or the same.
     """
-    while len(off := parts_off(problem, vector, DOUBTFUL)):
+    while len(off := parts_off(problem, vector, names_where("stands_in"))):
         # What is at rest stays at rest.
         columns = moving_columns(problem, vector)
         fits = PlaceFits(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.target import first_values
+from matcher.voice_map import ROWS
 
 if TYPE_CHECKING:
     from matcher.problem import Problem
@@ -17,38 +18,6 @@ if TYPE_CHECKING:
 __all__ = ["start_vectors", "sweep_vectors"]
 
 SECOND_SAW = 0.8
-# How far the sweep goes in each parameter: in its own unit, evenly on the parameter's own scale.
-# The ranges are those of plain patches for notes of a melody, common practice, no source.
-SWEPT = {
-    "osc1.saw_level": (0.0, 1.0),
-    "osc1.pulse_level": (0.0, 1.0),
-    "osc1.triangle_level": (0.0, 1.0),
-    "osc1.octave": (-1.0, 1.0),
-    "osc1.pulse_width_ratio": (0.1, 0.5),
-    "osc2.saw_level": (0.0, 1.0),
-    "osc2.pulse_level": (0.0, 1.0),
-    "osc2.octave": (-1.0, 1.0),
-    "osc2.detune_cents": (-12.0, 12.0),
-    "osc2.pulse_width_ratio": (0.1, 0.5),
-    "noise.level": (0.0, 0.3),
-    "noise.decay_s": (0.05, 3.0),
-    "noise.sustain_ratio": (0.0, 1.0),
-    "noise.colour_ratio": (-1.0, 1.0),
-    "noise.bypass_ratio": (0.0, 1.0),
-    "highpass.cutoff_hz": (20.0, 400.0),
-    "filter.cutoff_hz": (225.0, 14_000.0),
-    "filter.resonance_ratio": (0.0, 0.6),
-    "filter.drive_db": (0.0, 20.0),
-    "body.frequency_hz": (300.0, 5000.0),
-    "body.gain_db": (-2.0, 12.0),
-    "body2.frequency_hz": (1000.0, 6000.0),
-    "body2.gain_db": (-8.0, 8.0),
-    "filter_env.depth_octaves": (-1.5, 5.0),
-    "filter_env.attack_s": (0.0005, 0.25),
-    "filter_env.attack_curve_ratio": (-0.5, 0.5),
-    "filter_env.decay_s": (0.03, 2.0),
-    "filter_env.sustain_ratio": (0.1, 1.0),
-}
 
 
 def start_vectors(problem: Problem, target: Target) -> FloatArray:
@@ -100,7 +69,8 @@ def sweep_vectors(problem: Problem, base: FloatArray, n_vectors: int, *, seed: i
     """
     from scipy.stats import qmc  # noqa: PLC0415  imported when first used
 
-    names = [name for name in SWEPT if name in problem.space]
+    swept = {name: known.sweep for name, known in ROWS.items() if known.sweep}
+    names = [name for name in swept if name in problem.space]
     rows = np.tile(base, (n_vectors, 1))
     if not names:
         return rows
@@ -108,7 +78,7 @@ def sweep_vectors(problem: Problem, base: FloatArray, n_vectors: int, *, seed: i
     spread = qmc.Sobol(len(names), rng=np.random.default_rng(seed)).random_base2(exponent)
     for name, shares in zip(names, spread[:n_vectors].T, strict=True):
         parameter = problem.space[name]
-        ends = np.clip(SWEPT[name], parameter.low, parameter.high)
+        ends = np.clip(swept[name], parameter.low, parameter.high)
         low, high = (parameter.encode(float(end)) for end in ends)
         rows[:, problem.space.index(name)] = low + (high - low) * shares
     columns = [problem.space.index(name) for name in names]
