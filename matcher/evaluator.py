@@ -5,7 +5,6 @@ A candidate's losses do not depend on the batch it comes in, nor on the number o
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import cached_property
@@ -15,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.losses import PARTS, NoteScorer, NoteTarget, residual_weights, totals
-from shared import Float32Array, FloatArray, Note, ParameterError
+from shared import Float32Array, FloatArray, Note, ParameterError, usable_cores
 from voice import NoteRenderer
 
 if TYPE_CHECKING:
@@ -77,7 +76,7 @@ class Evaluator:
         self.notes = tuple(notes)
         self.weights = weights
         self.seed = seed
-        self.n_threads = n_threads or _usable_cores()
+        self.n_threads = n_threads or usable_cores()
         self._pool = ThreadPoolExecutor(self.n_threads)
         self._own = local()
         self._n_gates_set = 0
@@ -235,10 +234,3 @@ def _group_ends(n_candidates: int, n_threads: int) -> list[int]:
     n_groups = -(-n_candidates // LANES)
     n_groups = min(-(-n_groups // n_threads) * n_threads, n_candidates)
     return [n_candidates * (i + 1) // n_groups for i in range(n_groups)]
-
-
-def _usable_cores() -> int:
-    """Count the cores that this process may run on."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1

@@ -6,7 +6,6 @@ measure sound are imported by the functions that need them.
 
 from __future__ import annotations
 
-from shared import _compiled_code
 from shared.audio import Recording, read_recording, resample, write_recording
 from shared.catalogue import CATALOGUE
 from shared.errors import (
@@ -22,6 +21,8 @@ from shared.errors import (
     suggest_names,
 )
 from shared.files import sha256_digest, write_atomic
+from shared.machine import provide_cache_folder as _provide_cache_folder
+from shared.machine import usable_cores
 from shared.notes import Note, parse_pitch, pitch_name
 from shared.parameter_space import ParameterSpace
 from shared.parameters import Parameter
@@ -92,9 +93,10 @@ __all__ = [
     "sha256_digest",
     "suggest_names",
     "true_peak_db",
+    "usable_cores",
     "write_atomic",
     "write_recording",
 ]
 
 # Before anything is compiled.
-_compiled_code.provide_cache_folder()
+_provide_cache_folder()

@@ -9,10 +9,10 @@ from matcher.comparing.figures_file import write_figures
 from matcher.comparing.local import run_locally
 from matcher.comparing.outcome import FailedRun
 from matcher.comparing.progress import RunsProgress
-from matcher.comparing.threads import share_cores, usable_cores
+from matcher.comparing.threads import share_cores
 from matcher.interrupts import hold_interrupts
 from matcher.runs.run_lock import lock_run
-from shared import EarwrightError, ParameterError, TargetError
+from shared import EarwrightError, ParameterError, TargetError, usable_cores
 from shared.files import remove_abandoned_folders
 
 if TYPE_CHECKING:

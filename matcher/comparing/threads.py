@@ -8,8 +8,6 @@ FFT. In a job each of them gets one; the threads that render and score are count
 from __future__ import annotations
 
 import contextlib
-import math
-import os
 import platform
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,21 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["one_thread_each", "processor_name", "share_cores", "usable_cores"]
-
-
-def usable_cores() -> int:
-    """Count the cores that this process may use.
-
-    Returns
-    -------
-    int >= 1
-        Those it may run on, or the share that a container grants if that is less.
-    """
-    n_cores = (
-        len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
-    )
-    return max(1, math.floor(min(n_cores, _container_share())))
+__all__ = ["one_thread_each", "processor_name", "share_cores"]
 
 
 def share_cores(n_jobs: int, n_cores: int) -> tuple[int, int]:
@@ -96,12 +80,3 @@ def processor_name() -> str:
         if line.startswith("model name"):
             return line.partition(":")[2].strip()
     return platform.processor() or platform.machine() or "unknown"
-
-
-def _container_share(root: Path = Path("/sys/fs/cgroup")) -> float:
-    """Return the cores that a container grants (Linux control groups, version 2), or infinity."""
-    try:
-        quota, period = (root / "cpu.max").read_text(encoding="ascii").split()
-        return int(quota) / int(period)
-    except (OSError, ValueError):
-        return math.inf

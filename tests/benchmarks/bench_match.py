@@ -35,6 +35,7 @@ from matcher.losses import NoteScorer, NoteTarget
 from matcher.losses.windows import LOWEST_HZ
 from matcher.matching import DEFAULT_STRUCTURE, make_problem, match
 from matcher.target import Target, target_from_signal
+from shared import usable_cores
 from tests.judge import log_mel_difference_db, onset_log_mel_difference_db
 from tests.placing import place
 from tests.recordings import real_note
@@ -218,9 +219,7 @@ def bench_speed(*, n_runs: int = 15, structures: Sequence[str] = STRUCTURES) -> 
     duration_s = len(note.signal) / note.sample_rate_hz
     print(f"speed: one note of {duration_s:.2f} s at {note.sample_rate_hz} Hz, medians")
     scored = scored_target(note)
-    n_cores = (
-        len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    )
+    n_cores = usable_cores()
     for name in structures:
         problem = make_problem(target, load_structure(name))
         vectors = np.random.default_rng(1).random((BATCH, problem.n_dimensions))

@@ -16,9 +16,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matcher.comparing import threads
 from matcher.comparing.local import run_locally
-from matcher.comparing.threads import share_cores, usable_cores
+from matcher.comparing.threads import share_cores
+from shared import usable_cores
 from tests.matcher.comparing.small_jobs import small_plan, write_notes
 
 if TYPE_CHECKING:
@@ -37,15 +37,6 @@ def test_cores_are_never_oversubscribed(n_jobs: int, n_cores: int) -> None:
     assert 1 <= n_processes <= n_jobs
     # Less than one more thread for each process is left idle.
     assert n_processes * (n_threads + 1) > n_cores
-
-
-@pytest.mark.parametrize(
-    ("text", "cores"), [("150000 100000", 1.5), ("max 100000", float("inf")), ("", float("inf"))]
-)
-def test_the_share_of_a_container_counts(text: str, cores: float, tmp_path: Path) -> None:
-    """Linux control groups, version 2: ``cpu.max`` holds quota and period in microseconds."""
-    (tmp_path / "cpu.max").write_text(text)
-    assert threads._container_share(tmp_path) == cores
 
 
 def test_a_process_that_dies_takes_no_run_with_it(tmp_path: Path) -> None:
