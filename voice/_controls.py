@@ -284,24 +284,7 @@ def render_controls(
     block: int,
     controls: Float32Array,
 ) -> None:
-    """Compute the controls of one note for LANES candidates.
-
-    Parameters
-    ----------
-    v : float32, shape=(N_PARAMETERS, LANES)
-        Parameters in physical units, rows in the catalogue's order.
-    start_phases : float32, shape=(N_PHASES, LANES)
-        Phases at note start in cycles: oscillators, vibratos, pulse-width LFOs, LFO on the cutoff.
-    note : float32, shape=(5,)
-        log2 of the key's frequency in Hz, octaves above C4, velocity as (v - 100) / 99,
-        log2 of the sampling rate in Hz, step of the key's pitch (of 2**32).
-    gate : float32
-        Time at which the key is let go, in seconds.
-    block : int
-        Samples from one set of control values to the next.
-    controls : float32, shape=(n_blocks + 1, N_CONTROLS, LANES)
-        Overwritten; row i holds time ``i * block / rate``.
-    """
+    """Compute the controls of one note for LANES candidates."""
     rate_hz = np.empty((4, LANES), F)
     depth_cents = np.empty((2, LANES), F)
     prepare_rates(v, note[1], rate_hz, depth_cents)

@@ -171,21 +171,7 @@ def run_filters(
     noise: Float32Array,
     sound: Float32Array,
 ) -> None:
-    """Add noise to the oscillators of one note; filter and amplify them.
-
-    Parameters
-    ----------
-    settings : float32, shape=(N_SETTINGS, LANES)
-        Constants of the note, from `voice._settings.prepare_settings`.
-    controls : float32, shape=(n_blocks + 1, N_CONTROLS, LANES)
-        Control values at the edges of the blocks, from `voice._controls.render_controls`.
-    block : int
-        Samples in a block.
-    noise : float32, shape=(3, n_samples)
-        White, dark and bright noise, the same for all lanes.
-    sound : float32, shape=(n_samples, LANES)
-        The oscillators; the finished note after the call.
-    """
+    """Add noise to the oscillators of one note; filter and amplify them."""
     bodies = bells_in_use(settings[BELLS : BELLS + 3 * N_BODIES])
     bank = bells_in_use(settings[BELLS + 3 * N_BODIES : BELLS + 3 * N_BELLS])
     n_bodies, n_bank = bodies.shape[0] // 3, bank.shape[0] // 3

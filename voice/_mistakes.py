@@ -17,19 +17,7 @@ __all__ = ["Mistake"]
 
 @dataclass(frozen=True)
 class Mistake:
-    """One mistake.
-
-    Parameters
-    ----------
-    field : str
-        Where it is: ``"free.filter.cutoff_hz"``.
-    text : str
-        The sentence, which begins with the field.
-    line : int or None
-        Line of the file, counted from 1; None where the field isn't there.
-    is_warning : bool
-        Whether the file can be used all the same.
-    """
+    """One mistake."""
 
     field: str
     text: str

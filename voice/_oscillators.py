@@ -157,23 +157,7 @@ def render_oscillators(
     triangle: Float32Array,
     out: Float32Array,
 ) -> None:
-    """Render the oscillators of one note for LANES candidates.
-
-    Parameters
-    ----------
-    settings : float32, shape=(N_SETTINGS, LANES)
-        Constants of the note, from `voice._settings.prepare_settings`.
-    controls : float32, shape=(n_blocks + 1, N_CONTROLS, LANES)
-        Control values at the edges of the blocks, from `voice._controls.render_controls`.
-    start_phases : float32, shape=(2, LANES)
-        Phases of the oscillators at note start, in cycles.
-    block : int
-        Samples in a block.
-    saw, triangle : float32, shape=(N_TABLES * (TABLE_SIZE + 1),)
-        Wavetables, see `voice.wavetables`.
-    out : float32, shape=(n_samples, LANES)
-        Sum of the oscillators; overwritten.
-    """
+    """Render the oscillators of one note for LANES candidates."""
     ints, floats = np.zeros((2, N_INTS, LANES), U), np.zeros((2, LANES), F)
     sound = out.reshape(-1)
     has = np.empty((2, 4), np.bool_)

@@ -40,17 +40,7 @@ DB_PER_OCTAVE_BETWEEN_SLOPES = 18.0
 
 
 def prepare_settings(values: Float32Array, sample_rate_hz: float, settings: Float32Array) -> None:
-    """Set what stays constant during a note.
-
-    Parameters
-    ----------
-    values : np.ndarray, shape=(N_PARAMETERS, LANES), dtype=float32
-        Parameters in physical units, rows in the catalogue's order.
-    sample_rate_hz : float
-        Sampling rate in Hz.
-    settings : np.ndarray, shape=(N_SETTINGS, LANES), dtype=float32
-        Overwritten.
-    """
+    """Set what stays constant during a note."""
     v = values.astype(np.float64)
     for o, osc in enumerate((c.OSC1, c.OSC2)):
         saw, pulse, triangle = v[osc + c.SAW], v[osc + c.PULSE], v[osc + c.TRIANGLE]

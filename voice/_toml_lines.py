@@ -28,32 +28,14 @@ _TOKENS = re.compile(
 
 @dataclass(frozen=True)
 class Span:
-    """Where a field stands.
-
-    Parameters
-    ----------
-    first, last : int >= 1
-        First and last line, counted from 1; of a table its header alone.
-    """
+    """Where a field stands."""
 
     first: int
     last: int
 
 
 def find_lines(text: str) -> dict[tuple[str, ...], Span]:
-    """Find the lines of all tables and fields.
-
-    Parameters
-    ----------
-    text : str
-        Valid TOML.
-
-    Returns
-    -------
-    dict
-        Spans by path, such as ``("free", "filter.cutoff_hz")``; fields inside of inline tables
-        are not looked up, they stand where the table begins.
-    """
+    """Find the lines of all tables and fields."""
     spans: dict[tuple[str, ...], Span] = {}
     table: tuple[str, ...] = ()
     for first, last, statement in _statements(text):

@@ -49,32 +49,7 @@ _ON_STEP = 1e-6
 
 
 def time_factor(parameter: str, convention: str) -> float:
-    """Return what a maker's time is multiplied by to give the voice's.
-
-    Parameters
-    ----------
-    parameter : str
-        Name of an envelope time of the catalogue.
-    convention : str
-        A name of `TIME_CONVENTIONS`.
-
-    Returns
-    -------
-    float > 0
-        Voice time over maker's time.
-
-    Raises
-    ------
-    ParameterError
-        If the parameter is no envelope time, or there is no such convention.
-
-    Examples
-    --------
-    >>> round(time_factor("amp_env.release_s", "to-60-db"), 4)
-    0.1448
-    >>> time_factor("amp_env.attack_s", "linear-ramp")
-    1.0
-    """
+    """Return what a maker's time is multiplied by to give the voice's."""
     if convention not in TIME_CONVENTIONS:
         raise ParameterError(
             f"times is {convention!r}; {', '.join(TIME_CONVENTIONS)} are accepted.",

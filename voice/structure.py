@@ -232,25 +232,7 @@ def load_structure(name_or_path: str | Path) -> Structure:
 
 
 def parse_structure(text: str, *, source: str) -> Structure:
-    """Read a structure from TOML.
-
-    Parameters
-    ----------
-    text : str
-        The file's content.
-    source : str
-        What to call it in messages.
-
-    Returns
-    -------
-    Structure
-        The checked structure.
-
-    Raises
-    ------
-    StructureError
-        If a field is missing, unknown or wrong; the first mistake is told, and how many follow.
-    """
+    """Read a structure from TOML."""
     fields, mistakes = read_structure(text, source)
     mistakes.refuse()
     return Structure(**fields, toml=text)

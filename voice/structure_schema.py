@@ -26,13 +26,7 @@ _NUMBERS: dict[str, Any] = {"type": "array", "items": {"type": "number"}, "minIt
 
 
 def build_structure_schema() -> dict[str, Any]:
-    """Describe structure files as JSON Schema, draft 2020-12.
-
-    Returns
-    -------
-    dict
-        The schema, ready for `json.dumps`.
-    """
+    """Describe structure files as JSON Schema, draft 2020-12."""
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "earwright structure",
@@ -71,13 +65,7 @@ def build_structure_schema() -> dict[str, Any]:
 
 
 def structure_schema_text() -> str:
-    """Write the schema as text.
-
-    Returns
-    -------
-    str
-        Indented JSON that ends with a line feed, as the committed file holds it.
-    """
+    """Write the schema as text."""
     return json.dumps(build_structure_schema(), indent=2) + "\n"
 
 

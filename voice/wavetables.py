@@ -20,18 +20,7 @@ FADE_FROM, FADE_TO = 0.42, 0.485
 
 
 def partial_gain(cycles_per_sample: FloatArray) -> FloatArray:
-    """Gain with which a partial of a static wave sounds.
-
-    Parameters
-    ----------
-    cycles_per_sample : np.ndarray
-        Frequency of the partial divided by the sampling rate, >= 0.
-
-    Returns
-    -------
-    np.ndarray, same shape, 0 to 1
-        1 up to 0.42, a raised cosine down to 0 at 0.485.
-    """
+    """Gain with which a partial of a static wave sounds."""
     x = np.clip((np.asarray(cycles_per_sample) - FADE_FROM) / (FADE_TO - FADE_FROM), 0.0, 1.0)
     return 0.5 + 0.5 * np.cos(np.pi * x)
 
@@ -51,35 +40,14 @@ def _tables(series: FloatArray) -> Float32Array:
 
 @cache
 def sawtooth_tables() -> Float32Array:
-    """Rising sawtooth from -1 to 1, zero (in the middle of its jump) at phase 0.
-
-    Returns
-    -------
-    np.ndarray, shape=(N_TABLES * (TABLE_SIZE + 1),), dtype=float32
-        Fourier series: -2 / (pi h) sin(2 pi h phase), h = 1, 2, ... [1]_. Each table ends with
-        a copy of its first value.
-
-    References
-    ----------
-    .. [1] M. Abramowitz and I. Stegun, Handbook of Mathematical Functions, 1964, 23.1.16 (B1).
-    """
+    """Rising sawtooth from -1 to 1, zero (in the middle of its jump) at phase 0."""
     numbers = np.arange(1.0, TABLE_SIZE // 2)
     return _tables(-2.0 / (np.pi * numbers))
 
 
 @cache
 def triangle_tables() -> Float32Array:
-    """Triangle from -1 to 1 that rises through zero at phase 0.
-
-    Returns
-    -------
-    np.ndarray, shape=(N_TABLES * (TABLE_SIZE + 1),), dtype=float32
-        Fourier series: 8 / (pi h)**2 (-1)**((h - 1) / 2) sin(2 pi h phase), h odd [1]_.
-
-    References
-    ----------
-    .. [1] M. Abramowitz and I. Stegun, Handbook of Mathematical Functions, 1964, 23.1.18 (E1).
-    """
+    """Triangle from -1 to 1 that rises through zero at phase 0."""
     numbers = np.arange(1.0, TABLE_SIZE // 2)
     signs = np.where(numbers % 2 == 1, 1.0 - (numbers % 4 - 1.0), 0.0)
     return _tables(signs * 8.0 / (np.pi * numbers) ** 2)
