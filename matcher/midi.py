@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from matcher.parts import parameter_label
 from shared import ParameterError, write_atomic
 from voice import Controller
-from voice.controller import FINE_OFFSET, SOUND_CONTROLLERS
+from voice.panel import FINE_OFFSET, SOUND_CONTROLLERS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -28,11 +28,10 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from shared import CATALOGUE, ParameterError, suggest_names
-from voice.controller import Controller
-from voice.panel import Control, PanelScale, time_factor
+from voice.panel import Control, Controller, PanelScale, time_factor
 
 if TYPE_CHECKING:
-    from voice._mistakes import Mistakes
+    from voice._structure_reading import Mistakes
 
 __all__: list[str] = []
 

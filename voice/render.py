@@ -30,7 +30,7 @@ from voice._arguments import (
     check_scalar,
 )
 from voice._packing import LANES, block_length, empty_controls, empty_settings, pack_note
-from voice.oscillators import white_noise
+from voice.parts import white_noise
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -32,17 +32,19 @@ Every parameter that the file does not name rests at its neutral value.
 
 from __future__ import annotations
 
+import json
+import shlex
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
+from string import Template
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shared import CATALOGUE, StructureError, suggest_names
+from shared import CATALOGUE, FileError, StructureError, suggest_names, write_atomic
 from shared.files import read_text_file
-from voice._mistakes import Mistake
-from voice._structure_reading import read_structure
+from voice._structure_reading import Mistake, read_structure
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -52,7 +54,14 @@ if TYPE_CHECKING:
     from shared import FloatArray, ParameterSpace
     from voice.panel import Control
 
-__all__ = ["Mistake", "Structure", "check_structure", "list_structures", "load_structure"]
+__all__ = [
+    "Mistake",
+    "Structure",
+    "check_structure",
+    "list_structures",
+    "load_structure",
+    "write_new_structure",
+]
 
 
 @dataclass(frozen=True)
@@ -276,3 +285,44 @@ def _read_text(path: str) -> str:
             "is accepted). Check the path.",
             path=path,
         ) from error
+
+
+def write_new_structure(path: str | Path) -> Path:
+    """Write a commented structure file to begin with.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file, which must not exist; its name ends in .toml and becomes that of the structure.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    StructureError
+        If the name doesn't end in .toml or can't be the name of a structure.
+    FileError
+        If the file exists or can't be written.
+    """
+    target = Path(path)
+    if target.suffix != ".toml" or not target.stem.isprintable():
+        raise StructureError(
+            f"{path} can't be the name of a structure file; a name that ends in .toml is "
+            "accepted, such as my-synth.toml.",
+            path=path,
+        )
+    template = (resources.files("voice") / "new-structure.toml").read_text(encoding="utf-8")
+    # A TOML string is escaped as one of JSON is.
+    name = json.dumps(target.stem, ensure_ascii=False)[1:-1]
+    try:
+        file = shlex.quote(str(path))
+        text = Template(template).substitute(name=name, file=file)
+        write_atomic(target, text, overwrite=False)
+    except UnicodeEncodeError as error:
+        raise FileError(
+            f"{path!r} holds signs that no text can hold. Choose another name.", path=target
+        ) from error
+    return target

@@ -1,14 +1,13 @@
 """The JSON Schema of structure files, generated from the catalogue.
 
-`voice.make_structure_schema` writes it to `structure.schema.json` beside this module. It is for
-editors, which show names, units and ranges while a file is written; our own reader has its own
-checks, with messages for musicians, and sees more (that links lead somewhere, that points rise).
+`earwright structures schema` prints it. It is for editors, which show names, units and ranges
+while a file is written; our own reader has its own checks, with messages for musicians, and sees
+more (that links lead somewhere, that points rise).
 """
 
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shared import CATALOGUE
@@ -18,9 +17,8 @@ from voice.panel import TIME_CONVENTIONS
 if TYPE_CHECKING:
     from shared import Parameter
 
-__all__ = ["STRUCTURE_SCHEMA_PATH", "build_structure_schema", "structure_schema_text"]
+__all__ = ["build_structure_schema", "structure_schema_text"]
 
-STRUCTURE_SCHEMA_PATH = Path(__file__).with_name("structure.schema.json")
 # Lists of one value for each position or point.
 _NUMBERS: dict[str, Any] = {"type": "array", "items": {"type": "number"}, "minItems": 2}
 

@@ -15,7 +15,7 @@ import pytest
 from scipy.signal import freqz_sos, sosfilt
 
 from shared.catalogue import BANK_HZ
-from voice import filter_bank, white_noise
+from voice.parts import filter_bank, white_noise
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -9,7 +9,8 @@ import pytest
 
 from shared import Note
 from tests.voice_sounds import SAMPLE_RATE_HZ, play, play_with_controls
-from voice import _controls, adsr_level, pitch_envelope_cents, vibrato_cents
+from voice import _controls
+from voice.parts import adsr_level, pitch_envelope_cents, vibrato_cents
 
 if TYPE_CHECKING:
     from shared import FloatArray

@@ -22,7 +22,7 @@ from scipy.signal import butter, freqs, freqz, sosfreqz, welch
 
 from shared import Note
 from tests.voice_sounds import play
-from voice import body_resonance, drive, highpass, lowpass, oscillator, white_noise
+from voice.parts import body_resonance, drive, highpass, lowpass, oscillator, white_noise
 
 if TYPE_CHECKING:
     from shared import FloatArray

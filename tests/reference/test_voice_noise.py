@@ -14,7 +14,7 @@ from scipy import signal
 
 from shared import FloatArray, Note
 from tests.voice_sounds import SAMPLE_RATE_HZ, play
-from voice import white_noise
+from voice.parts import white_noise
 
 NOISE = {"osc1.saw_level": 0.0, "noise.level": 1.0, "noise.sustain_ratio": 1.0}
 N_SAMPLES = 60_000

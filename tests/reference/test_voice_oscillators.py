@@ -13,7 +13,8 @@ from scipy.special import i0, jv
 
 from shared import Note, midi_to_hz
 from tests.voice_sounds import SAMPLE_RATE_HZ, play, play_with_controls
-from voice import _controls, oscillator, wavetables
+from voice import _controls, wavetables
+from voice.parts import oscillator
 
 if TYPE_CHECKING:
     from shared import FloatArray

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from shared import Note, ParameterError
 from tests.voice_sounds import play, play_with_controls
-from voice import _controls, adsr_level, pitch_envelope_cents
+from voice import _controls
+from voice.parts import adsr_level, pitch_envelope_cents
 
 times = st.floats(0.001, 2.0)
 STAGES = {"attack_s": 0.1, "decay_s": 0.2, "sustain_ratio": 0.4, "release_s": 0.3}

@@ -9,7 +9,7 @@ import pytest
 
 from shared import CATALOGUE, Note, ParameterError
 from tests.voice_sounds import play
-from voice import (
+from voice.parts import (
     body_resonance,
     drive,
     filter_bank,

@@ -9,7 +9,8 @@ import pytest
 
 from shared import Note, ParameterError
 from tests.voice_sounds import play_with_controls
-from voice import _controls, filter_lfo_octaves, pulse_width_ratio, vibrato_cents
+from voice import _controls
+from voice.parts import filter_lfo_octaves, pulse_width_ratio, vibrato_cents
 
 VIBRATO = {
     "rate_hz": 6.0,

@@ -9,7 +9,7 @@ import pytest
 
 from shared import Note, ParameterError, midi_to_hz
 from tests.voice_sounds import play
-from voice import oscillator, white_noise
+from voice.parts import oscillator, white_noise
 
 WAVES = {
     "sawtooth": {"osc1.saw_level": 1.0},

@@ -17,12 +17,12 @@ from tests.voice_sounds import play, row_of
 from voice import (
     DEFAULT_PHASES,
     NoteRenderer,
-    body_resonance,
     list_structures,
     load_structure,
     render,
     render_batch,
 )
+from voice.parts import body_resonance
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
 from importlib import resources
 
@@ -11,11 +10,8 @@ import pytest
 
 from tests.voice.test_structure_panel import FREE, HEAD, KNOB, SWITCH, TABLE, WAVE
 from voice import list_structures
-from voice.make_structure_schema import main
 from voice.structure_schema import (
-    STRUCTURE_SCHEMA_PATH,
     build_structure_schema,
-    structure_schema_text,
 )
 
 VALIDATOR = jsonschema.Draft202012Validator(build_structure_schema())
@@ -42,19 +38,6 @@ REFUSED = {
 def test_the_schema_is_a_schema() -> None:
     """JSON Schema, draft 2020-12, as its own meta-schema checks it."""
     jsonschema.Draft202012Validator.check_schema(build_structure_schema())
-
-
-def test_the_committed_file_is_up_to_date() -> None:
-    """Who changes the catalogue or the format makes the file anew."""
-    assert STRUCTURE_SCHEMA_PATH.read_text(encoding="utf-8") == structure_schema_text()
-
-
-def test_the_file_can_be_made_anew(monkeypatch: pytest.MonkeyPatch, tmp_path: object) -> None:
-    """The script writes what the module describes."""
-    path = tmp_path / "schema.json"  # type: ignore[operator]
-    monkeypatch.setattr("voice.make_structure_schema.STRUCTURE_SCHEMA_PATH", path)
-    main()
-    assert json.loads(path.read_text()) == build_structure_schema()
 
 
 @pytest.mark.parametrize("name", list_structures())

@@ -17,7 +17,8 @@ import pytest
 
 from matcher.losses import NoteScorer, NoteTarget, breakdown
 from shared import midi_to_hz
-from voice import pitch_envelope_cents, render
+from voice import render
+from voice.parts import pitch_envelope_cents
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
