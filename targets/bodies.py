@@ -29,20 +29,7 @@ PIT_TAIL_DB = -15.0
 
 
 def formants(frequency_hz: FloatArray, peaks: Iterable[Peak]) -> FloatArray:
-    """Return the gain of a body or mute that lifts a few regions.
-
-    Parameters
-    ----------
-    frequency_hz : np.ndarray, any shape
-        Where the gain is wanted, in Hz, above 0.
-    peaks : iterable of (float, float, float)
-        Centre in Hz, width in octaves, lift in dB; a negative lift makes a hollow.
-
-    Returns
-    -------
-    np.ndarray, shape of `frequency_hz`, dtype=float64
-        Amplitude ratio: bells over log frequency (common practice, no source).
-    """
+    """Return the gain of a body or mute that lifts a few regions."""
     octaves = np.log2(frequency_hz)
     lift_db = np.zeros_like(octaves)
     for centre_hz, width_octaves, peak_db in peaks:
@@ -56,18 +43,6 @@ def ripple(instrument: str, part: str | int, *, depth_db: float) -> list[Peak]:
 
     Vibrato sweeps partials over such modes, which moves their levels one by one (Fletcher &
     Sanders, "Quality of violin vibrato tones", J. Acoust. Soc. Am. 41, 1967, from memory).
-
-    Parameters
-    ----------
-    instrument, part : str or int
-        Seed the modes; the same body for every pitch.
-    depth_db : float >= 0
-        Deviation of the modes in dB.
-
-    Returns
-    -------
-    list of (float, float, float)
-        Six modes for each octave from 200 Hz to 9 kHz.
     """
     dice = Dice(instrument, "body", part)
     n_modes = 33
@@ -103,24 +78,7 @@ def coloured_noise(
 def noise_of(
     take: Take, dice: Dice, level: FloatArray, colour: Callable[[FloatArray], FloatArray]
 ) -> FloatArray:
-    """Return the noise of a player over time.
-
-    Parameters
-    ----------
-    take : Take
-        Gives the length and the control times.
-    dice : Dice
-        Random numbers.
-    level : np.ndarray, shape=(n_control,)
-        RMS amplitude, no unit.
-    colour : callable
-        Maps frequencies in Hz, above 0, to relative amplitudes.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=float64
-        Coloured Gaussian noise that follows `level`.
-    """
+    """Return the noise of a player over time."""
     at = np.arange(take.n_samples) / CONTROL_STEP
     follows = np.interp(at, np.arange(level.size), level)
     noise: FloatArray = coloured_noise(dice, take.n_samples, colour) * follows
@@ -128,14 +86,7 @@ def noise_of(
 
 
 def pit_response() -> FloatArray:
-    """Return the impulse response of the pit.
-
-    Returns
-    -------
-    np.ndarray, shape=(22050,), dtype=float64
-        The direct sound, 1 at the first sample; five reflections within 25 ms; a tail in
-        `PIT_BANDS`, each with its own decay.
-    """
+    """Return the impulse response of the pit."""
     dice = Dice("pit")
     n_samples = seconds_to_samples(PIT_LENGTH_S, SAMPLE_RATE_HZ)
     times_s = np.arange(n_samples) / SAMPLE_RATE_HZ
@@ -165,22 +116,7 @@ def _room_tone(frequency_hz: FloatArray) -> FloatArray:
 
 
 def in_the_pit(take: Take, dry: FloatArray, *, peak_dbfs: float, floor_dbfs: float) -> FloatArray:
-    """Place a dry instrument in the pit and set its level.
-
-    Parameters
-    ----------
-    take : Take
-        Gives the length and seeds the room noise.
-    dry : np.ndarray, shape=(n_samples,)
-        The instrument at the microphone, no set level.
-    peak_dbfs, floor_dbfs : float < 0
-        Peak of the instrument and RMS of the room noise, in dB re full scale.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=float64
-        From -1 to 1.
-    """
+    """Place a dry instrument in the pit and set its level."""
     wet = fftconvolve(dry, pit_response())[: take.n_samples]
     wet *= db_to_amplitude(peak_dbfs) / np.abs(wet).max()
     floor = coloured_noise(take.dice("floor"), take.n_samples, _room_tone)

@@ -27,26 +27,7 @@ ONSET_S = 0.1
 
 @dataclass(frozen=True)
 class Cue:
-    """One cue of the show.
-
-    Parameters
-    ----------
-    instrument : str
-        First part of the file name; cues of one instrument belong together.
-    pitch : str
-        Note name such as ``"C4"``.
-    velocity : int, 1 to 127
-        How hard it is played.
-    gate_s, duration_s : float > 0
-        How long the note is held, and the length of the file, in s.
-    peak_dbfs : float < 0
-        Peak in dB re full scale. It keeps each file under -16 LUFS; cues that differ in
-        velocity alone keep their distance.
-    play : callable
-        Makes the dry sound of a `Take`.
-    title, listen_for : str
-        What the cue is in the show, and what the ear should go to.
-    """
+    """One cue of the show."""
 
     instrument: str
     pitch: str

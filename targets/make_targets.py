@@ -41,19 +41,7 @@ TOLERANCE_LSB = 1
 
 
 def make_samples(cue: Cue) -> Samples:
-    """Make the sound of one cue.
-
-    Parameters
-    ----------
-    cue : Cue
-        What to play.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=int16
-        Mono at 44.1 kHz, dithered with triangular noise of two steps (common practice). The
-        same cue gives the same samples on every run.
-    """
+    """Make the sound of one cue."""
     take = cue.take
     signal = in_the_pit(take, cue.play(take), peak_dbfs=cue.peak_dbfs, floor_dbfs=FLOOR_DBFS)
     dice = take.dice("dither")
@@ -69,18 +57,7 @@ def flac_bytes(samples: Samples) -> bytes:
 
 
 def manifest_text(cues: Sequence[Cue]) -> str:
-    """Write the manifest of the cues.
-
-    Parameters
-    ----------
-    cues : sequence of Cue
-        The cue list.
-
-    Returns
-    -------
-    str
-        TOML: company, show and licence, then one ``[[target]]`` for each cue.
-    """
+    """Write the manifest of the cues."""
     lines = [
         "# Written by make_targets.py; change cues.py instead.",
         *_toml_lines({"company": COMPANY, "show": SHOW, "licence": LICENCE}),
@@ -107,18 +84,7 @@ def _toml_lines(entry: dict[str, str | float]) -> list[str]:
 
 
 def write_targets(folder: Path) -> None:
-    """Write every sound file and the manifest into `folder`, over what is there.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-
-    Raises
-    ------
-    FileError
-        If a file can't be written; the old one stays.
-    """
+    """Write every sound file and the manifest into `folder`, over what is there."""
     for cue in CUES:
         data = flac_bytes(make_samples(cue))
         write_atomic(folder / cue.file, data, overwrite=True)
@@ -127,18 +93,7 @@ def write_targets(folder: Path) -> None:
 
 
 def differences(folder: Path) -> list[str]:
-    """Compare the files in `folder` with what the script makes now.
-
-    Parameters
-    ----------
-    folder : Path
-        Where the sound files and the manifest lie.
-
-    Returns
-    -------
-    list of str
-        One line for each difference: what it is and where. Empty if there is none.
-    """
+    """Compare the files in `folder` with what the script makes now."""
     found = [line for cue in CUES if (line := _difference(folder / cue.file, cue))]
     manifest = folder / "manifest.toml"
     if not manifest.is_file():

@@ -34,19 +34,7 @@ TOP_HZ = (15_000.0, 18_000.0)
 
 @dataclass(frozen=True)
 class Take:
-    """One note as it is played into the microphone.
-
-    Parameters
-    ----------
-    instrument : str
-        Seeds the instrument: the same body and the same players in all of its takes.
-    note : Note
-        Pitch, velocity and gate.
-    onset_s : float >= 0
-        Time from the start of the file to the start of the gate, in s.
-    duration_s : float > onset_s
-        Length of the file in s.
-    """
+    """One note as it is played into the microphone."""
 
     instrument: str
     note: Note
@@ -80,18 +68,7 @@ class Take:
 
 
 class Dice:
-    """Random numbers that stay the same whatever the version of numpy.
-
-    Parameters
-    ----------
-    *names : str, int or float
-        What the numbers are for; other names give other numbers.
-
-    Notes
-    -----
-    Only the streams of numpy's bit generators and their seeding are promised to stay (NEP 19).
-    Its distributions are not, so they are made here.
-    """
+    """Random numbers that stay the same whatever the version of numpy."""
 
     def __init__(self, *names: str | float) -> None:
         key = "/".join(str(name) for name in names)
@@ -120,22 +97,7 @@ class Dice:
 
 
 def drift(dice: Dice, times_s: FloatArray, *, bandwidth_hz: float) -> FloatArray:
-    """Return a smooth random curve of mean 0 and about unit deviation.
-
-    Parameters
-    ----------
-    dice : Dice
-        Random numbers.
-    times_s : np.ndarray, shape=(n_control,)
-        Evenly spaced times in s.
-    bandwidth_hz : float > 0
-        About the fastest movement in the curve, in Hz.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_control,), dtype=float64
-        No unit: a cubic spline through two random points for each period of `bandwidth_hz`.
-    """
+    """Return a smooth random curve of mean 0 and about unit deviation."""
     span_s = float(times_s[-1] - times_s[0])
     n_knots = int(np.ceil(span_s * 2.0 * bandwidth_hz)) + 4
     knots_s = times_s[0] + (np.arange(n_knots) - 1.0) / (2.0 * bandwidth_hz)
@@ -150,44 +112,14 @@ def drifts(dice: Dice, times_s: FloatArray, n_curves: int, *, bandwidth_hz: floa
 
 
 def wavering(dice: Dice, times_s: FloatArray, n_partials: int, *, shimmer_db: float) -> FloatArray:
-    """Return gains with which partials come and go one by one, upper ones more.
-
-    Parameters
-    ----------
-    dice : Dice
-        Random numbers.
-    times_s : np.ndarray, shape=(n_control,)
-        Evenly spaced times in s.
-    n_partials : int >= 1
-        Number of partials.
-    shimmer_db : float >= 0
-        Deviation of the eleventh partial in dB; the first has 40 % of it.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_partials, n_control), dtype=float64
-        Amplitude ratios around 1. The amount is set by ear; no source.
-    """
+    """Return gains with which partials come and go one by one, upper ones more."""
     more = 0.4 + 0.6 * np.minimum(np.arange(n_partials) / 10.0, 1.5)
     curves = drifts(dice, times_s, n_partials, bandwidth_hz=5.0)
     return db_to_amplitude(shimmer_db * more[:, None] * curves)
 
 
 def breath(times_s: FloatArray, *, gate_s: float, attack_s: float, release_s: float) -> FloatArray:
-    """Return the effort of a player: a rounded rise, a plateau of 1, a rounded fall.
-
-    Parameters
-    ----------
-    times_s : np.ndarray, any shape
-        Times after the onset, in s.
-    gate_s, attack_s, release_s : float > 0
-        Length of the gate, time to the plateau, time constant of the fall, in s.
-
-    Returns
-    -------
-    np.ndarray, shape of `times_s`, dtype=float64
-        From 0 to 1. The shape is common practice, no source.
-    """
+    """Return the effort of a player: a rounded rise, a plateau of 1, a rounded fall."""
     rise = np.sin(0.5 * np.pi * np.clip(times_s / attack_s, 0.0, 1.0)) ** 2
     after = np.maximum(times_s - gate_s, 0.0) / release_s
     # x^2 / (x + 0.5) is flat at the end of the gate and a plain exponential later.
@@ -224,31 +156,7 @@ def tone(
     wander_cents: float,
     phases_cycles: tuple[float, float],
 ) -> FloatArray:
-    """Add up sines, each with its own level and pitch over time.
-
-    Parameters
-    ----------
-    take : Take
-        Gives nominal pitch, length and control times.
-    dice : Dice
-        Random numbers, for phases and drift.
-    cents : np.ndarray, shape=(n_control,)
-        Pitch of the whole tone against the nominal one, in cents.
-    levels : np.ndarray, shape=(n_partials, n_control)
-        Amplitudes, no unit.
-    ratios : np.ndarray, shape=(n_partials,)
-        Frequency of each partial over the fundamental.
-    wander_cents : float >= 0
-        Deviation of each partial from its place, in cents, moving below 3 Hz.
-    phases_cycles : (float, float)
-        Range of the phases of the partials against each other, in cycles. A narrow range
-        keeps the pulses of lips and bow, a wide one takes them apart.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=float64
-        The sum; partials fade out over `TOP_HZ`.
-    """
+    """Add up sines, each with its own level and pitch over time."""
     at = np.arange(take.n_samples) / CONTROL_STEP
     control = np.arange(cents.size)
     # Each player's pulses start at a moment of their own.

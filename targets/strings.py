@@ -37,36 +37,13 @@ JUG_DB = (0.0, -27.0, -9.0, -36.0, -17.0, -42.0, -25.0, -48.0, -34.0, -54.0, -42
 
 
 def vibrato_of(midi_pitch: float) -> tuple[float, float]:
-    """Return the vibrato of the string section at a pitch.
-
-    Parameters
-    ----------
-    midi_pitch : float
-        Pitch, 60 = C4.
-
-    Returns
-    -------
-    rate_hz, depth_cents : float
-        5.2 Hz and 17 cents at C4; an octave up it is faster by 0.25 octaves and shallower by
-        0.7 octaves, since short strings have shorter ways (common practice, no source).
-    """
+    """Return the vibrato of the string section at a pitch."""
     octaves = (midi_pitch - 60.0) / 12.0
     return 5.2 * octaves_to_ratio(0.25 * octaves), 17.0 * octaves_to_ratio(-0.7 * octaves)
 
 
 def string_pad(take: Take) -> FloatArray:
-    """Play a small string section with a slow bow.
-
-    Parameters
-    ----------
-    take : Take
-        Pitch sets rate and depth of the vibrato, see `vibrato_of`.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=float64
-        The dry sound, no set level.
-    """
+    """Play a small string section with a slow bow."""
     players = Dice(take.instrument, "players")
     detune_cents = players.uniform(-9.0, 9.0, N_DESKS - 1)
     detune_cents -= detune_cents.mean()
@@ -119,19 +96,7 @@ def _rosin_colour(frequency_hz: FloatArray) -> FloatArray:
 
 
 def gut_pluck(take: Take) -> FloatArray:
-    """Pluck one gut string of a lap harp, and damp it at the end of the gate.
-
-    Parameters
-    ----------
-    take : Take
-        Velocity: harder is brighter.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=float64
-        The dry sound, no set level. The string swings in two planes that differ a little in
-        pitch and decay; each partial has its own decay, upper ones a shorter one.
-    """
+    """Pluck one gut string of a lap harp, and damp it at the end of the gate."""
     times_s = take.times_s
     number = take.harmonics(15_000.0, 60)
     ratios = number * np.sqrt(1.0 + STIFFNESS * number**2)
@@ -193,18 +158,7 @@ def _fingers(take: Take) -> FloatArray:
 
 
 def hollow_pad(take: Take) -> FloatArray:
-    """Blow three stoneware jugs: few partials, much air, slowly beating.
-
-    Parameters
-    ----------
-    take : Take
-        Velocity: harder has more air.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=float64
-        The dry sound, no set level.
-    """
+    """Blow three stoneware jugs: few partials, much air, slowly beating."""
     first = _jug(take, 0, 0.0)
     return first + 0.4 * (_jug(take, 1, -7.0) + _jug(take, 2, 7.0))
 

@@ -44,21 +44,7 @@ def strength_of(take: Take) -> float:
 
 
 def brass_levels(places_hz: FloatArray, effort: FloatArray) -> FloatArray:
-    """Return the levels of brass partials for the effort of the player.
-
-    Parameters
-    ----------
-    places_hz : np.ndarray, shape=(n_partials, 1)
-        Where the partials lie, in Hz.
-    effort : np.ndarray, shape=(n_partials, n_control)
-        From 0 (silence) to about 1.2 (as loud as it goes), for each partial at its own time.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_partials, n_control), dtype=float64
-        Amplitudes: flat up to a corner that moves up with the effort, and above it a slope
-        that gets less steep with the effort (Risset & Mathews 1969; figures by ear).
-    """
+    """Return the levels of brass partials for the effort of the player."""
     corner_hz = 330.0 * np.power(1_700.0 / 330.0, effort)
     order = 2.0 - 0.95 * np.minimum(effort, 1.1)
     levels: FloatArray = effort**1.3 * (1.0 + (places_hz / corner_hz) ** 2) ** -order
@@ -66,18 +52,7 @@ def brass_levels(places_hz: FloatArray, effort: FloatArray) -> FloatArray:
 
 
 def brass_section(take: Take) -> FloatArray:
-    """Play a short accented stab on four brass instruments in unison.
-
-    Parameters
-    ----------
-    take : Take
-        Velocity sets the effort, and with it attack, level and brightness.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=float64
-        The dry sound, no set level.
-    """
+    """Play a short accented stab on four brass instruments in unison."""
     players = Dice(take.instrument, "brass")
     detune_cents = players.uniform(-6.0, 6.0, N_BRASS - 1)
     detune_cents -= detune_cents.mean()
@@ -133,19 +108,7 @@ def _tongue(take: Take, dice: Dice, times_s: FloatArray, effort: FloatArray) -> 
 
 
 def muted_lead(take: Take) -> FloatArray:
-    """Play one trumpet with a cup mute: straight at first, with a late vibrato.
-
-    Parameters
-    ----------
-    take : Take
-        Velocity sets the effort.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=float64
-        The dry sound, no set level. The vibrato starts after 0.7 s, is full (24 cents) after
-        1.3 s, quickens from 5.2 to 5.7 Hz, and level and brightness move along with it.
-    """
+    """Play one trumpet with a cup mute: straight at first, with a late vibrato."""
     dice = take.dice("player")
     times_s = take.times_s
     number = take.harmonics(17_000.0, 40)
@@ -176,22 +139,7 @@ def _held_effort(take: Take, times_s: FloatArray) -> FloatArray:
 
 
 def reed_levels(places_hz: FloatArray, effort: FloatArray) -> FloatArray:
-    """Return the levels of clarinet-like partials for the effort of the player.
-
-    Parameters
-    ----------
-    places_hz : np.ndarray, shape=(n_partials, 1)
-        Where the partials lie, in Hz; row 0 is the fundamental.
-    effort : np.ndarray, shape=(n_partials, n_control)
-        From 0 to about 1.2, for each partial at its own time.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_partials, n_control), dtype=float64
-        Amplitudes. Odd partials fall slowly up to the cutoff of the tone holes, even ones
-        start 30 dB lower and catch up; above the cutoff all fall by 12 dB per octave more,
-        and the softer the player the more so (Benade 1976, from memory; figures by ear).
-    """
+    """Return the levels of clarinet-like partials for the effort of the player."""
     number = np.round(places_hz / places_hz[0])
     holes = 1.0 / (1.0 + (places_hz / TONE_HOLE_CUTOFF_HZ) ** 2)
     even_db = -30.0 + 7.5 * np.minimum(np.log2(number), 3.2)
@@ -203,18 +151,7 @@ def reed_levels(places_hz: FloatArray, effort: FloatArray) -> FloatArray:
 
 
 def reed_solo(take: Take) -> FloatArray:
-    """Play one clarinet-like reed: soft start, swell, a touch of vibrato at the end.
-
-    Parameters
-    ----------
-    take : Take
-        Velocity sets the effort.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=float64
-        The dry sound, no set level.
-    """
+    """Play one clarinet-like reed: soft start, swell, a touch of vibrato at the end."""
     dice = take.dice("player")
     times_s = take.times_s
     number = take.harmonics(15_000.0, 32)

@@ -22,28 +22,7 @@ _FIELD = re.compile(r"\$\{([a-z0-9_.]+)\}")
 
 
 def fill_template(text: str, values: Mapping[str, float], *, unused: frozenset[str]) -> str:
-    """Put numbers into a template.
-
-    Parameters
-    ----------
-    text : str
-        Template; its fields are written ``${name}``.
-    values : Mapping[str, float]
-        A number for each field, in the unit that its name ends with.
-    unused : frozenset[str]
-        Names in `values` that the template may leave out.
-
-    Returns
-    -------
-    str
-        The text of a ``.csd`` file.
-
-    Raises
-    ------
-    ParameterError
-        If a field has no value, or the graph would ignore a value that is not in `unused`: then
-        the sound would not be what the settings say.
-    """
+    """Put numbers into a template."""
     fields = set(_FIELD.findall(text))
     if missing := sorted(fields - set(values)):
         raise ParameterError(f"the template needs {', '.join(missing)}. Give each a number.")
@@ -69,22 +48,7 @@ def csound_version() -> str:
 
 
 def run_graph(csd_path: Path, *options: str) -> None:
-    """Let Csound perform a file.
-
-    Parameters
-    ----------
-    csd_path : Path
-        The file to perform.
-    *options : str
-        Options of the program, such as "-n" for no output.
-
-    Raises
-    ------
-    FileNotFoundError
-        If the program is missing.
-    RuntimeError
-        If it refused the file; the message ends with what it said.
-    """
+    """Let Csound perform a file."""
     _run(["-d", "-m0", *options, str(csd_path)])
 
 
@@ -103,29 +67,7 @@ def _run(arguments: list[str]) -> str:
 
 
 def render_graph(text: str, folder: Path) -> tuple[FloatArray, int]:
-    """Perform a graph and read the sound back.
-
-    Parameters
-    ----------
-    text : str
-        Text of a ``.csd`` file with one output channel.
-    folder : Path
-        Empty folder for the files in between.
-
-    Returns
-    -------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        The sound as Csound computes it, unscaled; written as 32-bit float on the way.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-
-    Raises
-    ------
-    FileNotFoundError
-        If the program is missing.
-    RuntimeError
-        If it refused the graph.
-    """
+    """Perform a graph and read the sound back."""
     csd_path, wav_path = folder / "graph.csd", folder / "graph.wav"
     csd_path.write_text(text)
     run_graph(csd_path, "-W", "-f", "-o", str(wav_path))

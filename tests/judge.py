@@ -74,23 +74,6 @@ def log_mel_difference_db(target: FloatArray, match: FloatArray, sample_rate_hz:
 
     128 bands, windows of 2048 samples every 256, power in dB, held to 80 dB under each signal's
     own highest value.
-
-    Parameters
-    ----------
-    target, match : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sounds; placed, cut and scaled by `place`.
-    sample_rate_hz : int, 8000 to 48 000
-        Sampling rate of both in Hz.
-
-    Returns
-    -------
-    float
-        Difference in dB, >= 0.
-
-    Raises
-    ------
-    ParameterError
-        See `tests.placing.validate`.
     """
     settings = (sample_rate_hz, N_FFT, HOP_LENGTH, N_MELS)
     placed = place(target, match, sample_rate_hz)
@@ -105,23 +88,6 @@ def onset_log_mel_difference_db(
 
     40 bands, windows of 256 samples every 64, otherwise as `log_mel_difference_db`. The level is
     that of the whole note, so that a front edge too soft for its note counts.
-
-    Parameters
-    ----------
-    target, match : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sounds; placed, cut and scaled by `place`.
-    sample_rate_hz : int, 8000 to 48 000
-        Sampling rate of both in Hz.
-
-    Returns
-    -------
-    float
-        Difference in dB, >= 0.
-
-    Raises
-    ------
-    ParameterError
-        See `tests.placing.validate`.
     """
     settings = (sample_rate_hz, ONSET_N_FFT, ONSET_HOP_LENGTH, ONSET_N_MELS)
     n_onset = round(ONSET_STRETCH_S * sample_rate_hz)
@@ -145,23 +111,6 @@ def envelope_difference_db(target: FloatArray, match: FloatArray, sample_rate_hz
     """Return the RMS difference of the level envelopes in dB.
 
     The level is the RMS of 20 ms every 5 ms, held to 60 dB under each signal's highest value.
-
-    Parameters
-    ----------
-    target, match : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sounds; placed, cut and scaled by `place`.
-    sample_rate_hz : int, 8000 to 48 000
-        Sampling rate of both in Hz.
-
-    Returns
-    -------
-    float
-        Difference in dB, >= 0.
-
-    Raises
-    ------
-    ParameterError
-        See `tests.placing.validate`.
     """
     placed = place(target, match, sample_rate_hz)
     target_db, match_db = (_level_db(x, sample_rate_hz, ENVELOPE_FLOOR_DB) for x in placed)
@@ -169,25 +118,7 @@ def envelope_difference_db(target: FloatArray, match: FloatArray, sample_rate_hz
 
 
 def centroid_error_ratio(target: FloatArray, match: FloatArray, sample_rate_hz: int) -> float:
-    """Return the mean relative error of the spectral centroid, weighted by the target's energy.
-
-    Parameters
-    ----------
-    target, match : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sounds; placed, cut and scaled by `place`.
-    sample_rate_hz : int, 8000 to 48 000
-        Sampling rate of both in Hz.
-
-    Returns
-    -------
-    float
-        Error, no unit, >= 0; 0.1 says that the centroid is off by a tenth of the target's.
-
-    Raises
-    ------
-    ParameterError
-        See `tests.placing.validate`.
-    """
+    """Return the mean relative error of the spectral centroid, weighted by the target's energy."""
     target, match = place(target, match, sample_rate_hz)
     target_hz, match_hz = (
         librosa.feature.spectral_centroid(
@@ -225,30 +156,6 @@ def pitch_difference_cents(
 
     The pitch is the median of YIN over the frames within 20 dB of the loudest [1]_. It is good to
     about 1 cent on notes with overtones, and to 5 cents on pure tones.
-
-    Parameters
-    ----------
-    target, match : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sounds; placed, cut and scaled by `place`.
-    sample_rate_hz : int, 8000 to 48 000
-        Sampling rate of both in Hz.
-    lowest_hz : float > 0, optional
-        Lowest pitch that is looked for, in Hz.
-
-    Returns
-    -------
-    float
-        Difference in cents; positive: the match is sharp.
-
-    Raises
-    ------
-    ParameterError
-        See `tests.placing.validate`.
-
-    References
-    ----------
-    .. [1] A. de Cheveigne, H. Kawahara, "YIN, a fundamental frequency estimator for speech and
-       music", J. Acoust. Soc. Am. 111 (4), 2002, as in librosa.
     """
     placed = place(target, match, sample_rate_hz)
     target_hz, match_hz = (_pitch_hz(signal, sample_rate_hz, lowest_hz) for signal in placed)
@@ -256,25 +163,7 @@ def pitch_difference_cents(
 
 
 def judge(target: FloatArray, match: FloatArray, sample_rate_hz: int) -> Judgement:
-    """Take all measures of one match.
-
-    Parameters
-    ----------
-    target, match : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sounds; placed, cut and scaled by `place`.
-    sample_rate_hz : int, 8000 to 48 000
-        Sampling rate of both in Hz.
-
-    Returns
-    -------
-    Judgement
-        The measures by name.
-
-    Raises
-    ------
-    ParameterError
-        See `tests.placing.validate`.
-    """
+    """Take all measures of one match."""
     arguments = (target, match, sample_rate_hz)
     return Judgement(
         log_mel_db=log_mel_difference_db(*arguments),

@@ -63,18 +63,7 @@ def known_note_names() -> tuple[str, ...]:
 
 @functools.cache
 def known_note(name: str) -> KnownNote:
-    """Read one note.
-
-    Parameters
-    ----------
-    name : str
-        A name of `known_note_names`.
-
-    Returns
-    -------
-    KnownNote
-        Sound and settings. The same object is returned for the same name.
-    """
+    """Read one note."""
     entry = _answers()[name]
     signal, sample_rate_hz = soundfile.read(FOLDER / entry["file"], dtype="float64")
     signal.setflags(write=False)
@@ -97,18 +86,7 @@ def known_instrument_names() -> tuple[str, ...]:
 
 
 def known_instrument(name: str) -> tuple[KnownNote, ...]:
-    """Read all notes of one patch.
-
-    Parameters
-    ----------
-    name : str
-        A name of `known_instrument_names`.
-
-    Returns
-    -------
-    tuple of KnownNote
-        From the lowest key up; one note if it stands alone.
-    """
+    """Read all notes of one patch."""
     notes = map(known_note, known_note_names())
     found = [note for note in notes if name in {note.name, note.family}]
     return tuple(sorted(found, key=lambda note: note.note.midi_pitch))

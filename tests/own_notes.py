@@ -39,26 +39,7 @@ def own_target(
     phases: Mapping[str, float] | None = None,
     gate_s: float = GATE_S,
 ) -> Target:
-    """Return a target of notes that a patch of ours plays.
-
-    Parameters
-    ----------
-    *midi_pitches : float
-        Pitches of the notes; C4 if there are none.
-    values : Mapping[str, float], optional
-        The patch, what is left out at neutral.
-    velocities : tuple of int, optional
-        Velocities of the notes, in turn.
-    phases : Mapping[str, float], optional
-        Phases at the start of each note in cycles, 0 if left out.
-    gate_s : float > 0
-        Time that each key is held, in seconds; the sound goes on for 0.2 s.
-
-    Returns
-    -------
-    Target
-        Pitch, velocity and gate are given, the rest is measured.
-    """
+    """Return a target of notes that a patch of ours plays."""
     notes = []
     for i, midi_pitch in enumerate(midi_pitches or (60.0,)):
         velocity = velocities[i % len(velocities)]

@@ -22,14 +22,7 @@ LEVEL_WINDOW_S = 0.001
 
 
 def validate(target: FloatArray, match: FloatArray, sample_rate_hz: int) -> None:
-    """Refuse what can't be judged.
-
-    Raises
-    ------
-    ParameterError
-        If the rate lies outside 8000 to 48 000 Hz, or a signal is not a row of finite numbers,
-        or is silent.
-    """
+    """Refuse what can't be judged."""
     if not 8_000 <= sample_rate_hz <= 48_000:
         raise ParameterError(
             f"sample_rate_hz is {sample_rate_hz} Hz; 8000 to 48000 is accepted. Resample first."
@@ -47,40 +40,14 @@ def validate(target: FloatArray, match: FloatArray, sample_rate_hz: int) -> None
 
 
 def short_level(signal: FloatArray, sample_rate_hz: int) -> FloatArray:
-    """Return the mean square of the last millisecond at each sample.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound; silence is assumed before its start.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=float64
-        Mean square, >= 0.
-    """
+    """Return the mean square of the last millisecond at each sample."""
     n_window = round(LEVEL_WINDOW_S * sample_rate_hz)
     window = np.full(n_window, 1.0 / n_window)
     return np.convolve(signal**2, window)[: signal.size]
 
 
 def onset_sample(signal: FloatArray, sample_rate_hz: int) -> int:
-    """Return the first sample whose 1 ms level is within 40 dB of the highest.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound, not silent.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    int
-        Index into `signal`.
-    """
+    """Return the first sample whose 1 ms level is within 40 dB of the highest."""
     level = short_level(signal, sample_rate_hz)
     return int(np.argmax(level >= level.max() * 10.0 ** (-ONSET_UNDER_PEAK_DB / 10.0)))
 
@@ -95,25 +62,7 @@ def _n_until_end(signal: FloatArray, sample_rate_hz: int) -> int:
 def place(
     target: FloatArray, match: FloatArray, sample_rate_hz: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Place both signals at their onsets, cut them to one length, and scale them to an RMS of 1.
-
-    Parameters
-    ----------
-    target, match : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sounds; their lengths may differ.
-    sample_rate_hz : int, 8000 to 48 000
-        Sampling rate of both in Hz.
-
-    Returns
-    -------
-    target, match : np.ndarray, shape=(n_compared,), dtype=float64
-        The stretch that is compared.
-
-    Raises
-    ------
-    ParameterError
-        See `validate`.
-    """
+    """Place both signals at their onsets, cut to one length, and scaled to an RMS of 1."""
     validate(target, match, sample_rate_hz)
     target = target[onset_sample(target, sample_rate_hz) :]
     match = match[onset_sample(match, sample_rate_hz) :]

@@ -33,32 +33,7 @@ def plain_note(
     duration_s: float = 0.6,
     sample_rate_hz: int = 44_100,
 ) -> FloatArray:
-    """Add up a note of harmonic partials after 20 ms of silence.
-
-    Parameters
-    ----------
-    attack_s : float > 0
-        Time in which the amplitude rises in a straight line, in s.
-    slope : float
-        Partial k has the amplitude k**-slope; less is brighter.
-    dip_db : float >= 0
-        By how much the level dips around 0.3 s after the start (a raised cosine 0.2 s wide).
-    pitch_hz : float
-        Fundamental in Hz; partials go up to 9 kHz.
-    vibrato_hz, vibrato_cents, vibrato_phase : float
-        Rate in Hz, depth in cents, and phase in cycles of a sine that moves the pitch.
-    tremolo_hz, tremolo_db : float
-        Rate in Hz, and depth in dB, of a sine that moves the level.
-    duration_s : float
-        Length of the sound after its start, in s; the last 50 ms fall in a straight line.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=float64
-        The note, its peak near 0.5 or below.
-    """
+    """Add up a note of harmonic partials after 20 ms of silence."""
     t = np.arange(round((LEAD_S + duration_s) * sample_rate_hz)) / sample_rate_hz - LEAD_S
     numbers = np.arange(1, int(HIGHEST_HZ / pitch_hz) + 1)
     # Schroeder's phases keep the peak low (IEEE Trans. Information Theory 16, 1970).

@@ -87,13 +87,7 @@ class RealNote:
 
 
 def sound_bank_path() -> Path:
-    """Return the sound bank's path inside the installed ``pretty-midi``.
-
-    Raises
-    ------
-    ModuleNotFoundError
-        If the package is missing; the message has the command that installs it.
-    """
+    """Return the sound bank's path inside the installed ``pretty-midi``."""
     # The package is located, not imported: its import takes long, and nothing of it is needed.
     spec = importlib.util.find_spec("pretty_midi")
     if spec is None or spec.origin is None:
@@ -180,35 +174,7 @@ def real_note(
     duration_s: float = 2.0,
     sample_rate_hz: int = 44_100,
 ) -> RealNote:
-    """Play one recorded note.
-
-    Parameters
-    ----------
-    instrument : str
-        A name of `PROGRAMS`, such as "trumpet", "horn", "string ensemble", "brass section".
-    midi_pitch : float, 0 to 127
-        MIDI pitch, 69 = A4 = 440 Hz; a fraction detunes the nearest key.
-    velocity : int, 1 to 127, optional
-        Key velocity.
-    gate_s : float, 0 < gate_s <= duration_s, optional
-        Time in seconds for which the key is held.
-    duration_s : float, optional
-        Length of the signal in seconds.
-    sample_rate_hz : int, optional
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    RealNote
-        The sound and what was played. The same object is returned for the same arguments.
-
-    Raises
-    ------
-    ParameterError
-        If an argument lies outside its range.
-    ModuleNotFoundError
-        If a package is missing; the message has the command that installs it.
-    """
+    """Play one recorded note."""
     _check(instrument, midi_pitch, velocity, gate_s, duration_s)
     played = functools.partial(
         _played,

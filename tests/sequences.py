@@ -67,13 +67,6 @@ def sequence(notes: Sequence[Played], *, gap_s: float) -> tuple[FloatArray, list
     """Play notes after each other, each `gap_s` after the key of the last one went up.
 
     Releases ring on under the next note, as on an instrument of several voices.
-
-    Returns
-    -------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        The recording, peak 0.5.
-    starts_s : list of float
-        When the keys go down, in s.
     """
     starts_s = []
     time_s = FIRST_S

@@ -42,16 +42,7 @@ def play(
 def play_with_controls(
     values: Mapping[str, float], *, note: Note, n_samples: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Render one candidate, and tell what moved it.
-
-    Returns
-    -------
-    sound : np.ndarray, shape=(n_samples,)
-        The sound. With a neutral filter and amplifier it is that of the oscillators alone, once
-        the attack of 0.5 ms is over.
-    controls : np.ndarray, shape=(n_blocks + 1, n_controls)
-        The controls at the edges of the blocks, rows as in `voice._controls`.
-    """
+    """Render one candidate, and tell what moved it."""
     renderer = NoteRenderer(note, n_samples=n_samples, sample_rate_hz=SAMPLE_RATE_HZ)
     sound = renderer.render(row_of(values)[None, :], np.array([NO_PHASES]))[:, 0]
     return sound.astype(np.float64), renderer._controls[:, :, 0].astype(np.float64)

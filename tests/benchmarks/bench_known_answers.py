@@ -78,20 +78,7 @@ def target_of(notes: Sequence[KnownNote]) -> Target:
 
 
 def best_true_loss(notes: Sequence[KnownNote], *, seed: int = 0) -> float:
-    """Return the loss of the true settings, gates and keys, at their best phases.
-
-    Parameters
-    ----------
-    notes : sequence of KnownNote
-        All notes of one patch.
-    seed : int
-        Seed of the phases around the true ones.
-
-    Returns
-    -------
-    float
-        In audible steps, mean over the notes.
-    """
+    """Return the loss of the true settings, gates and keys, at their best phases."""
     problem = Problem(
         load_structure(DEFAULT_STRUCTURE), ParameterSpace(()), notes[0].values, len(notes)
     )

@@ -87,22 +87,7 @@ FLOORS = (
 def recorded_target(
     instrument: str, midi_pitch: float, *, gate_s: float = 1.0, duration_s: float = 1.5
 ) -> Target:
-    """Return a recorded note as a target; its pitch and gate are known.
-
-    Parameters
-    ----------
-    instrument : str
-        A name of `tests.recordings.PROGRAMS`.
-    midi_pitch : float
-        Pitch of the note.
-    gate_s, duration_s : float, optional
-        Time for which the key is held, and length of the recording, in s.
-
-    Returns
-    -------
-    Target
-        One note.
-    """
+    """Return a recorded note as a target; its pitch and gate are known."""
     note = real_note(instrument, midi_pitch, gate_s=gate_s, duration_s=duration_s)
     return Target(
         (
@@ -127,20 +112,7 @@ def _median_s(
 
 
 def librosa_levels(signal: FloatArray, target: NoteTarget) -> list[FloatArray]:
-    """Return mel levels in dB for all windows of the losses, as one would with librosa.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,)
-        A sound.
-    target : NoteTarget
-        Its windows are taken, that of the onset included.
-
-    Returns
-    -------
-    list of np.ndarray, shape=(n_mels, n_frames)
-        Levels, window by window.
-    """
+    """Return mel levels in dB for all windows of the losses, as one would with librosa."""
     rate = target.sample_rate_hz
     levels = []
     for window in (*target.windows, target.onset):
@@ -161,22 +133,7 @@ def librosa_levels(signal: FloatArray, target: NoteTarget) -> list[FloatArray]:
 def librosa_differences(
     signal: FloatArray, analysed: Sequence[FloatArray], target: NoteTarget
 ) -> list[float]:
-    """Compare a candidate with the target over all windows, with librosa and numpy.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,)
-        A candidate.
-    analysed : sequence of np.ndarray, shape=(n_mels, n_frames)
-        The target's levels, as `librosa_levels` gives them.
-    target : NoteTarget
-        Its windows are taken.
-
-    Returns
-    -------
-    list of float
-        Mean difference in dB for each window.
-    """
+    """Compare a candidate with the target over all windows, with librosa and numpy."""
     return [
         float(np.mean(np.abs(own - other)))
         for own, other in zip(librosa_levels(signal, target), analysed, strict=True)
@@ -184,18 +141,7 @@ def librosa_differences(
 
 
 def scored_target(note: TargetNote) -> NoteTarget:
-    """Return a note as the losses take it.
-
-    Parameters
-    ----------
-    note : TargetNote
-        The note.
-
-    Returns
-    -------
-    NoteTarget
-        Prepared as in a match.
-    """
+    """Return a note as the losses take it."""
     return NoteTarget(
         note.signal,
         sample_rate_hz=note.sample_rate_hz,
@@ -205,15 +151,7 @@ def scored_target(note: TargetNote) -> NoteTarget:
 
 
 def bench_speed(*, n_runs: int = 15, structures: Sequence[str] = STRUCTURES) -> None:
-    """Print candidates per second, the parts of their cost, and the ratio to librosa.
-
-    Parameters
-    ----------
-    n_runs : int > 0, optional
-        Batches whose median counts.
-    structures : sequence of str, optional
-        Structures to time; their candidates are drawn from the whole space.
-    """
+    """Print candidates per second, the parts of their cost, and the ratio to librosa."""
     target = recorded_target("trumpet", 65.0, gate_s=1.2, duration_s=1.5)
     note = target.notes[0]
     duration_s = len(note.signal) / note.sample_rate_hz
@@ -271,15 +209,7 @@ def resident_mb() -> float:
 
 
 def bench_run(*, seconds: float = 60.0, structures: Sequence[str] = STRUCTURES) -> None:
-    """Print memory and overhead of a long search.
-
-    Parameters
-    ----------
-    seconds : float > 0, optional
-        Length of each search in s.
-    structures : sequence of str, optional
-        Structures to search.
-    """
+    """Print memory and overhead of a long search."""
     target = recorded_target("trumpet", 65.0, gate_s=1.2, duration_s=1.5)
     print(f"run: searches of {seconds:g} s; memory at 10 %, at the end, highest")
     for name in structures:
@@ -305,18 +235,6 @@ def onset_128_bands_db(target: FloatArray, sound: FloatArray, sample_rate_hz: in
 
     The narrowest of these bands hold no bin of a 256-point transform, and count as equal; the
     figure is smaller than that of `tests.judge` for that.
-
-    Parameters
-    ----------
-    target, sound : np.ndarray, shape=(n_samples,)
-        Sounds; placed, cut and scaled by `tests.placing.place`.
-    sample_rate_hz : int
-        Sampling rate of both in Hz.
-
-    Returns
-    -------
-    float
-        Mean absolute difference in dB.
     """
     levels_db = []
     n_onset = round(0.12 * sample_rate_hz)
@@ -346,19 +264,7 @@ def bench_quality(
     seed: int = 1,
     floors: Sequence[Floor] = FLOORS,
 ) -> None:
-    """Print how close matches of real notes come, beside floor and plain sawtooth.
-
-    Parameters
-    ----------
-    seconds : float > 0, optional
-        Time for each match in s.
-    structure : str, optional
-        Structure to match with.
-    seed : int, optional
-        Seed of the searches.
-    floors : sequence of Floor, optional
-        Notes.
-    """
+    """Print how close matches of real notes come, beside floor and plain sawtooth."""
     print(f"quality: {structure}, {seconds:g} s each, seed {seed}; differences in dB")
     print("  note                 whole note: match floor saw   first 120 ms, 40 bands: match saw")
     print("                                                     128 bands: match floor saw")
@@ -395,13 +301,7 @@ def _process_s(arguments: Sequence[str], n_runs: int) -> float:
 
 
 def bench_start(*, n_runs: int = 5) -> None:
-    """Print what a fresh process takes for the help and for a first sound.
-
-    Parameters
-    ----------
-    n_runs : int > 0, optional
-        Processes whose median counts.
-    """
+    """Print what a fresh process takes for the help and for a first sound."""
     help_s = _process_s(["-m", "matcher", "--help"], n_runs)
     bare_s = _process_s(["-c", "pass"], n_runs)
     sound_s = _process_s(["-c", FIRST_SOUND], n_runs)
@@ -410,13 +310,7 @@ def bench_start(*, n_runs: int = 5) -> None:
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run the sections that are asked for.
-
-    Parameters
-    ----------
-    arguments : sequence of str, optional
-        The command line's, by default.
-    """
+    """Run the sections that are asked for."""
     parser = argparse.ArgumentParser(
         prog="python -m tests.benchmarks.bench_match", description=__doc__.splitlines()[0]
     )

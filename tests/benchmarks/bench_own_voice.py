@@ -93,18 +93,7 @@ class OwnPatch:
 
 
 def units_of(values: Mapping[str, float]) -> FloatArray:
-    """Return the places of parameters in their ranges, the loudest oscillator at full level.
-
-    Parameters
-    ----------
-    values : mapping of str to float
-        A patch.
-
-    Returns
-    -------
-    np.ndarray, shape=(22,), 0 to 1
-        In the order of the structure.
-    """
+    """Return the places of parameters in their ranges, the loudest oscillator at full level."""
     loudest = max(values[name] for name in LEVELS) or 1.0
     scaled = {**values, **{name: values[name] / loudest for name in LEVELS}}
     return STRUCTURE.space.encode(STRUCTURE.space.clip(scaled))
@@ -112,18 +101,7 @@ def units_of(values: Mapping[str, float]) -> FloatArray:
 
 @cache
 def draw_patch(number: int) -> OwnPatch:
-    """Draw a patch, play it, and find out which of its parameters are audible.
-
-    Parameters
-    ----------
-    number : int >= 0
-        Which one; the same number gives the same patch.
-
-    Returns
-    -------
-    OwnPatch
-        The patch.
-    """
+    """Draw a patch, play it, and find out which of its parameters are audible."""
     rng = np.random.default_rng([22, number])
     drawn = STRUCTURE.space.decode(rng.random(len(STRUCTURE.space)))
     units = units_of(STRUCTURE.space.to_dict(drawn))

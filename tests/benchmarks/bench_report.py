@@ -42,17 +42,7 @@ CASES = {
 
 @dataclass(frozen=True)
 class Figures:
-    """What a report took.
-
-    Parameters
-    ----------
-    sound_s : float
-        Length of all sounds in the page, in s.
-    elapsed_s, processor_s : float
-        Time by the clock, and of the processor, in s.
-    size_mb : float
-        Size of the page in MB (10^6 bytes).
-    """
+    """What a report took."""
 
     sound_s: float
     elapsed_s: float

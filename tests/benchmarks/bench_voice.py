@@ -122,22 +122,7 @@ def work_of(renderer: NoteRenderer, values: Mapping[str, float]) -> Callable[[],
 def cost_ns(
     renderer: NoteRenderer, patches: Mapping[str, Mapping[str, float]], n_runs: int = N_RUNS
 ) -> dict[str, float]:
-    """Time patches in turn, so that a slow minute of the machine meets all of them.
-
-    Parameters
-    ----------
-    renderer : NoteRenderer
-        The note and its buffers.
-    patches : mapping of str to mapping of str to float
-        Patches by name.
-    n_runs : int >= 1, optional
-        Times that each is rendered; the shortest counts.
-
-    Returns
-    -------
-    dict of str to float
-        Nanoseconds for each sample of each candidate.
-    """
+    """Time patches in turn, so that a slow minute of the machine meets all of them."""
     works = {name: work_of(renderer, values) for name, values in patches.items()}
     shortest_s = dict.fromkeys(works, np.inf)
     for _ in range(n_runs):
@@ -214,15 +199,7 @@ def print_csound(ours_ns: float) -> None:
 
 
 def main(*, n_samples: int = N_SAMPLES, n_runs: int = N_RUNS) -> None:
-    """Print the table.
-
-    Parameters
-    ----------
-    n_samples : int, optional
-        Length of the note that is timed.
-    n_runs : int, optional
-        Times that each patch is rendered.
-    """
+    """Print the table."""
     renderer = renderer_of(n_samples=n_samples)
     print(f"{'ns per sample and candidate':48}{'1 thread':>8}   2 at once, each")
     costs = cost_ns(renderer, {**PATCHES, "csound": VALUES}, n_runs)

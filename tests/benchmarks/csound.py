@@ -87,22 +87,7 @@ def csound_voice_graph(
     note: Note = NOTE,
     phases: Mapping[str, float] = PHASES,
 ) -> str:
-    """Return the filled-in graph.
-
-    Parameters
-    ----------
-    values : Mapping[str, float], optional
-        All parameters of the catalogue in physical units.
-    note : Note, optional
-        What is played; the velocity is not used.
-    phases : Mapping[str, float], optional
-        Phases of oscillator 2 and of the LFOs at the start, in cycles.
-
-    Returns
-    -------
-    str
-        The text of a ``.csd`` file.
-    """
+    """Return the filled-in graph."""
     played = {"note.midi_pitch": note.midi_pitch, "note.gate_s": note.gate_s}
     return fill_template(
         TEMPLATE.read_text(), {**values, **phases, **played}, unused=NOT_IN_THE_GRAPH
@@ -115,25 +100,7 @@ def render_csound_voice(
     note: Note = NOTE,
     phases: Mapping[str, float] = PHASES,
 ) -> tuple[FloatArray, int]:
-    """Render the graph, to compare it with our voice.
-
-    Parameters
-    ----------
-    values, note, phases
-        As for `csound_voice_graph`.
-
-    Returns
-    -------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        The sound at the level of the graph, 8 time constants of release included.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-
-    Raises
-    ------
-    FileNotFoundError
-        If Csound is missing.
-    """
+    """Render the graph, to compare it with our voice."""
     with tempfile.TemporaryDirectory() as folder:
         return render_graph(csound_voice_graph(values, note=note, phases=phases), Path(folder))
 
@@ -158,18 +125,6 @@ def csound_ns_per_sample(
     A short and a long note are performed without output, in turn; the difference of their
     processor times belongs to the difference of their lengths. Processor time, since somebody
     else's work on the machine does not count.
-
-    Parameters
-    ----------
-    n_runs : int > 0, optional
-        Pairs of notes; their median counts.
-    short_s, long_s : float, 0 < short_s < long_s <= 60, optional
-        Gates of the two notes in seconds.
-
-    Returns
-    -------
-    float or None
-        Nanoseconds for each sample; None, after a message, if Csound is missing.
     """
     if csound_path() is None:
         print(MISSING)

@@ -120,38 +120,14 @@ class Quantity:
 
 
 def peak_hz(values: Mapping[str, float], midi_pitch: float) -> float:
-    """Return the highest cutoff at a key, at velocity 100.
-
-    Parameters
-    ----------
-    values : mapping of str to float
-        A patch.
-    midi_pitch : float
-        The key.
-
-    Returns
-    -------
-    float
-        Cutoff in Hz, up to 20 kHz, where the filter is out of the way.
-    """
+    """Return the highest cutoff at a key, at velocity 100."""
     octaves = max(values["filter_env.depth_octaves"], 0.0)
     octaves += values["filter.key_track_ratio"] * (midi_pitch - 60.0) / 12.0
     return float(min(values["filter.cutoff_hz"] * 2.0**octaves, OPEN_HZ))
 
 
 def swap_oscillators(values: Mapping[str, float]) -> dict[str, float]:
-    """Let the oscillators change places, so that the sound is the same.
-
-    Parameters
-    ----------
-    values : mapping of str to float
-        All parameters of the catalogue.
-
-    Returns
-    -------
-    dict of str to float
-        The detune changes its sign, and the fine tune makes up for it.
-    """
+    """Let the oscillators change places, so that the sound is the same."""
     swapped = dict(values)
     for name in CATALOGUE.names:
         if name.startswith("osc1."):
@@ -306,21 +282,7 @@ QUANTITIES = (
 def check_patch(
     found: Mapping[str, float], true: Mapping[str, float], midi_pitches: Sequence[float]
 ) -> dict[str, list[Check]]:
-    """Compare a found patch with the true one.
-
-    Parameters
-    ----------
-    found, true : mapping of str to float
-        All parameters of the catalogue in physical units.
-    midi_pitches : sequence of float
-        The keys that the patch was found from.
-
-    Returns
-    -------
-    dict of str to list of Check
-        By quantity, one check for each key or oscillator, in the order of the oscillators that
-        agrees better; quantities that the true patch doesn't have are left out.
-    """
+    """Compare a found patch with the true one."""
     wanted = Heard.of(true, midi_pitches)
     orders = []
     for values in (found, swap_oscillators(found)):

@@ -70,14 +70,7 @@ def _digest(files: set[Path]) -> str:
 
 
 class RunRecord:
-    """Rows of figures in a file, each under the settings that it was measured with.
-
-    Parameters
-    ----------
-    path : Path
-        A file of JSON lines; it is made when the first row is added. A last line that was cut
-        off by a crash is left out.
-    """
+    """Rows of figures in a file, each under the settings that it was measured with."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -93,20 +86,7 @@ class RunRecord:
     def find(
         self, settings: Mapping[str, Any], *, code: str | None = None
     ) -> dict[str, Any] | None:
-        """Return the row that was measured with these settings by this code, or None.
-
-        Parameters
-        ----------
-        settings : mapping
-            What makes a run the same run; plain values.
-        code : str, optional
-            Digest of the code that the figures depend on; `code_digest` if left out.
-
-        Returns
-        -------
-        dict or None
-            The row.
-        """
+        """Return the row that was measured with these settings by this code, or None."""
         wanted = {**settings, "code": code or code_digest()}
         for row in self.rows:
             if all(row.get(name) == value for name, value in wanted.items()):
@@ -116,22 +96,7 @@ class RunRecord:
     def add(
         self, settings: Mapping[str, Any], figures: Mapping[str, Any], *, code: str | None = None
     ) -> dict[str, Any]:
-        """Write a row to the disk, and return it.
-
-        Parameters
-        ----------
-        settings : mapping
-            What makes a run the same run; plain values.
-        figures : mapping
-            What was measured; plain values.
-        code : str, optional
-            As for `find`.
-
-        Returns
-        -------
-        dict
-            Both, and the code's digest.
-        """
+        """Write a row to the disk, and return it."""
         row = {**settings, **figures, "code": code or code_digest()}
         with self.path.open("a", encoding="utf-8") as file:
             file.write(json.dumps(row) + "\n")

@@ -77,20 +77,7 @@ class Course:
 
 
 def soak_matches(n_matches: int, folder: Path) -> Course:
-    """Match the same note so often in this process, each time with another seed and folder.
-
-    Parameters
-    ----------
-    n_matches : int >= 4
-        How many.
-    folder : Path
-        Where the runs go.
-
-    Returns
-    -------
-    Course
-        Measured after each.
-    """
+    """Match the same note so often in this process, each time with another seed and folder."""
     course = Course(psutil.Process())
     target = Target((target_from_signal(played_note(), RATE_HZ, name="reed", velocity=90),))
     for i in range(n_matches):
@@ -105,22 +92,7 @@ def soak_matches(n_matches: int, folder: Path) -> Course:
 
 
 def soak_page(minutes: float, folder: Path) -> tuple[Course, int]:
-    """Use the page for so long, as several windows would.
-
-    Parameters
-    ----------
-    minutes : float > 0
-        How long.
-    folder : Path
-        The workspace.
-
-    Returns
-    -------
-    course : Course
-        Of the server, after each round.
-    n_requests : int
-        How many were answered; every one as it had to be.
-    """
+    """Use the page for so long, as several windows would."""
     n_requests = 0
     with serve_page(folder) as server:
         course = Course(psutil.Process(server.process.pid))

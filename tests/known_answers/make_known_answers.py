@@ -46,13 +46,7 @@ PHASES = {
 
 
 def graph_of(note: KnownNote) -> str:
-    """Return the filled-in graph of a note.
-
-    Raises
-    ------
-    ParameterError
-        If the graph has no part for a value that isn't at neutral.
-    """
+    """Return the filled-in graph of a note."""
     played = {
         "note.midi_pitch": note.midi_pitch,
         "note.gate_s": note.gate_s,

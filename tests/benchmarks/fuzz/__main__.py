@@ -35,24 +35,7 @@ FEWER = 5
 
 
 def fuzz(name: str, *, n_cases: int, seed: int = 1, keep: Path | None = None) -> Tally:
-    """Try cases of one kind.
-
-    Parameters
-    ----------
-    name : str
-        A name of `EVERY`.
-    n_cases : int >= 1
-        How many.
-    seed : int
-        What is spoilt, and how, follows from it.
-    keep : Path, optional
-        A folder that is kept, to look at the last case.
-
-    Returns
-    -------
-    Tally
-        How they ended.
-    """
+    """Try cases of one kind."""
     tally = Tally()
 
     def judge(case: Case, place: str) -> None:

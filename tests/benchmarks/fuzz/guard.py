@@ -36,19 +36,7 @@ class _TookTooLongError(BaseException):
 
 @dataclass
 class Tally:
-    """How the cases ended.
-
-    Parameters
-    ----------
-    read, refused : int
-        Inputs that were taken, and that were refused in one line.
-    longest_s : float
-        The longest case.
-    failures : Counter
-        What went wrong, by kind and place.
-    examples : dict of str to str
-        A description of the first case of each failure.
-    """
+    """How the cases ended."""
 
     read: int = 0
     refused: int = 0
@@ -80,19 +68,7 @@ def limit_memory() -> Iterator[None]:
 
 
 def try_call(call: Callable[[], int | None], tally: Tally, example: str, *, names: str) -> None:
-    """Call with limits on time, and count how it ended.
-
-    Parameters
-    ----------
-    call : callable
-        Returns None, or the exit status of the command line.
-    tally : Tally
-        Where it is counted.
-    example : str
-        What describes the case.
-    names : str
-        What the message has to hold if the input is refused: the name of the file.
-    """
+    """Call with limits on time, and count how it ended."""
     out, err = io.StringIO(), io.StringIO()
     began = time.perf_counter()
     try:

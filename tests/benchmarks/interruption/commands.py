@@ -69,20 +69,7 @@ COMMANDS = (
 
 
 def prepare(folder: Path, names: Sequence[str]) -> dict[str, float]:
-    """Make a folder with recordings, a run and a structure file; time some commands once.
-
-    Parameters
-    ----------
-    folder : Path
-        An empty folder.
-    names : sequence of str
-        Which commands.
-
-    Returns
-    -------
-    dict of str to float
-        Seconds that each command takes when nothing interrupts it.
-    """
+    """Make a folder with recordings, a run and a structure file; time some commands once."""
     write_note(folder / "reed.wav")
     write_note(folder / "pipe.wav", rate_hz=32_000)
     (folder / "notes.toml").write_text(
@@ -122,24 +109,7 @@ class _Copy(tempfile.TemporaryDirectory[str]):
 
 
 def interrupt(command: Command, way: str, after_s: float, folder: Path) -> Finding:
-    """Interrupt a command, then run the next one, and look at what is there.
-
-    Parameters
-    ----------
-    command : Command
-        What is interrupted.
-    way : str
-        A name of `WAYS`.
-    after_s : float
-        When, after the start of the process.
-    folder : Path
-        As `prepare` has made it; it stays as it is.
-
-    Returns
-    -------
-    Finding
-        How it went.
-    """
+    """Interrupt a command, then run the next one, and look at what is there."""
     act, accepted = WAYS[way]
     with copied(folder) as copy:
         before = versions_of(copy)

@@ -27,27 +27,7 @@ JOBS = ("match", "refine", "compare", "explain", "keyboard")
 
 
 def interrupt_page(kind: str, way: str, who: str, share: float, folder: Path) -> Finding:
-    """Interrupt the page or one of its jobs, and open the page again.
-
-    Parameters
-    ----------
-    kind : str
-        Which job is at work: "match", "compare", "refine", "explain" or "keyboard".
-    way : str
-        A name of `WAYS`.
-    who : str
-        "page" or "job".
-    share : float, 0 to 1
-        When, within the first seconds of the job.
-    folder : Path
-        As `prepare` has made it; it stays as it is.
-
-    Returns
-    -------
-    Finding
-        How it went; the next status is 0 if the page could be used again, and the job was done,
-        or was started again with success.
-    """
+    """Interrupt the page or one of its jobs, and open the page again."""
     act, accepted = WAYS[way]
     faults: list[str] = []
     with copied(folder) as copy:

@@ -31,24 +31,7 @@ MEASURES = ("log_mel_db", "onset_log_mel_db", "envelope_db", "centroid_ratio", "
 
 
 def run_note(name: str, note: BenchNote, seconds: float, seed: int) -> dict[str, Any]:
-    """Match one note with one optimiser, and judge it.
-
-    Parameters
-    ----------
-    name : str
-        `OWN`, or a name of `OPTIMISERS`.
-    note : BenchNote
-        The note.
-    seconds : float > 0
-        Wall time to search, in s.
-    seed : int
-        Seed of the search.
-
-    Returns
-    -------
-    dict
-        Loss, evaluations, wall time, the measures of `judge`, and what is still audible.
-    """
+    """Match one note with one optimiser, and judge it."""
     began = time.monotonic()
     find = _run_own if name == OWN else _run_other
     sound, loss, n_evaluations = find(name, note, seconds, seed)
@@ -61,22 +44,7 @@ def run_note(name: str, note: BenchNote, seconds: float, seed: int) -> dict[str,
 
 
 def run_instrument(instrument: BenchInstrument, seconds: float, seed: int) -> dict[str, Any]:
-    """Match three notes with one patch of earwright, and try it on the notes left out.
-
-    Parameters
-    ----------
-    instrument : BenchInstrument
-        The notes.
-    seconds : float > 0
-        Wall time to search, in s.
-    seed : int
-        Seed of the search.
-
-    Returns
-    -------
-    dict
-        Loss, evaluations, wall time, and the measures of each fitted note and of each left out.
-    """
+    """Match three notes with one patch of earwright, and try it on the notes left out."""
     began = time.monotonic()
     result = match_leaving_out(
         instrument.target_set(),

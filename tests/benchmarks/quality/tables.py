@@ -18,18 +18,7 @@ WANTED_FITTED_DB, WANTED_LEFT_OUT_DB = 4.5, 5.5
 
 
 def note_table(rows: Sequence[Mapping[str, Any]]) -> str:
-    """Lay out medians and quartiles of every optimiser and budget.
-
-    Parameters
-    ----------
-    rows : sequence of mapping
-        Runs on single notes.
-
-    Returns
-    -------
-    str
-        One line for each optimiser and budget.
-    """
+    """Lay out medians and quartiles of every optimiser and budget."""
     head = f"{'optimiser':32s}{'s':>4s} {'runs':>4s} {'log-mel dB':>17s} {'first 120 ms dB':>17s}"
     rest = ("level dB", "centroid", " cents", "audible", "  loss", "  tried")
     lines = [" ".join([head, *rest])]
@@ -51,19 +40,7 @@ def note_table(rows: Sequence[Mapping[str, Any]]) -> str:
 
 
 def audible_table(rows: Sequence[Mapping[str, Any]]) -> str:
-    """Say what of earwright's matches is still heard, at its longest budget.
-
-    Parameters
-    ----------
-    rows : sequence of mapping
-        Runs on single notes.
-
-    Returns
-    -------
-    str
-        Each quantity with the runs in which it is audible, then each note with its list; empty
-        if there is no run of earwright's.
-    """
+    """Say what of earwright's matches is still heard, at its longest budget."""
     own = [row for row in rows if row["optimiser"] == OWN]
     if not own:
         return ""
@@ -80,18 +57,7 @@ def audible_table(rows: Sequence[Mapping[str, Any]]) -> str:
 
 
 def instrument_table(rows: Sequence[Mapping[str, Any]]) -> str:
-    """Lay out the instruments: one patch for three notes, and for notes that it wasn't fitted to.
-
-    Parameters
-    ----------
-    rows : sequence of mapping
-        Runs on instruments.
-
-    Returns
-    -------
-    str
-        Two lines for each instrument, medians over notes and seeds, and two for all of them.
-    """
+    """Lay out the instruments: one patch for three notes, and for notes left out of the fit."""
     head = f"{'one patch for three notes':27s}{'notes':>10s}{'log-mel dB':>19s}"
     head += f"{'first 120 ms dB':>18s}{'level dB':>9s}{'centroid':>9s}{'audible':>8s}"
     lines = [head]
