@@ -7,8 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.plots.movement import Movement, measure_movement
-from matcher.plots.spectrogram import Spectrogram, measure_spectrogram
+from matcher.plots.spectrograms import (
+    BANDS_PER_OCTAVE,
+    FLOOR_DB,
+    WINDOW_S,
+    Spectrogram,
+    measure_spectrogram,
+)
 from matcher.target.envelope import level_track
 from matcher.target.harmonics import harmonic_tracks, refine_track, smooth_track
 from matcher.target.pitch import coarse_track, find_pitch
@@ -25,8 +30,6 @@ if TYPE_CHECKING:
     from matcher.target import PitchTrack
     from shared import FloatArray, Note
 
-__all__ = ["SoundPair", "SoundTracks", "level_curves", "measure_pair", "run_pairs"]
-
 N_HARMONICS = 24
 # The front edge of the harmonic levels, as the loss has it (matcher.losses): 150 ms.
 FRONT_S = 0.15
@@ -38,26 +41,33 @@ HOP_S = 0.005
 LOUDEST_PART_DB = -20.0
 # Frames this far under the loudest one say nothing about pitch.
 LOUD_DB = -40.0
+SLOWEST_HZ, FASTEST_HZ, STEP_HZ = 0.5, 20.0, 0.25
+# The attack is no movement; it is judged by the front edge.
+ATTACK_S = 0.1
+SHORTEST_S = 0.25
+# Octaves whose level lies on the floor at times would move by as much as the floor says.
+HEADROOM_DB = 10.0
+
+
+@dataclass(frozen=True, eq=False)
+class Movement:
+    """Depth of movement over rates from 0.5 to 20 Hz; empty where a note is too short to move.
+
+    A sine of 1 dB or 1 cent to each side gives 1 at its rate; levels are the root mean square over
+    the octaves that sound, and pitch is empty where none is heard.
+    """
+
+    rates_hz: FloatArray
+    level_db: FloatArray
+    pitch_cents: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
 class SoundTracks:
-    """What is drawn of one sound.
+    """What is drawn of one sound, in dB re the strongest of both.
 
-    Parameters
-    ----------
-    spectrogram : Spectrogram
-        Level over time and frequency.
-    level_times_s, level_db : np.ndarray, shape=(n_frames,), dtype=float64
-        Level each millisecond, in dB re the loudest moment of both sounds.
-    pitch_times_s, pitch_cents : np.ndarray, shape=(n_steps,), dtype=float64
-        Deviation from the played pitch in cents, NaN where no pitch is heard; empty without
-        pitch.
-    movement : Movement
-        Modulation spectra of level and pitch.
-    attack_harmonics_db, sustain_harmonics_db : np.ndarray, shape=(n_harmonics,), dtype=float64
-        Level of each harmonic at its highest in the first 150 ms, and in the second half of the
-        gate (median), in dB re the strongest one of both sounds; empty without pitch.
+    Pitch is the deviation from the played key, NaN where none is heard. Levels of harmonics are
+    the highest within the first 150 ms, and the median over the second half of the key.
     """
 
     spectrogram: Spectrogram
@@ -72,19 +82,7 @@ class SoundTracks:
 
 @dataclass(frozen=True, eq=False)
 class SoundPair:
-    """A note of the target and the patch that plays it.
-
-    Parameters
-    ----------
-    name : str
-        Name of the note.
-    note : Note
-        What is played.
-    onset_s : float
-        Onset of both sounds in s.
-    target, match : SoundTracks
-        What is drawn of each.
-    """
+    """A note of the target and the patch that plays it; both have one onset."""
 
     name: str
     note: Note
@@ -111,31 +109,7 @@ def measure_pair(
     onset_s: float = 0.0,
     name: str = "note",
 ) -> SoundPair:
-    """Measure what is drawn of two sounds on one timeline.
-
-    Parameters
-    ----------
-    target, match : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sounds of one length, not silent.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    note : Note
-        Pitch, velocity and gate that are played.
-    onset_s : float
-        Onset of both in s.
-    name : str
-        What the note is called.
-
-    Returns
-    -------
-    SoundPair
-        Both on common scales.
-
-    Raises
-    ------
-    ParameterError
-        If the lengths differ.
-    """
+    """Measure what is drawn of two mono sounds of one length, on one timeline."""
     if target.shape != match.shape:
         raise ParameterError(
             f"match has shape {match.shape}; that of the target, {target.shape}, is accepted.",
@@ -152,7 +126,7 @@ def measure_pair(
     tracks = []
     for i, spectrogram in enumerate(spectrograms):
         times_s, cents = _cents(pitched[i], note)
-        movement = measure_movement(
+        movement = _movement(
             spectrogram,
             (times_s, cents),
             start_s=onset_s,
@@ -167,24 +141,10 @@ def measure_pair(
 def level_curves(
     *signals: FloatArray, sample_rate_hz: int, note: Note
 ) -> list[tuple[FloatArray, FloatArray]]:
-    """Measure levels over time re the loudest moment of all sounds.
+    """Measure times and levels of mono sounds of one length re the loudest moment of all.
 
     They are measured as one sound, with silence between, since a level track counts from its own
     highest value.
-
-    Parameters
-    ----------
-    *signals : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sounds of one length, not all of them silent.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    note : Note
-        What is played; levels are taken over whole periods.
-
-    Returns
-    -------
-    list of tuple of np.ndarray
-        Times in s and levels in dB, sound by sound.
     """
     pitch_hz = float(midi_to_hz(note.midi_pitch))
     n_gap = seconds_to_samples(0.1, sample_rate_hz)
@@ -200,18 +160,7 @@ def level_curves(
 
 
 def run_pairs(run: RunFolder) -> tuple[SoundPair, ...]:
-    """Measure the notes of a run, as its folder holds them.
-
-    Parameters
-    ----------
-    run : RunFolder
-        As `matcher.load_run` gives it.
-
-    Returns
-    -------
-    tuple of SoundPair
-        The notes that were fitted, then those that were left out.
-    """
+    """Measure the notes of a run that were fitted, then those that were left out."""
     fields: list[Mapping[str, Any]] = [
         entry
         for key in ("notes", "left_out")
@@ -297,3 +246,75 @@ def _harmonics(
         )
         for front, rest in raw
     ]
+
+
+# Modulation spectra, magnitudes only, so that the phases of LFOs and beats don't count
+# (S. D. Ewert and T. Dau, "Characterizing frequency selectivity for envelope fluctuations",
+# J. Acoust. Soc. Am. 108, 2000). The loss measures the same in mel bands,
+# `matcher.losses.movement`; here octaves are enough.
+
+
+def _movement(
+    spectrogram: Spectrogram,
+    pitch: tuple[FloatArray, FloatArray],
+    *,
+    start_s: float,
+    end_s: float,
+) -> Movement:
+    """Measure the movement of a held note."""
+    begin_s = start_s + min(ATTACK_S, 0.5 * (end_s - start_s))
+    if end_s - begin_s < SHORTEST_S:
+        return Movement(np.zeros(0), np.zeros(0), np.zeros(0))
+    # A rate needs one period within the note to be told from a slope.
+    slowest_hz = max(SLOWEST_HZ, np.ceil(1.0 / (end_s - begin_s) / STEP_HZ) * STEP_HZ)
+    rates_hz = np.arange(slowest_hz, FASTEST_HZ + 0.5 * STEP_HZ, STEP_HZ)
+    # The last frames would look beyond the end of the key.
+    octaves = _octave_levels(spectrogram, begin_s, end_s - 0.5 * WINDOW_S)
+    depths = _depths(*octaves, rates_hz) if octaves[1].size else np.zeros((1, rates_hz.size))
+    level_db = np.sqrt(np.mean(np.square(depths), axis=0))
+    return Movement(rates_hz, level_db, _pitch_depths(*pitch, rates_hz, begin_s, end_s))
+
+
+def _octave_levels(
+    spectrogram: Spectrogram, begin_s: float, end_s: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the times, and the levels of the octaves that sound throughout, in dB."""
+    is_held = (spectrogram.times_s >= begin_s) & (spectrogram.times_s <= end_s)
+    power = 10.0 ** (spectrogram.level_db[:, is_held] / 10.0)
+    n_octaves = power.shape[0] // BANDS_PER_OCTAVE
+    octaves = power[: n_octaves * BANDS_PER_OCTAVE].reshape(n_octaves, BANDS_PER_OCTAVE, -1)
+    levels = np.asarray(10.0 * np.log10(octaves.sum(axis=1)), dtype=np.float64)
+    floor_db = FLOOR_DB + 10.0 * np.log10(BANDS_PER_OCTAVE)
+    is_sounding = levels.min(axis=1, initial=np.inf) > floor_db + HEADROOM_DB
+    return spectrogram.times_s[is_held], levels[is_sounding]
+
+
+def _pitch_depths(
+    times_s: FloatArray, cents: FloatArray, rates_hz: FloatArray, begin_s: float, end_s: float
+) -> FloatArray:
+    """Return the depths of the pitch's movement, empty where little of it is heard."""
+    is_held = (times_s >= begin_s) & (times_s <= end_s) & np.isfinite(cents)
+    if np.count_nonzero(is_held) < 0.5 * np.count_nonzero(
+        (times_s >= begin_s) & (times_s <= end_s)
+    ):
+        return np.zeros(0)
+    held_s = times_s[is_held]
+    if held_s.size < 8 or held_s[-1] - held_s[0] < SHORTEST_S:
+        return np.zeros(0)
+    even_s = np.linspace(held_s[0], held_s[-1], held_s.size)
+    depths = _depths(even_s, np.interp(even_s, held_s, cents[is_held])[None], rates_hz)
+    return np.asarray(depths[0])
+
+
+def _depths(times_s: FloatArray, tracks: FloatArray, rates_hz: FloatArray) -> FloatArray:
+    """Return the amplitudes of tracks, shape (n_tracks, n_frames), at each rate.
+
+    Means and slopes are taken off first.
+    """
+    offset = times_s - times_s.mean()
+    centred = tracks - tracks.mean(axis=1, keepdims=True)
+    slopes = (centred @ offset) / max(float(offset @ offset), 1e-12)
+    centred -= slopes[:, None] * offset
+    window = np.hanning(times_s.size + 2)[1:-1]
+    waves = np.exp(-2j * np.pi * times_s[:, None] * rates_hz) * window[:, None]
+    return np.asarray(2.0 * np.abs(centred @ waves) / window.sum())

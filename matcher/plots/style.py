@@ -15,36 +15,17 @@ from typing import TYPE_CHECKING
 from shared import ParameterError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-    from typing import Any, TypeAlias
+    from collections.abc import Iterator
+    from typing import Any
 
-    from matplotlib.axes import Axes
     from matplotlib.colors import Colormap
-
-    from shared import FloatArray
-
-    Curve: TypeAlias = tuple[FloatArray, FloatArray]
-
-__all__ = ["DARK", "LEVEL_MAP", "LIGHT", "Palette", "difference_map", "find_palette", "plot_style"]
 
 LEVEL_MAP = "cividis"
 
 
 @dataclass(frozen=True)
 class Palette:
-    """Colours of a picture.
-
-    Parameters
-    ----------
-    paper, ink, faint : str
-        Background, text and axes, grid lines.
-    target, match : str
-        The two sounds.
-    more, less : str
-        Where the match has more, or less, than the target.
-    series : tuple of str
-        Colours of further curves, in this order.
-    """
+    """Colours of a picture."""
 
     paper: str
     ink: str
@@ -80,23 +61,7 @@ _THEMES = {"light": LIGHT, "dark": DARK}
 
 
 def find_palette(theme: str) -> Palette:
-    """Find the colours of a theme.
-
-    Parameters
-    ----------
-    theme : str
-        "light" or "dark".
-
-    Returns
-    -------
-    Palette
-        Its colours.
-
-    Raises
-    ------
-    ParameterError
-        If there is no such theme.
-    """
+    """Find the colours of a theme."""
     if theme not in _THEMES:
         raise ParameterError(
             f'theme is "{theme}"; {" and ".join(_THEMES)} are accepted.', name="theme", value=theme
@@ -106,18 +71,7 @@ def find_palette(theme: str) -> Palette:
 
 @contextlib.contextmanager
 def plot_style(palette: Palette = LIGHT) -> Iterator[None]:
-    """Give figures that are made within a ``with`` block these colours, and quiet axes.
-
-    Parameters
-    ----------
-    palette : Palette
-        The colours.
-
-    Yields
-    ------
-    None
-        Nothing.
-    """
+    """Give figures that are made within a ``with`` block these colours, and quiet axes."""
     import matplotlib as mpl  # noqa: PLC0415  takes half a second
 
     settings: Any = {
@@ -157,27 +111,9 @@ def plot_style(palette: Palette = LIGHT) -> Iterator[None]:
 
 
 def difference_map(palette: Palette) -> Colormap:
-    """Make a map that is clear where there is no difference, so that it goes on any background.
-
-    Parameters
-    ----------
-    palette : Palette
-        Colours for more and less.
-
-    Returns
-    -------
-    matplotlib.colors.Colormap
-        From `less` over nothing to `more`.
-    """
+    """Make a map that is clear where there is no difference, so that it goes on any background."""
     from matplotlib.colors import LinearSegmentedColormap, to_rgb  # noqa: PLC0415
 
     less, more = to_rgb(palette.less), to_rgb(palette.more)
     stops = [(0.0, (*less, 1.0)), (0.5, (*less, 0.0)), (0.5, (*more, 0.0)), (1.0, (*more, 1.0))]
     return LinearSegmentedColormap.from_list("difference", stops)
-
-
-def _draw_both(axes: Axes, curves: Sequence[Curve], palette: Palette) -> None:
-    """Draw the target as a broad line and the match as a thin one over it."""
-    target, match = curves
-    axes.plot(*target, color=palette.target, linewidth=2.6, alpha=0.75, label="target")
-    axes.plot(*match, color=palette.match, linewidth=1.2, label="match")

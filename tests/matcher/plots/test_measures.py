@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from matcher.plots import SoundPair, measure_pair, measure_spectrogram
-from matcher.plots.spectrogram import FLOOR_DB
+from matcher.plots.spectrograms import FLOOR_DB
 from shared import FloatArray, Note, ParameterError
 
 RATE_HZ = 44_100
