@@ -15,6 +15,7 @@ from matcher.page import routes_jobs, routes_kept, routes_runs, routes_targets
 from matcher.page.context import PageContext
 from matcher.page.routing import context_of, get
 from matcher.page.security import Guard
+from matcher.report.writing import ASSETS
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterable
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
     from matcher.page.workspace import Workspace
 
 STATIC = Path(__file__).with_name("static")
+# Reports and the page have one player.
+SHARED = frozenset({"player.js"})
 MEDIA_TYPES = {
     ".html": "text/html; charset=utf-8",
     ".css": "text/css; charset=utf-8",
@@ -80,8 +83,9 @@ async def _index(_: Request) -> Response:
 async def _static(request: Request) -> Response:
     """Send one of our own files; nothing else is in that folder."""
     name = request.path_params["name"]
-    path = STATIC / name
-    is_ours = path.suffix in MEDIA_TYPES and path.is_file() and path.parent == STATIC
+    folder = ASSETS if name in SHARED else STATIC
+    path = folder / name
+    is_ours = path.suffix in MEDIA_TYPES and path.is_file() and path.parent == folder
     if not is_ours or name != path.name:
         return Response("Not found.", status_code=404, media_type="text/plain")
     return FileResponse(path, media_type=MEDIA_TYPES[path.suffix])

@@ -56,23 +56,7 @@ class MeasureView:
 
 @dataclass(frozen=True)
 class Explained:
-    """What mattered in a run.
-
-    Parameters
-    ----------
-    explanation : Explanation or None
-        The explanation, if it is of the present patch.
-    is_outdated : bool
-        Whether there is one of an earlier patch.
-    problem : str
-        Why it can't be read; empty if it can.
-    measures : tuple of MeasureView
-        What explains the loss over the search.
-    build : tuple of BuildView
-        The build order, from the plain patch on.
-    sounds : tuple of PlainSound
-        Sounds of the steps.
-    """
+    """What mattered in a run."""
 
     explanation: Explanation | None = None
     is_outdated: bool = False

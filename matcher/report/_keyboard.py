@@ -33,23 +33,7 @@ LEAST_RANGE_LU = 12.0
 
 @dataclass(frozen=True)
 class KeyboardView:
-    """How a patch holds over the keyboard.
-
-    Parameters
-    ----------
-    keyboard : Keyboard or None
-        What was measured; None if that wasn't done, or can't be read.
-    problem : str
-        Why it can't be read; empty if it can.
-    span : str
-        From which key to which.
-    pictures : tuple of Picture
-        Loudness and brightness over the keys.
-    sound : PlainSound or None
-        The scale.
-    address : str or None
-        The same in the page.
-    """
+    """How a patch holds over the keyboard."""
 
     keyboard: Keyboard | None = None
     problem: str = ""

@@ -119,13 +119,7 @@ class ReadNote:
 
 
 def read_notes(run: RunFolder) -> tuple[ReadNote, ...]:
-    """Read the sounds of a run, level-matched for listening.
-
-    Raises
-    ------
-    AudioError
-        If a sound can't be read.
-    """
+    """Read the sounds of a run, level-matched for listening."""
     entries = [
         (note, fields, is_left_out)
         for notes, key, is_left_out in (

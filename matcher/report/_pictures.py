@@ -31,21 +31,7 @@ SCALE_MARGINS = {**MARGINS, "right": 0.96}
 
 @dataclass(frozen=True)
 class Drawing:
-    """One picture that can be drawn.
-
-    Parameters
-    ----------
-    name : str
-        For files: ``"attack"``.
-    title : str
-        Its caption, in a few words.
-    text : str
-        What to look for.
-    draw : callable
-        Takes axes and a palette.
-    has_scale : bool
-        Whether a colour bar stands beside it.
-    """
+    """One picture that can be drawn."""
 
     name: str
     title: str
@@ -54,20 +40,7 @@ class Drawing:
     has_scale: bool = False
 
     def figure(self, palette: Palette, *, has_key: bool = True) -> Figure:
-        """Draw it.
-
-        Parameters
-        ----------
-        palette : Palette
-            Colours.
-        has_key : bool
-            Whether the picture names target and match itself.
-
-        Returns
-        -------
-        matplotlib.figure.Figure
-            The picture.
-        """
+        """Draw it."""
         from matplotlib.figure import Figure  # noqa: PLC0415  takes half a second
 
         with plot_style(palette):
@@ -82,18 +55,7 @@ class Drawing:
 
 
 def drawings_of(pair: SoundPair) -> Iterator[Drawing]:
-    """List the pictures of one note.
-
-    Parameters
-    ----------
-    pair : SoundPair
-        Target and match.
-
-    Yields
-    ------
-    Drawing
-        In the order in which they are looked at; those without anything to show are left out.
-    """
+    """List the pictures of one note."""
     yield from _spectrograms(pair)
     yield Drawing(
         "envelope",

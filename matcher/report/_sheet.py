@@ -59,21 +59,7 @@ class SheetPart:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A patch sheet.
-
-    Parameters
-    ----------
-    parts : tuple of SheetPart
-        Those that do something.
-    is_in_build_order : bool
-        Whether the parts stand in the order in which they are best set.
-    has_panel : bool
-        Whether settings are those of the user's panel.
-    has_slack : bool
-        Whether it says how exactly controls have to be set.
-    resting : tuple of str
-        Controls of the panel that have to be out of the way.
-    """
+    """A patch sheet."""
 
     parts: tuple[SheetPart, ...]
     is_in_build_order: bool
@@ -99,24 +85,7 @@ def make_sheet(
     *,
     note: Note | None = None,
 ) -> Sheet:
-    """Lay out the patch sheet.
-
-    Parameters
-    ----------
-    patch : Patch
-        The patch.
-    structure : Structure, optional
-        The user's instrument, with its panel.
-    explanation : Explanation, optional
-        Of this very patch; gives build order and slack.
-    note : Note, optional
-        The note on which steps of the panel are judged.
-
-    Returns
-    -------
-    Sheet
-        Parts at neutral are left out.
-    """
+    """Lay out the patch sheet."""
     rows = patch_sheet(patch, structure, note=note)
     slacks = _slacks(explanation)
     titles = list(dict.fromkeys(row.part for row in rows))

@@ -32,17 +32,7 @@ VORBIS_QUALITY = 0.6
 
 @dataclass(frozen=True, eq=False)
 class PlainSound:
-    """A sound that is to go into a page.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    is_exact : bool
-        Whether it is compressed without loss, if there is room.
-    """
+    """A sound that is to go into a page."""
 
     signal: FloatArray
     sample_rate_hz: int
@@ -51,15 +41,7 @@ class PlainSound:
 
 @dataclass(frozen=True)
 class EmbeddedSounds:
-    """Sounds as a page holds them.
-
-    Parameters
-    ----------
-    addresses : tuple of (str or None)
-        ``data:`` address of each sound; None for those that did not fit.
-    is_exact : bool
-        Whether those that are to be are compressed without loss.
-    """
+    """Sounds as a page holds them."""
 
     addresses: tuple[str | None, ...]
     is_exact: bool
@@ -86,20 +68,7 @@ def match_loudness(target: PlainSound, match: PlainSound) -> tuple[PlainSound, P
 def embed_sounds(
     sounds: Sequence[PlainSound], *, largest_bytes: int = LARGEST_BYTES
 ) -> EmbeddedSounds:
-    """Compress sounds so that they fit into a page.
-
-    Parameters
-    ----------
-    sounds : sequence of PlainSound
-        The sounds, the most important first.
-    largest_bytes : int > 0
-        Largest size of all addresses together.
-
-    Returns
-    -------
-    EmbeddedSounds
-        In the same order; each within the limits of `shared.safety`.
-    """
+    """Compress sounds so that they fit into a page."""
     limited = [
         replace(sound, signal=limit_level(sound.signal, sound.sample_rate_hz)[0])
         for sound in sounds

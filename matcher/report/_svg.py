@@ -43,22 +43,7 @@ _SPACE = re.compile(r"\n\s*")
 
 
 def inline_svg(figure: Figure, *, prefix: str, label: str) -> str:
-    """Turn a figure that was drawn in the colours `PAGE` into markup for a page.
-
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The figure.
-    prefix : str
-        Goes before every name in it, as names are unique within a page.
-    label : str
-        What it shows, for readers who don't see it.
-
-    Returns
-    -------
-    str
-        An ``<svg>`` element.
-    """
+    """Turn a figure that was drawn in the colours `PAGE` into markup for a page."""
     buffer = io.StringIO()
     nothing = dict.fromkeys(("Creator", "Date", "Format", "Type"))
     with plot_style(PAGE):

@@ -32,31 +32,7 @@ def write_plots(
     formats: Sequence[str] = FORMATS,
     theme: str = "light",
 ) -> tuple[Path, ...]:
-    """Write the pictures of a run as files into its folder ``plots``.
-
-    Parameters
-    ----------
-    run : str, Path or RunFolder
-        The run; earlier pictures of the same names are replaced.
-    formats : sequence of str
-        "png", "svg", or both.
-    theme : str
-        "light" or "dark".
-
-    Returns
-    -------
-    tuple of Path
-        The files, note by note.
-
-    Raises
-    ------
-    ParameterError
-        If a format or the theme isn't known.
-    RunFolderError
-        If it is no run folder, or isn't complete.
-    FileError
-        If a file can't be written.
-    """
+    """Write the pictures of a run as files into its folder ``plots``."""
     unknown = [kind for kind in formats if kind not in FORMATS]
     if unknown or not formats:
         raise ParameterError(

@@ -34,20 +34,7 @@ FEW_DIFFERENCES = 6
 
 
 def format_run(run: RunFolder, *, is_plain: bool = False) -> str:
-    """Show the essentials of a run.
-
-    Parameters
-    ----------
-    run : RunFolder
-        As `matcher.load_run` gives it.
-    is_plain : bool
-        Whether only signs of ASCII are used, for terminals that know no others.
-
-    Returns
-    -------
-    str
-        Text for 80 columns.
-    """
+    """Show the essentials of a run."""
     signs = ASCII_SIGNS if is_plain else BLOCK_SIGNS
     document: Mapping[str, Any] = run.run
     sections = [
@@ -80,22 +67,7 @@ def _patch(run: RunFolder) -> str:
 
 
 def text_plot(values: Sequence[float] | FloatArray, *, low: float, high: float, signs: str) -> str:
-    """Draw values as a row of signs.
-
-    Parameters
-    ----------
-    values : sequence of float
-        One for each sign; NaN leaves a blank.
-    low, high : float
-        Values that the first and the last sign stand for.
-    signs : str
-        From empty to full, at least two.
-
-    Returns
-    -------
-    str
-        As many signs as there are values.
-    """
+    """Draw values as a row of signs."""
     share = (np.asarray(values, dtype=np.float64) - low) / (high - low)
     places = np.rint(np.clip(np.nan_to_num(share), 0.0, 1.0) * (len(signs) - 1)).astype(int)
     return "".join(signs[place] for place in places)

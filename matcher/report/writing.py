@@ -31,30 +31,12 @@ __all__ = [
 
 COMPARE_FILE = "compare.json"
 RIGHTS_NOTE = "Matching a recording gives you no rights to it: use recordings that you may use."
-_ASSETS = Path(__file__).parent / "assets"
+ASSETS = Path(__file__).parent / "assets"
 _TEMPLATES = Path(__file__).parent / "templates"
 
 
 def write_report(run: str | Path | RunFolder) -> Path:
-    """Write ``report.html`` into a run folder, or into the folder of a comparison.
-
-    Parameters
-    ----------
-    run : str, Path or RunFolder
-        The run or comparison; an earlier report in its folder is replaced.
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    RunFolderError
-        If it is no run folder, or isn't complete.
-    FileError
-        If the file can't be written.
-    """
+    """Write ``report.html`` into a run folder, or into the folder of a comparison."""
     if not isinstance(run, RunFolder) and is_comparison(run):
         from matcher.comparing import load_comparison  # noqa: PLC0415  rarely needed
 
@@ -69,77 +51,26 @@ def write_report(run: str | Path | RunFolder) -> Path:
 
 
 def is_comparison(folder: str | Path) -> bool:
-    """Say whether a folder holds a comparison, and no run.
-
-    Parameters
-    ----------
-    folder : str or Path
-        The folder.
-
-    Returns
-    -------
-    bool
-        True if there is a ``compare.json`` in it.
-    """
+    """Say whether a folder holds a comparison, and no run."""
     return (Path(folder) / COMPARE_FILE).is_file()
 
 
 def render_report(run: RunFolder) -> str:
-    """Make the report of a run.
-
-    Parameters
-    ----------
-    run : RunFolder
-        As `matcher.load_run` gives it.
-
-    Returns
-    -------
-    str
-        One page of HTML that needs nothing else: style, script, pictures and sounds are in it.
-
-    Raises
-    ------
-    AudioError
-        If a sound of the run can't be read.
-    """
+    """Make the report of a run."""
     from matcher.report._view import make_view  # noqa: PLC0415  loads what draws and compresses
 
     return render_template("report.html.j2", view=make_view(run))
 
 
 def render_comparison(comparison: Comparison) -> str:
-    """Make the report of a comparison.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        As `matcher.comparing.load_comparison` gives it.
-
-    Returns
-    -------
-    str
-        One page of HTML that needs nothing else.
-    """
+    """Make the report of a comparison."""
     from matcher.report._compared import make_comparison_view  # noqa: PLC0415  draws
 
     return render_template("comparison.html.j2", view=make_comparison_view(comparison))
 
 
 def render_template(name: str, **values: object) -> str:
-    """Fill a template; text in `values` is escaped.
-
-    Parameters
-    ----------
-    name : str
-        A file of the templates.
-    **values : object
-        What it shows, besides style, script and the standing texts.
-
-    Returns
-    -------
-    str
-        A page of HTML.
-    """
+    """Fill a template; text in `values` is escaped."""
     script = f"\n{asset_text('player.js')}"
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")
     page = _environment().get_template(name)
@@ -157,19 +88,8 @@ def render_template(name: str, **values: object) -> str:
 
 
 def asset_text(name: str) -> str:
-    """Read a file that pages ship: ``"player.js"`` or ``"style.css"``.
-
-    Parameters
-    ----------
-    name : str
-        Its name.
-
-    Returns
-    -------
-    str
-        Its text.
-    """
-    return (_ASSETS / name).read_text(encoding="utf-8")
+    """Read a file that pages ship: ``"player.js"`` or ``"style.css"``."""
+    return (ASSETS / name).read_text(encoding="utf-8")
 
 
 @functools.cache

@@ -1,64 +1,16 @@
-// Elements made by hand. Text from files and names only ever becomes text, never markup.
+// What views are made of, besides the elements that the player brings along.
 
-import { playOnce, stopOnce } from "./audio.js";
+import { button, h, newId, playButton as playButtonOf, put } from "./player.js";
 
-export function h(tag, properties = {}, ...children) {
-  const element = document.createElement(tag);
-  for (const [name, value] of Object.entries(properties || {})) {
-    if (value === null || value === undefined || value === false) continue;
-    if (name === "on") {
-      for (const [event, listener] of Object.entries(value)) element.addEventListener(event, listener);
-    } else if (name === "class") element.className = value;
-    else if (name === "data") Object.assign(element.dataset, value);
-    else if (name in element && typeof value !== "string") element[name] = value;
-    else if (name === "value") element.value = value;
-    else element.setAttribute(name, value === true ? "" : value);
-  }
-  put(element, ...children);
-  return element;
-}
-
-export function put(element, ...children) {
-  for (const child of children.flat(Infinity)) {
-    if (child === null || child === undefined || child === false) continue;
-    element.append(child instanceof Node ? child : document.createTextNode(String(child)));
-  }
-  return element;
-}
+export { button, choice, h, newId, put } from "./player.js";
 
 export function replace(element, ...children) {
   element.replaceChildren();
   return put(element, ...children);
 }
 
-export function button(text, listener, properties = {}) {
-  return h("button", { type: "button", ...properties, on: { click: listener } }, text);
-}
-
 // A button that plays one sound, and stops it again.
-export function playButton(text, load, properties = {}) {
-  const name = text === "Play" ? "" : text.replace(/^Play/, "");
-  const element = button(text, () => attempt(async () => {
-    if (element.dataset.state === "playing") {
-      stopOnce();
-      return;
-    }
-    const playing = playOnce(load, () => {
-      element.dataset.state = "stopped";
-      element.textContent = text;
-    });
-    element.dataset.state = "playing";
-    element.textContent = `Stop${name}`;
-    await playing;
-  }), { "data-state": "stopped", ...properties });
-  return element;
-}
-
-let count = 0;
-export function newId(stem) {
-  count += 1;
-  return `${stem}-${count}`;
-}
+export const playButton = (text, load, properties = {}) => playButtonOf(text, load, (error) => say(error.message, true), properties);
 
 export function field(label, input, hint) {
   input.id = input.id || newId("field");
@@ -84,17 +36,6 @@ export function scrollable(label, ...children) {
     }
   }).observe(element);
   return element;
-}
-
-// A set of choices of which one holds, moved through with the arrow keys.
-export function choice(legend, options, chosen, listener, className = "") {
-  const name = newId("choice");
-  return h("fieldset", { class: `choice ${className}` }, h("legend", {}, legend),
-    options.map(([value, text]) => {
-      const input = h("input", { type: "radio", name, value, checked: value === chosen,
-        on: { change: () => listener(value) } });
-      return h("label", {}, input, h("span", {}, text));
-    }));
 }
 
 export const number = (value, digits = 2) =>

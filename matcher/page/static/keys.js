@@ -1,8 +1,8 @@
 // Keys: on screen, on the computer's keyboard, or on a MIDI keyboard; all play the same voice.
 
 import * as api from "./api.js";
-import { audioContext, decode, out } from "./audio.js";
-import { attempt, button, h, keyName, newId, replace } from "./dom.js";
+import { attempt, button, h, keyName, newId, put, replace } from "./dom.js";
+import { audioContext, decode, out } from "./player.js";
 
 // A key that is let go sounds its own release: the same note is asked for once more with the time
 // that it was held, and takes over at the same place.
@@ -117,7 +117,7 @@ export class Keys {
     this.velocity.addEventListener("input", () => { velocityText.textContent = this.velocity.value; });
     played = this;
     if (midiAccess) this.connect();
-    return put2(this.root, board,
+    return put(this.root, board,
       h("div", { class: "row" },
         button("Octave down", () => this.shift(-12)), button("Octave up", () => this.shift(12)),
         h("label", { for: this.velocity.id }, "Velocity"), this.velocity, velocityText,
@@ -225,9 +225,4 @@ export class Keys {
     if (kind === 0x90 && velocity > 0) this.press(pitch, velocity);
     else if (kind === 0x80 || kind === 0x90) this.release(pitch);
   }
-}
-
-function put2(element, ...children) {
-  element.append(...children);
-  return element;
 }

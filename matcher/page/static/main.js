@@ -1,7 +1,7 @@
 // Beginning: the address holds the key only until here; then views follow the address.
 
-import { stopOnce } from "./audio.js";
 import { attempt, button, h, put, replace, say } from "./dom.js";
+import { stopClip } from "./player.js";
 import { VIEWS, go, newest, read, refresh, store } from "./store.js";
 import * as compare from "./view-compare.js";
 import * as keep from "./view-keep.js";
@@ -138,7 +138,7 @@ async function render() {
   showStep();
   showWork(chosen);
   for (const each of Object.values(views)) each.leave?.();
-  stopOnce();
+  stopClip();
   document.title = `${VIEWS.find(([name]) => name === chosen.view)[1]}, earwright`;
   const isNew = shown !== null && shown !== chosen.view;
   const marked = isNew ? null : mark();

@@ -1,6 +1,9 @@
 // What is chosen, in the address, so that a reload and a second window find it again.
 
 import * as api from "./api.js";
+import { newest } from "./player.js";
+
+export { newest } from "./player.js";
 
 export const VIEWS = [
   ["target", "Target"],
@@ -14,16 +17,6 @@ export const VIEWS = [
 ];
 
 export const store = { state: null };
-
-// Answers may overtake each other. Each question takes a number; only the newest one's answer counts.
-export function newest() {
-  let count = 0;
-  return () => {
-    count += 1;
-    const mine = count;
-    return () => mine === count;
-  };
-}
 
 export function read() {
   const [view, query] = location.hash.replace(/^#\/?/, "").split("?");

@@ -3,7 +3,7 @@
 import * as api from "./api.js";
 import { attempt, button, field, h, newId, number, replace, say, scrollable } from "./dom.js";
 import { canvas, paintCurves } from "./draw.js";
-import * as player from "./player.js";
+import * as player from "./foot.js";
 import { go, newest, refresh } from "./store.js";
 
 const INKS = ["--ink-1", "--ink-2", "--ink-3", "--ink-4", "--ink-5", "--match", "--quiet", "--ink"];

@@ -2,7 +2,7 @@
 
 import * as api from "./api.js";
 import { attempt, button, h, number, replace, say, scrollable, select } from "./dom.js";
-import * as player from "./player.js";
+import * as player from "./foot.js";
 import { loadRun, newest } from "./store.js";
 import { noRun, noteChoice } from "./view-listen.js";
 

@@ -4,7 +4,7 @@ import * as api from "./api.js";
 import { attempt, choice, h, number, replace } from "./dom.js";
 import { canvas, paintSpectrogram } from "./draw.js";
 import { Keys } from "./keys.js";
-import * as player from "./player.js";
+import * as player from "./foot.js";
 import { go, loadRun } from "./store.js";
 import { extendBox, termWords } from "./view-match.js";
 

@@ -3,7 +3,7 @@
 import * as api from "./api.js";
 import { attempt, button, choice, field, h, number, put, replace, say, select } from "./dom.js";
 import { canvas, paintCurves, paintSpectrogram } from "./draw.js";
-import * as player from "./player.js";
+import * as player from "./foot.js";
 import { go, loadRun, refresh, store } from "./store.js";
 
 const INKS = { spectral: "--ink-1", onset: "--ink-2", envelope: "--ink-3", modulation: "--ink-4", pitch: "--ink-5" };
@@ -193,7 +193,7 @@ export function watch(root, job, note = 0, inShape = null) {
           matchSound: () => api.sound(api.path("jobs", job.name, "best", note, "sound")),
         });
       }
-      if (player.isShown(playerKey) && player.pair.buffers.match) {
+      if (player.isShown(playerKey) && player.isMatchLoaded()) {
         await player.replaceMatch(playerKey, await api.sound(api.path("jobs", job.name, "best", note, "sound")), false);
       }
     } catch {

@@ -3,7 +3,7 @@
 import * as api from "./api.js";
 import { attempt, button, choice, field, h, newId, number, replace, say, select } from "./dom.js";
 import { Keys } from "./keys.js";
-import * as player from "./player.js";
+import * as player from "./foot.js";
 import { loadRun, newest, refresh, go } from "./store.js";
 import { noRun, noteChoice, showRunPair } from "./view-listen.js";
 import { watch } from "./view-match.js";

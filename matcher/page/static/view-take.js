@@ -2,7 +2,7 @@
 
 import * as api from "./api.js";
 import { attempt, button, h, replace, scrollable } from "./dom.js";
-import * as player from "./player.js";
+import * as player from "./foot.js";
 import { loadRun } from "./store.js";
 import { noRun } from "./view-listen.js";
 

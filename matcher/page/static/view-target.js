@@ -3,7 +3,7 @@
 import * as api from "./api.js";
 import { attempt, button, field, h, milliseconds, number, playButton, replace, say } from "./dom.js";
 import { canvas, paintLevels, paintSpectrogram } from "./draw.js";
-import * as player from "./player.js";
+import * as player from "./foot.js";
 import { Recorder } from "./recorder.js";
 import { go, newest, read, refresh } from "./store.js";
 

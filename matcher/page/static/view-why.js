@@ -3,7 +3,7 @@
 import * as api from "./api.js";
 import { attempt, button, field, h, number, playButton, replace, say, scrollable } from "./dom.js";
 import { canvas, paintCurves } from "./draw.js";
-import * as player from "./player.js";
+import * as player from "./foot.js";
 import { loadRun, newest, refresh } from "./store.js";
 import { noRun } from "./view-listen.js";
 

@@ -1,5 +1,10 @@
 /*
- * Players of reports and of the page: sounds that are compared by ear.
+ * The player of reports and of the page: sounds that are compared by ear.
+ *
+ * All sounds of a note start together on the clock of Web Audio and run on together; switching only
+ * changes which of them is heard, so the position stays. Nothing plays before somebody asks for it,
+ * and only one player plays at a time. A report holds this file as its only script, the page imports
+ * it; so it imports nothing itself.
  *
  * Markup that becomes a player (without this script, its sounds have the browser's own controls):
  *
@@ -12,394 +17,433 @@
  *
  * and a single sound with one button:
  *
- *   <span data-clip="Step 1"><audio controls preload="none" src="..."></audio></span>
- *
- * All sounds of a note start together and run on together; switching only changes which of them
- * is heard, so the position stays. Nothing plays before somebody asks for it, and only one player
- * plays at a time. Sources may be data: addresses or files of the same site.
- *
- * For markup that is added later: earwrightPlayers.enhance(element).
+ *   <span data-clip="step 1"><audio controls preload="none" src="data:..."></audio></span>
  */
-(() => {
-  "use strict";
 
-  const FADE_S = 0.006;
-  const BEFORE_S = 0.02;
-  const ATTACK_S = 0.25;
-  const GAP_S = 0.35;
-  const FIRST_LEVEL = 50;
-  const PARTS = [
-    ["whole", "Whole note"],
-    ["attack", "Attack"],
-    ["slow", "Attack at half speed"],
-  ];
+const FADE_S = 0.006;
+const BEFORE_S = 0.02;
+const ATTACK_S = 0.25;
+const GAP_S = 0.35;
+const LOOPS = [["once", "Once"], ["whole", "Whole"], ["attack", "Attack"]];
 
-  let context = null;
-  let playing = null;
-  let count = 0;
+// Elements made by hand. Text from files and names only ever becomes text, never markup.
 
-  /* Start the sound system at the first press of a button, as browsers ask for. */
-  function soundSystem() {
-    if (context === null) context = new AudioContext();
-    return context.state === "suspended" ? context.resume().then(() => context) : context;
+export function h(tag, properties = {}, ...children) {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(properties || {})) {
+    if (value === null || value === undefined || value === false) continue;
+    if (name === "on") {
+      for (const [event, listener] of Object.entries(value)) element.addEventListener(event, listener);
+    } else if (name === "class") element.className = value;
+    else if (name in element && typeof value !== "string") element[name] = value;
+    else if (name === "value") element.value = value;
+    else element.setAttribute(name, value === true ? "" : value);
   }
+  return put(element, ...children);
+}
 
-  async function bytesOf(address) {
-    if (!address.startsWith("data:")) {
-      const answer = await fetch(address);
-      if (!answer.ok) throw new Error(`${address} can't be loaded (${answer.status})`);
-      return answer.arrayBuffer();
-    }
-    const text = atob(address.slice(address.indexOf(",") + 1));
-    return Uint8Array.from(text, (sign) => sign.charCodeAt(0)).buffer;
+export function put(element, ...children) {
+  for (const child of children.flat(Infinity)) {
+    if (child === null || child === undefined || child === false) continue;
+    element.append(child instanceof Node ? child : document.createTextNode(String(child)));
   }
+  return element;
+}
 
-  const decoded = new WeakMap();
-  function soundOf(audio, system) {
-    if (!decoded.has(audio)) {
-      const sound = bytesOf(audio.src).then((bytes) => system.decodeAudioData(bytes));
-      sound.catch(() => decoded.delete(audio));
-      decoded.set(audio, sound);
-    }
-    return decoded.get(audio);
+export function button(text, listener, properties = {}) {
+  return h("button", { type: "button", ...properties, on: { click: listener } }, text);
+}
+
+let count = 0;
+export function newId(stem) {
+  count += 1;
+  return `${stem}-${count}`;
+}
+
+// A set of choices of which one holds, moved through with the arrow keys.
+export function choice(legend, options, chosen, listener, className = "") {
+  const name = newId("choice");
+  return h("fieldset", { class: `choice ${className}` }, h("legend", {}, legend),
+    options.map(([value, text]) => {
+      const input = h("input", { type: "radio", name, value, checked: value === chosen,
+        on: { change: () => listener(value) } });
+      return h("label", {}, input, h("span", {}, text));
+    }));
+}
+
+function mark(group, value) {
+  for (const input of group.querySelectorAll("input")) input.checked = input.value === value;
+}
+
+// Answers may overtake each other. Each question takes a number; only the newest one's answer counts.
+export function newest() {
+  let asked = 0;
+  return () => {
+    asked += 1;
+    const mine = asked;
+    return () => mine === asked;
+  };
+}
+
+// One audio context for everything that sounds, with a limiter and a level that starts low.
+
+let context = null;
+let master = null;
+let meter = null;
+const samples = new Float32Array(1024);
+
+export function audioContext() {
+  if (!context) {
+    context = new AudioContext({ latencyHint: "interactive" });
+    master = context.createGain();
+    master.gain.value = level();
+    // Single sounds are limited where they are written; chords add up, so the sum is limited here.
+    const limiter = context.createDynamicsCompressor();
+    limiter.threshold.value = -6;
+    limiter.knee.value = 0;
+    limiter.ratio.value = 20;
+    limiter.attack.value = 0.001;
+    limiter.release.value = 0.1;
+    // The limiter adds gain of its own, (1 / its gain at full scale) ** 0.6 (Web Audio API, 1.19):
+    // 3.4 dB with these settings, taken off again here.
+    const ceiling = context.createGain();
+    ceiling.gain.value = 0.67;
+    meter = context.createAnalyser();
+    meter.fftSize = samples.length;
+    master.connect(limiter).connect(ceiling).connect(meter).connect(context.destination);
   }
+  if (context.state === "suspended") context.resume();
+  return context;
+}
 
-  /* Cut a stretch out of a sound, with short fades at its ends and silence after it. */
-  function cut(system, sound, startS, endS, gapS) {
-    const rate = sound.sampleRate;
-    const first = Math.max(0, Math.round(startS * rate));
-    const last = Math.min(sound.length, Math.round(endS * rate));
-    const piece = system.createBuffer(1, Math.max(1, Math.round((endS - startS + gapS) * rate)), rate);
-    const from = sound.getChannelData(0);
-    const to = piece.getChannelData(0);
-    const fade = Math.round(FADE_S * rate);
-    for (let i = first; i < last; i += 1) {
-      const ends = Math.min(1, (i - first + 1) / fade, (last - i) / fade);
-      to[i - first] = from[i] * ends;
-    }
-    return piece;
+export const out = () => (audioContext(), master);
+export const decode = (bytes) => audioContext().decodeAudioData(bytes);
+
+// -12 dB to begin with: everybody can turn up, nobody can take a fright back. A report in a sandbox
+// has no storage.
+let chosenLevel = 0.25;
+export function level() {
+  try {
+    return Number(sessionStorage.getItem("level") ?? chosenLevel);
+  } catch {
+    return chosenLevel;
   }
-
-  /* Something that sounds until it is stopped: sources that run together, one of them heard. */
-  class Playback {
-    constructor(system, buffers, { heard, level, rate, isRepeated, onEnd }) {
-      this.system = system;
-      this.master = system.createGain();
-      this.master.gain.value = level;
-      this.master.connect(system.destination);
-      this.gains = [];
-      this.startS = system.currentTime + 0.03;
-      this.lengthS = Math.max(...buffers.map((buffer) => buffer.duration)) / rate;
-      this.sources = buffers.map((buffer, i) => {
-        const source = system.createBufferSource();
-        source.buffer = buffer;
-        source.playbackRate.value = rate;
-        source.loop = isRepeated;
-        const gain = system.createGain();
-        gain.gain.value = i === heard ? 1 : 0;
-        this.gains.push(gain);
-        source.connect(gain).connect(this.master);
-        source.start(this.startS);
-        return source;
-      });
-      this.sources[0].onended = onEnd;
-    }
-
-    hear(heard) {
-      const now = this.system.currentTime;
-      this.gains.forEach((gain, i) => {
-        gain.gain.cancelScheduledValues(now);
-        gain.gain.setValueAtTime(gain.gain.value, now);
-        gain.gain.linearRampToValueAtTime(i === heard ? 1 : 0, now + FADE_S);
-      });
-    }
-
-    turn(level) {
-      this.master.gain.setTargetAtTime(level, this.system.currentTime, 0.02);
-    }
-
-    /* Where in the sound we are, 0 to 1. */
-    get place() {
-      const passed = Math.max(0, this.system.currentTime - this.startS);
-      return (passed % this.lengthS) / this.lengthS;
-    }
-
-    stop() {
-      const now = this.system.currentTime;
-      this.sources[0].onended = null;
-      this.master.gain.cancelScheduledValues(now);
-      this.master.gain.setValueAtTime(this.master.gain.value, now);
-      this.master.gain.linearRampToValueAtTime(0, now + FADE_S);
-      this.sources.forEach((source) => source.stop(now + 2 * FADE_S));
-      setTimeout(() => this.master.disconnect(), 200);
-    }
+}
+function setLevel(value) {
+  chosenLevel = value;
+  try {
+    sessionStorage.setItem("level", String(value));
+  } catch {
+    // It holds as long as the page is open.
   }
+  if (master) master.gain.setTargetAtTime(value, context.currentTime, 0.02);
+}
 
-  function element(name, properties = {}, ...children) {
-    const made = Object.assign(document.createElement(name), properties);
-    made.append(...children);
-    return made;
-  }
+export function loudness() {
+  if (!meter) return 0;
+  meter.getFloatTimeDomainData(samples);
+  return Math.sqrt(samples.reduce((sum, sample) => sum + sample * sample, 0) / samples.length);
+}
 
-  /* A group of radio buttons; arrow keys move within it, as in any form. */
-  function choice(legend, entries, onChange) {
-    count += 1;
-    const group = element("fieldset", { className: "choice" }, element("legend", { textContent: legend }));
-    entries.forEach(([value, text], i) => {
-      const input = element("input", { type: "radio", name: `choice-${count}`, value, checked: i === 0 });
-      input.addEventListener("change", () => onChange(value));
-      group.append(element("label", {}, input, element("span", { textContent: text })));
+// A stretch of a sound, with short fades at its ends and silence after it.
+function cut(sound, startS, endS, gapS) {
+  const rate = sound.sampleRate;
+  const first = Math.max(0, Math.round(startS * rate));
+  const last = Math.min(sound.length, Math.round(endS * rate));
+  const piece = context.createBuffer(1, Math.max(1, Math.round((endS - startS + gapS) * rate)), rate);
+  const from = sound.getChannelData(0);
+  const to = piece.getChannelData(0);
+  const fade = Math.round(FADE_S * rate);
+  for (let i = first; i < last; i += 1) to[i - first] = from[i] * Math.min(1, (i - first + 1) / fade, (last - i) / fade);
+  return piece;
+}
+
+// Sources that run together until they are stopped; one of them is heard.
+class Playback {
+  constructor(buffers, { heard = 0, speed = 1, isRepeated = false, fromS = 0, onEnd }) {
+    this.startS = context.currentTime + 0.03;
+    this.lengthS = Math.max(...buffers.map((buffer) => buffer.duration));
+    this.fromS = Math.min(fromS, this.lengthS);
+    this.speed = speed;
+    this.gains = [];
+    this.sources = buffers.map((buffer, i) => {
+      const source = new AudioBufferSourceNode(context, { buffer, playbackRate: speed, loop: isRepeated });
+      const gain = new GainNode(context, { gain: i === heard ? 1 : 0 });
+      this.gains.push(gain);
+      source.connect(gain).connect(out());
+      source.start(this.startS, Math.min(this.fromS, buffer.duration));
+      return source;
     });
-    return group;
+    this.sources[0].onended = onEnd;
   }
 
-  function pick(group, value) {
-    const input = [...group.querySelectorAll("input")].find((each) => each.value === value);
-    if (input && !input.checked) {
-      input.checked = true;
-      input.dispatchEvent(new Event("change"));
-    }
+  fade(heard) {
+    const now = context.currentTime;
+    this.gains.forEach((gain, i) => {
+      gain.gain.cancelScheduledValues(now);
+      gain.gain.setValueAtTime(gain.gain.value, now);
+      gain.gain.linearRampToValueAtTime(i === heard ? 1 : 0, now + FADE_S);
+    });
   }
 
-  class Player {
-    constructor(root) {
-      this.root = root;
-      this.notes = [...root.querySelectorAll("[data-note]")].map((part) => ({
-        name: part.dataset.note,
-        onsetS: Number(part.dataset.onset) || 0,
-        part,
-        sounds: [...part.querySelectorAll("audio[data-sound]")],
-      }));
-      this.note = this.notes[0];
-      this.heard = 0;
-      this.part = "whole";
-      this.isRepeated = true;
-      this.playback = null;
-      this.build();
-      this.tell("Stopped");
-    }
+  get place() {
+    return (this.fromS + Math.max(0, context.currentTime - this.startS) * this.speed) % this.lengthS;
+  }
 
-    build() {
-      this.notes.forEach((note) => {
-        note.part.hidden = true;
-      });
-      this.button = element("button", { type: "button", className: "play" });
-      this.button.addEventListener("click", () => this.toggle());
-      this.sounds = element("div", { className: "sounds" });
-      this.parts = choice("Part", PARTS, (value) => this.choosePart(value));
-      const repeat = element("input", { type: "checkbox", checked: true });
-      repeat.addEventListener("change", () => this.repeat(repeat.checked));
-      this.level = element("input", { type: "range", min: 0, max: 100, value: FIRST_LEVEL });
-      this.level.addEventListener("input", () => this.playback?.turn(this.gain));
-      this.bar = element("div", { className: "place" }, element("i"));
-      this.bar.setAttribute("aria-hidden", "true");
-      this.status = element("p", { className: "status" });
-      this.status.setAttribute("role", "status");
-      const controls = element("div", { className: "controls" });
-      if (this.notes.length > 1) controls.append(this.noteChoice());
-      controls.append(
-        this.button,
-        this.sounds,
-        this.parts,
-        element("label", { className: "repeat" }, repeat, " Repeat"),
-        element("label", { className: "level" }, element("span", { textContent: "Level" }), this.level),
-      );
-      const keys = element("p", {
-        className: "keys",
-        textContent:
-          "Keys while the player has the focus: P plays and stops, X switches, 1 to 3 choose the part.",
-      });
-      this.root.prepend(controls, this.bar, this.status, keys);
-      this.root.addEventListener("keydown", (event) => this.key(event));
-      this.offerSounds();
-    }
+  stop() {
+    this.sources[0].onended = null;
+    this.fade(null);
+    for (const source of this.sources) source.stop(context.currentTime + 2 * FADE_S);
+  }
+}
 
-    noteChoice() {
-      const select = element("select");
-      this.notes.forEach((note, i) => {
-        select.append(element("option", { value: String(i), textContent: note.name }));
-      });
-      select.addEventListener("change", () => {
-        this.note = this.notes[Number(select.value)];
-        this.offerSounds();
-        this.again();
-      });
-      return element("label", { className: "note" }, element("span", { textContent: "Note" }), select);
-    }
+// What plays, or is about to; whoever begins ends it.
+let playing = null;
+function takeTurn(next) {
+  if (playing !== next) playing?.stop();
+  playing = next;
+}
 
-    offerSounds() {
-      this.heard = Math.min(this.heard, this.note.sounds.length - 1);
-      const entries = this.note.sounds.map((audio, i) => [String(i), audio.dataset.sound]);
-      this.choice = choice("Sound", entries, (value) => this.hear(Number(value)));
-      this.choice.classList.add("sides");
-      this.sounds.replaceChildren(this.choice);
-      pick(this.choice, String(this.heard));
-    }
+async function bufferOf(sound) {
+  if (!sound.buffer) {
+    const buffer = await decode(await sound.load());
+    // It may have been replaced while it was fetched.
+    sound.buffer ??= buffer;
+  }
+  return sound.buffer;
+}
 
-    get gain() {
-      const share = Number(this.level.value) / 100;
-      return share * share;
-    }
+// Controls for notes of several sounds each: { name, onsetS, sounds: [{ name, load }] }. Where they go
+// in the page is up to whoever makes the player.
+export class Player {
+  constructor(root, { loop = "once", onProblem, onState = () => {}, onMove = () => {} }) {
+    Object.assign(this, { root, loop, onProblem, onState, onMove, heard: 0, speed: 1, playback: null, isLoading: false });
+    this.asking = newest();
+    const volume = h("input", { type: "range", min: "0", max: "1", step: "0.01", value: String(Math.sqrt(level())),
+      id: newId("level"), on: { input: () => setLevel(volume.value ** 2) } });
+    this.controls = {
+      note: h("label", { class: "note", hidden: true }),
+      play: button("Play", () => this.toggle(), { class: "main play" }),
+      heard: h("div", {}),
+      loop: choice("Loop", LOOPS, loop, (value) => this.change({ loop: value })),
+      speed: choice("Speed", [["1", "Full"], ["0.5", "Half"]], "1", (value) => this.change({ speed: Number(value) })),
+      level: h("div", { class: "level" }, h("label", { for: volume.id }, "Level"), volume),
+    };
+    root.addEventListener("keydown", (event) => this.key(event));
+  }
 
-    async toggle() {
-      if (this.playback) this.stop();
-      else await this.start();
-    }
+  show(notes) {
+    this.stop();
+    this.notes = notes;
+    const select = h("select", { on: { change: () => this.choose(Number(select.value)) } },
+      notes.map((note, i) => h("option", { value: String(i) }, note.name)));
+    this.controls.note.replaceChildren(h("span", {}, "Note"), select);
+    this.controls.note.hidden = notes.length < 2;
+    this.choose(0);
+  }
 
-    async start() {
-      playing?.stop();
-      playing = this;
-      this.tell("Loading");
-      this.request = (this.request ?? 0) + 1;
-      const request = this.request;
-      try {
-        const system = await soundSystem();
-        const sounds = await Promise.all(this.note.sounds.map((audio) => soundOf(audio, system)));
-        // Somebody may have pressed another button meanwhile.
-        if (request !== this.request || playing !== this) return;
-        this.playback = new Playback(system, this.pieces(system, sounds), {
-          heard: this.heard,
-          level: this.gain,
-          rate: this.part === "slow" ? 0.5 : 1,
-          isRepeated: this.isRepeated || this.part !== "whole",
-          onEnd: () => this.stop(),
-        });
-        this.tell("Playing");
-        this.draw();
-      } catch (error) {
-        this.stop();
-        this.tell("Stopped", `This sound can't be played here: ${error.message}`);
-      }
-    }
+  choose(number) {
+    const isPlaying = this.isPlaying;
+    this.note = this.notes[number];
+    const { sounds } = this.note;
+    this.heard = Math.min(this.heard, sounds.length - 1);
+    this.controls.heard.replaceChildren(choice("Heard", sounds.map((sound, i) => [String(i), sound.name]),
+      String(this.heard), (value) => this.hear(Number(value)), "sides"));
+    this.controls.heard.hidden = sounds.length < 2;
+    if (isPlaying) this.start();
+    else this.tell();
+  }
 
-    pieces(system, sounds) {
-      const endS = Math.max(...sounds.map((sound) => sound.duration));
-      const { onsetS } = this.note;
-      return sounds.map((sound) =>
-        this.part === "whole"
-          ? cut(system, sound, 0, endS, this.isRepeated ? GAP_S : 0)
-          : cut(system, sound, Math.max(0, onsetS - BEFORE_S), onsetS + ATTACK_S, GAP_S),
-      );
-    }
+  get isPlaying() {
+    return this.playback !== null;
+  }
 
-    stop() {
-      this.request = (this.request ?? 0) + 1;
-      this.playback?.stop();
-      this.playback = null;
-      if (playing === this) playing = null;
-      this.tell("Stopped");
-    }
+  get durationS() {
+    return Math.max(0, ...this.note.sounds.map((sound) => sound.buffer?.duration ?? 0));
+  }
 
-    /* Begin anew with what was changed, if something is playing. */
-    again() {
-      if (this.playback) this.start();
-      else this.tell("Stopped");
-    }
+  // The part that repeats, in s; null where all is played once.
+  get stretch() {
+    if (this.loop === "once") return null;
+    const { onsetS } = this.note;
+    return this.loop === "whole" ? [0, this.durationS] : [Math.max(0, onsetS - BEFORE_S), onsetS + ATTACK_S];
+  }
 
-    hear(heard) {
-      this.heard = heard;
-      this.playback?.hear(heard);
-      this.tell(this.playback ? "Playing" : "Stopped");
-    }
+  get positionS() {
+    return this.isPlaying ? Math.min(this.beginS + this.playback.place, this.durationS) : 0;
+  }
 
-    choosePart(part) {
-      this.part = part;
-      this.again();
-    }
+  toggle() {
+    if (this.isPlaying || this.isLoading) this.stop();
+    else this.start();
+  }
 
-    repeat(isRepeated) {
-      this.isRepeated = isRepeated;
-      this.again();
-    }
-
-    tell(state, text) {
-      const isPlaying = state !== "Stopped";
-      const sound = this.note.sounds[this.heard].dataset.sound;
-      this.root.dataset.state = state.toLowerCase();
-      this.root.dataset.heard = sound;
-      this.button.textContent = isPlaying ? "Stop" : "Play";
-      this.status.textContent = text ?? (isPlaying ? `${state}: ${sound}, ${this.note.name}` : state);
-    }
-
-    draw() {
-      const line = this.bar.firstElementChild;
-      const step = () => {
-        line.style.width = this.playback ? `${100 * this.playback.place}%` : "0";
-        if (this.playback) requestAnimationFrame(step);
-      };
-      step();
-    }
-
-    key(event) {
-      if (event.ctrlKey || event.metaKey || event.altKey || event.target.matches("select")) return;
-      const key = event.key.toLowerCase();
-      const part = PARTS[Number(key) - 1];
-      if (key === "p") this.toggle();
-      else if (key === "x") pick(this.choice, String((this.heard + 1) % this.note.sounds.length));
-      else if (part) pick(this.parts, part[0]);
-      else return;
-      event.preventDefault();
+  async start(fromS = 0) {
+    takeTurn(this);
+    const isNewest = this.asking();
+    // At the press itself, as browsers ask for.
+    audioContext();
+    this.isLoading = true;
+    this.tell();
+    try {
+      await Promise.all(this.note.sounds.map(bufferOf));
+      if (isNewest()) this.run(fromS);
+    } catch (error) {
+      if (!isNewest()) return;
+      this.stop();
+      this.onProblem(error);
     }
   }
 
-  /* One sound, one button. */
-  class Clip {
-    constructor(root) {
-      this.root = root;
-      this.audio = root.querySelector("audio");
-      this.name = root.dataset.clip;
-      this.playback = null;
-      this.audio.hidden = true;
-      this.button = element("button", { type: "button", className: "play small" });
-      this.button.addEventListener("click", () => (this.playback ? this.stop() : this.start()));
-      root.append(this.button);
-      this.tell();
-    }
-
-    async start() {
-      playing?.stop();
-      playing = this;
-      try {
-        const system = await soundSystem();
-        const sound = await soundOf(this.audio, system);
-        if (playing !== this || this.playback) return;
-        this.playback = new Playback(system, [cut(system, sound, 0, sound.duration, 0)], {
-          heard: 0,
-          level: (FIRST_LEVEL / 100) ** 2,
-          rate: 1,
-          isRepeated: false,
-          onEnd: () => this.stop(),
-        });
-        this.tell();
-      } catch (error) {
-        this.stop();
-        this.button.textContent = "Can't be played here";
-      }
-    }
-
-    stop() {
-      this.playback?.stop();
-      this.playback = null;
-      if (playing === this) playing = null;
-      this.tell();
-    }
-
-    tell() {
-      this.root.dataset.state = this.playback ? "playing" : "stopped";
-      this.button.textContent = this.playback ? "Stop" : "Play";
-      this.button.setAttribute("aria-label", `${this.button.textContent} ${this.name}`);
-    }
+  run(fromS) {
+    this.playback?.stop();
+    this.isLoading = false;
+    const [beginS, endS] = this.stretch ?? [0, this.durationS];
+    this.beginS = beginS;
+    const pieces = this.note.sounds.map((sound) => cut(sound.buffer, beginS, endS, this.stretch ? GAP_S : 0));
+    this.playback = new Playback(pieces, { heard: this.heard, speed: this.speed, isRepeated: Boolean(this.stretch),
+      fromS: Math.max(0, fromS - beginS), onEnd: () => this.stop() });
+    this.tell();
+    this.follow();
   }
 
-  function enhance(scope) {
-    scope.querySelectorAll("[data-player]:not([data-state])").forEach((root) => new Player(root));
-    scope.querySelectorAll("[data-clip]:not([data-state])").forEach((root) => new Clip(root));
+  stop() {
+    this.asking();
+    this.playback?.stop();
+    this.playback = null;
+    this.isLoading = false;
+    if (playing === this) playing = null;
+    this.tell();
   }
 
-  window.earwrightPlayers = { enhance };
-  if (document.readyState === "loading") {
-    document.addEventListener("DOMContentLoaded", () => enhance(document));
-  } else {
-    enhance(document);
+  next() {
+    this.hear((this.heard + 1) % this.note.sounds.length);
   }
-})();
+
+  hear(number) {
+    this.heard = number;
+    this.playback?.fade(number);
+    mark(this.controls.heard, String(number));
+    this.tell();
+  }
+
+  change(settings) {
+    const { positionS } = this;
+    Object.assign(this, settings);
+    mark(this.controls.loop, this.loop);
+    if (this.isPlaying) this.run(this.stretch ? 0 : positionS);
+    this.tell();
+  }
+
+  replace(number, buffer) {
+    this.note.sounds[number].buffer = buffer;
+    if (this.isPlaying) this.run(this.positionS);
+  }
+
+  tell(problem) {
+    if (!this.note) return;
+    const state = this.isPlaying ? "Playing" : this.isLoading ? "Loading" : "Stopped";
+    const sound = this.note.sounds[this.heard].name;
+    this.root.dataset.state = state.toLowerCase();
+    this.root.dataset.heard = sound;
+    this.controls.play.textContent = state === "Stopped" ? "Play" : "Stop";
+    this.onState(problem ?? (state === "Stopped" ? state : `${state}: ${sound}, ${this.note.name}`));
+  }
+
+  follow() {
+    const { playback } = this;
+    const step = () => {
+      this.onMove(this.positionS / (this.durationS || 1), this.isPlaying);
+      if (this.isPlaying && this.playback === playback) requestAnimationFrame(step);
+    };
+    step();
+  }
+
+  key(event) {
+    if (event.ctrlKey || event.metaKey || event.altKey || event.target.matches("select")) return;
+    const key = event.key.toLowerCase();
+    if (key === "p") this.toggle();
+    else if (key === "x") this.next();
+    else if (LOOPS[key - 1]) this.change({ loop: LOOPS[key - 1][0] });
+    else return;
+    event.preventDefault();
+  }
+}
+
+// A button for one sound. What is shown may be shorter than its name, as in a list.
+export function playButton(name, load, onProblem, { shown = name, ...properties } = {}) {
+  const sound = { load };
+  let playback = null;
+  const asked = newest();
+  const clip = { isClip: true, stop() {
+    asked();
+    playback?.stop();
+    playback = null;
+    if (playing === clip) playing = null;
+    tell("stopped");
+  } };
+  const element = button(shown, async () => {
+    if (element.dataset.state === "playing") {
+      clip.stop();
+      return;
+    }
+    takeTurn(clip);
+    const isNewest = asked();
+    audioContext();
+    tell("playing");
+    try {
+      const buffer = await bufferOf(sound);
+      if (isNewest()) playback = new Playback([cut(buffer, 0, buffer.duration, 0)], { onEnd: clip.stop });
+    } catch (error) {
+      if (!isNewest()) return;
+      clip.stop();
+      onProblem(error, element);
+    }
+  }, properties);
+  const tell = (state) => {
+    const say = (text) => (state === "playing" ? text.replace(/^Play/, "Stop") : text);
+    element.dataset.state = state;
+    element.textContent = say(shown);
+    element.setAttribute("aria-label", say(name));
+  };
+  tell("stopped");
+  return element;
+}
+
+export function stopClip() {
+  if (playing?.isClip) playing.stop();
+}
+
+function bytesOf(audio) {
+  const text = atob(audio.src.slice(audio.src.indexOf(",") + 1));
+  return Uint8Array.from(text, (sign) => sign.charCodeAt(0)).buffer;
+}
+
+function makePlayer(root) {
+  const notes = [...root.querySelectorAll("[data-note]")].map((part) => {
+    part.hidden = true;
+    const sounds = [...part.querySelectorAll("audio[data-sound]")].map((audio) => ({ name: audio.dataset.sound, load: () => bytesOf(audio) }));
+    return { name: part.dataset.note, onsetS: Number(part.dataset.onset) || 0, sounds };
+  });
+  const line = h("i", {});
+  const status = h("p", { class: "status", role: "status" });
+  const player = new Player(root, { loop: "whole",
+    onProblem: (error) => player.tell(`This sound can't be played here: ${error.message}`),
+    onState: (text) => { status.textContent = text; },
+    onMove: (share, isPlaying) => { line.style.width = isPlaying ? `${100 * share}%` : "0"; },
+  });
+  root.prepend(h("div", { class: "controls" }, Object.values(player.controls)),
+    h("div", { class: "place", "aria-hidden": "true" }, line), status,
+    h("p", { class: "keys" }, "Keys while the player has the focus: P plays and stops, X switches, 1 to 3 choose the loop. Half speed sounds an octave lower."));
+  player.show(notes);
+}
+
+function makeClip(root) {
+  const audio = root.querySelector("audio");
+  audio.hidden = true;
+  root.append(playButton(`Play ${root.dataset.clip}`, () => bytesOf(audio),
+    (_, element) => { element.textContent = "Can't be played here"; }, { shown: "Play", class: "play small" }));
+}
+
+document.querySelectorAll("[data-player]").forEach(makePlayer);
+document.querySelectorAll("[data-clip]").forEach(makeClip);

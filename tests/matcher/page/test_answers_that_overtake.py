@@ -16,10 +16,9 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Browser, Page, Route
 
-KEPT_BUFFER = (
-    "import('/static/player.js').then(({ pair }) => { window.kept = pair.buffers.match; })"
-)
-IS_KEPT = "import('/static/player.js').then(({ pair }) => pair.buffers.match === window.kept)"
+MATCH_BUFFER = "(await import('/static/foot.js')).player.note.sounds[1].buffer"
+KEPT_BUFFER = f"async () => {{ window.kept = {MATCH_BUFFER}; }}"
+IS_KEPT = f"async () => {MATCH_BUFFER} === window.kept"
 
 
 @pytest.fixture(scope="module")
@@ -101,7 +100,7 @@ def test_a_sound_that_comes_late_does_not_play_elsewhere(
         held.let_go()
         assert page.get_attribute("#player", "data-state") == "stopped"
         page.evaluate(KEPT_BUFFER)
-        assert page.evaluate("window.kept === null")
+        assert page.evaluate("window.kept === undefined")
         play_and_hear(page)
         assert watched.problems == []
 
@@ -136,7 +135,7 @@ def test_the_newest_amount_of_a_part_is_heard(
         amount.fill("3")
         held.wait()
         amount.fill("2")
-        page.wait_for_selector('#player[data-state="playing"][data-heard="match"]')
+        page.wait_for_selector('#player[data-state="playing"][data-heard="Match"]')
         page.evaluate(KEPT_BUFFER)
         held.let_go()
         assert page.evaluate(IS_KEPT)

@@ -148,10 +148,10 @@ def _listen(page: Page) -> None:
     """Play, switch while it plays, loop the attack, half speed, stop."""
     player = page.locator("#player")
     play_and_hear(page)
-    assert player.get_attribute("data-heard") == "target"
+    assert player.get_attribute("data-heard") == "Target"
     page.get_by_role("radio", name="Attack").check(force=True)
     page.keyboard.press("x")
-    page.wait_for_selector('#player[data-heard="match"][data-sounding="true"]')
+    page.wait_for_selector('#player[data-heard="Match"][data-sounding="true"]')
     page.get_by_role("radio", name="Half").check(force=True)
     assert player.get_attribute("data-state") == "playing"
     page.get_by_role("button", name="Stop", exact=True).click()
@@ -243,7 +243,7 @@ def test_shaping_by_hand_is_heard_and_measured(
         page.get_by_role("radio", name="Whole").check(force=True)
         page.get_by_label("cutoff, exact value in Hz").fill("150")
         page.keyboard.press("Tab")
-        page.wait_for_selector('#player[data-state="playing"][data-heard="match"]')
+        page.wait_for_selector('#player[data-state="playing"][data-heard="Match"]')
         page.wait_for_selector(f'#shape-loss:not([data-loss="{before}"])')
         assert "1 value is changed" in page.inner_text("#changed-count")
         page.locator('[data-group="attack"]').check()

@@ -145,7 +145,7 @@ def test_switching_keeps_the_position(page: Page) -> None:
 def test_the_attack_repeats_alone_at_normal_and_half_speed(page: Page) -> None:
     """Both loops hold a quarter of a second after the onset; half speed is half the rate."""
     _play(page)
-    for label, rate in (("Attack", 1.0), ("Attack at half speed", 0.5)):
+    for label, rate in (("Attack", 1.0), ("Half", 0.5)):
         page.evaluate("window.started.length = 0")
         page.get_by_role("radio", name=label, exact=True).check(force=True)
         _wait(page, "window.started.length === 2")
@@ -158,7 +158,7 @@ def test_the_attack_repeats_alone_at_normal_and_half_speed(page: Page) -> None:
 
 def test_without_repeat_it_stops_at_the_end(page: Page) -> None:
     """A note is played once, and the button says Play again."""
-    page.get_by_role("checkbox", name="Repeat").uncheck()
+    page.get_by_role("radio", name="Once", exact=True).check(force=True)
     page.locator(f"{PLAYER} button").click()
     # A slow look may miss a note that sounds once, so what was started is looked at.
     ended = f"document.querySelector('{PLAYER}').dataset.state === 'stopped'"
@@ -198,7 +198,7 @@ def test_the_keyboard_does_it_all(page: Page) -> None:
     _wait(page, f"{HEARD} > 1e-4")
     page.keyboard.press("x")
     assert page.locator(PLAYER).get_attribute("data-heard") == "Match"
-    page.keyboard.press("2")
+    page.keyboard.press("3")
     assert page.get_by_role("radio", name="Attack", exact=True).is_checked()
     page.keyboard.press("p")
     assert _state(page) == "stopped"
@@ -223,7 +223,7 @@ def test_a_step_of_the_build_order_plays_alone(page: Page) -> None:
     clip.locator("button").click()
     _wait(page, "window.started.length === 1")
     assert _state(page) == "stopped"
-    _wait(page, "document.querySelectorAll('[data-clip]')[1].dataset.state === 'stopped'")
+    _wait(page, "document.querySelectorAll('[data-clip] button')[1].dataset.state === 'stopped'")
 
 
 def test_hostile_names_run_nothing(page: Page) -> None:
