@@ -63,31 +63,7 @@ def measure_note(
     gate_s: float | None = None,
     is_whole: bool = True,
 ) -> MeasuredNote:
-    """Measure one note.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound, trimmed to the note.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    onset_s : float
-        Onset in `signal` in s.
-    noise_floor_db : float
-        Noise floor under the highest level in dB.
-    hint_midi_pitch : float, optional
-        A pitch that is expected.
-    gate_s : float, optional
-        Length of the gate in s, if it is known.
-    is_whole : bool
-        True if the recording goes on after `signal`, so that a sound that is loud at its end has
-        stopped there by itself.
-
-    Returns
-    -------
-    MeasuredNote
-        The analysis; its pitch is None if there is none.
-    """
+    """Measure one note."""
     pitch = _measure_pitch(signal, sample_rate_hz, onset_s, hint_midi_pitch)
     hz = None if pitch is None else pitch.hz
     level = level_track(signal, sample_rate_hz=sample_rate_hz, pitch_hz=hz)

@@ -57,23 +57,7 @@ class Attack:
 
 
 def find_attack(track: LevelTrack, *, onset_s: float, pitch_hz: float | None) -> Attack:
-    """Measure the rise of a note, and take off what the level's window adds to it.
-
-    Parameters
-    ----------
-    track : LevelTrack
-        Level of the note.
-    onset_s : float
-        Onset in s from the start of the level track.
-    pitch_hz : float or None
-        Pitch, as it was given to `level_track`.
-
-    Returns
-    -------
-    Attack
-        The straight rise is fitted up to the highest level; what swells after a quick rise is
-        not taken for a slow attack.
-    """
+    """Measure the rise of a note, and take off what the level's window adds to it."""
     amplitude = 10.0 ** (track.level_db / 20.0)
     window_s = level_window_s(pitch_hz)
     first = int(np.searchsorted(track.times_s, onset_s - window_s))
@@ -123,22 +107,6 @@ def largest_rise_s(
     No sample can be larger than the amplitude at its time, so a rise over T that reaches the
     peak value X has T <= t X / |x(t)| at every t. This tells a hard attack from a soft one also
     where the level's window is longer than both, at low pitches.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    onset_s : float
-        Onset in `signal` in s.
-    attack : Attack
-        The attack as the level shows it.
-
-    Returns
-    -------
-    float
-        Time in s.
     """
     onset = seconds_to_samples(onset_s, sample_rate_hz)
     n_rise = max(seconds_to_samples(2.0 * attack.peak_s - onset_s, sample_rate_hz) - onset, 2)

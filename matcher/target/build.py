@@ -45,31 +45,7 @@ class GivenNote:
 def build_note(
     recording: Recording, source: str, given: GivenNote, hints: NameHints, max_duration_s: float
 ) -> TargetNote:
-    """Make a target note.
-
-    Parameters
-    ----------
-    recording : Recording
-        The sound, at the rate of the target.
-    source : str
-        The file as the user typed it, for messages.
-    given : GivenNote
-        What the user says.
-    hints : NameHints
-        What the file name says.
-    max_duration_s : float
-        Use at most this many seconds after the onset.
-
-    Returns
-    -------
-    TargetNote
-        With the recording's warnings first, then its own.
-
-    Raises
-    ------
-    TargetError
-        If there is no note, or no pitch.
-    """
+    """Make a target note."""
     rate = recording.sample_rate_hz
     warnings = list(recording.warnings)
     span = _find_note(recording, source)

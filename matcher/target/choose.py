@@ -34,30 +34,7 @@ def choose_pitch(
     strength_ratio: float,
     source: str,
 ) -> ChosenPitch:
-    """Decide between up to three statements about one pitch.
-
-    Parameters
-    ----------
-    given, named : float or None
-        MIDI pitch as the user gives it, and as the file name says it.
-    measured_hz : float or None
-        Measured pitch in Hz.
-    strength_ratio : float, 0 to 1
-        How clear the measured pitch is.
-    source : str
-        The file, for messages.
-
-    Returns
-    -------
-    ChosenPitch
-        The given pitch; else the named one, if the measured one is that key or up to two octaves
-        from it, or isn't there; else the measured one.
-
-    Raises
-    ------
-    TargetError
-        If there is none of the three.
-    """
+    """Decide between up to three statements about one pitch."""
     if measured_hz is None:
         return _without_measurement(given, named, source)
     measured = float(hz_to_midi(measured_hz))

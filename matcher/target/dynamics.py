@@ -18,18 +18,7 @@ EQUAL_DB = 1.5
 
 
 def about_velocities(notes: Sequence[TargetNote]) -> list[str]:
-    """Say that the notes of a split recording all get one velocity.
-
-    Parameters
-    ----------
-    notes : sequence of TargetNote
-        The notes.
-
-    Returns
-    -------
-    list of str
-        One sentence, or none if the velocities are known or there is one note.
-    """
+    """Say that the notes of a split recording all get one velocity."""
     unknown = [note for note in notes if "velocity" in note.estimated]
     if len(notes) < 2 or not unknown:
         return []
@@ -45,18 +34,7 @@ def about_velocities(notes: Sequence[TargetNote]) -> list[str]:
 
 
 def about_levels(notes: Sequence[TargetNote]) -> list[str]:
-    """Say where recordings seem to have been normalised.
-
-    Parameters
-    ----------
-    notes : sequence of TargetNote
-        The notes.
-
-    Returns
-    -------
-    list of str
-        A sentence for each key of which a soft and a loud note are equally loud.
-    """
+    """Say where recordings seem to have been normalised."""
     keys: dict[int, list[TargetNote]] = {}
     for note in notes:
         if "velocity" not in note.estimated:

@@ -52,40 +52,14 @@ class Decay:
 
 
 def level_window_s(pitch_hz: float | None) -> float:
-    """Return half the length of the level's window: whole periods, at least 2 ms.
-
-    Parameters
-    ----------
-    pitch_hz : float > 0 or None
-        Pitch; None gives 20 ms.
-
-    Returns
-    -------
-    float
-        Length in s.
-    """
+    """Return half the length of the level's window: whole periods, at least 2 ms."""
     if pitch_hz is None:
         return UNPITCHED_WINDOW_S
     return float(np.ceil(SHORTEST_WINDOW_S * pitch_hz) / pitch_hz)
 
 
 def level_track(signal: FloatArray, *, sample_rate_hz: int, pitch_hz: float | None) -> LevelTrack:
-    """Measure the level each millisecond, over whole periods.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound, not silent.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    pitch_hz : float or None
-        Pitch; None takes a window of 20 ms.
-
-    Returns
-    -------
-    LevelTrack
-        0 dB at the highest value; the triangle lies around each frame's time.
-    """
+    """Measure the level each millisecond, over whole periods."""
     n_window = max(1, seconds_to_samples(level_window_s(pitch_hz), sample_rate_hz))
     power = _running_mean(_running_mean(signal**2, n_window), n_window)
     centres = np.arange(0, signal.size, seconds_to_samples(LEVEL_HOP_S, sample_rate_hz))
@@ -104,20 +78,7 @@ def _running_mean(values: FloatArray, n_window: int) -> FloatArray:
 
 
 def find_decay(track: LevelTrack, *, peak_s: float, gate_end_s: float) -> Decay:
-    """Fit an exponential fall to a constant level between the peak and the end of the gate.
-
-    Parameters
-    ----------
-    track : LevelTrack
-        Level of the note.
-    peak_s, gate_end_s : float
-        Where to look, in s.
-
-    Returns
-    -------
-    Decay
-        Sustain 1 and a decay of 0.3 s (neutral) if nothing falls.
-    """
+    """Fit an exponential fall to a constant level between the peak and the end of the gate."""
     is_held = (track.times_s >= peak_s) & (track.times_s <= gate_end_s)
     times = track.times_s[is_held] - peak_s
     neutral = Decay(NEUTRAL_DECAY_S, 1.0)
@@ -139,22 +100,7 @@ def find_decay(track: LevelTrack, *, peak_s: float, gate_end_s: float) -> Decay:
 
 
 def find_release(track: LevelTrack, *, gate_end_s: float, noise_floor_db: float) -> float | None:
-    """Fit a straight fall in dB to the first 30 dB after the gate.
-
-    Parameters
-    ----------
-    track : LevelTrack
-        Level of the note.
-    gate_end_s : float
-        End of the gate in s.
-    noise_floor_db : float
-        Noise floor under the highest level, in dB.
-
-    Returns
-    -------
-    float or None
-        Time constant in s; None if less than 3 dB of the release is there.
-    """
+    """Fit a straight fall in dB to the first 30 dB after the gate."""
     after = track.times_s >= gate_end_s
     times, level = track.times_s[after], track.level_db[after]
     if times.size < 4:

@@ -63,24 +63,7 @@ class GateEstimate:
 def find_gate(
     track: LevelTrack, *, peak_s: float, settle_s: float, noise_floor_db: float
 ) -> GateEstimate:
-    """Find when the level begins to fall for good.
-
-    Parameters
-    ----------
-    track : LevelTrack
-        Level of the note.
-    peak_s : float
-        End of the attack in s.
-    settle_s : float
-        No release is looked for this soon after the peak: its top is round.
-    noise_floor_db : float
-        Noise floor under the highest level, in dB.
-
-    Returns
-    -------
-    GateEstimate
-        The last corner downwards; else the end of what sounds.
-    """
+    """Find when the level begins to fall for good."""
     times, level = _sounding_part(track, peak_s, noise_floor_db)
     is_at_end = times[-1] >= track.times_s[-1] - 0.03
     is_loud = level[-1] > max(CUT_ABOVE_DB, noise_floor_db + 2.0 * ABOVE_FLOOR_DB)

@@ -53,20 +53,7 @@ class HarmonicTracks:
 
 
 def smooth_track(track: PitchTrack, *, pitch_hz: float) -> PitchTrack:
-    """Replace unvoiced frames by their neighbours and single slips by a median of five.
-
-    Parameters
-    ----------
-    track : PitchTrack
-        Coarse track.
-    pitch_hz : float > 0
-        The note's pitch, taken where nothing is voiced.
-
-    Returns
-    -------
-    PitchTrack
-        The same frames.
-    """
+    """Replace unvoiced frames by their neighbours and single slips by a median of five."""
     is_voiced = track.voiced_ratio >= VOICED_RATIO
     if not is_voiced.any():
         return PitchTrack(track.times_s, np.full_like(track.hz, pitch_hz), track.voiced_ratio)
@@ -78,42 +65,14 @@ def smooth_track(track: PitchTrack, *, pitch_hz: float) -> PitchTrack:
 
 
 def window_length_s(pitch_hz: float) -> float:
-    """Return the length of the Hann window: four periods, at least 4 ms.
-
-    Parameters
-    ----------
-    pitch_hz : float > 0
-        Pitch in Hz.
-
-    Returns
-    -------
-    float
-        Length in s.
-    """
+    """Return the length of the Hann window: four periods, at least 4 ms."""
     return max(SHORTEST_WINDOW_S, N_PERIODS / pitch_hz)
 
 
 def harmonic_tracks(
     signal: FloatArray, track: PitchTrack, *, sample_rate_hz: int, n_harmonics: int
 ) -> HarmonicTracks:
-    """Measure the first harmonics along a pitch track.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound.
-    track : PitchTrack
-        Smooth pitch track over the signal; its frames are the frames of the result.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    n_harmonics : int >= 1
-        How many; those above half the sampling rate come out as 0.
-
-    Returns
-    -------
-    HarmonicTracks
-        One row for each harmonic.
-    """
+    """Measure the first harmonics along a pitch track."""
     window_s = window_length_s(float(np.median(track.hz)))
     averages = _HannAverages(signal.size, track.times_s, window_s, sample_rate_hz)
     step = np.exp(-1j * _phase(signal.size, track, sample_rate_hz))
@@ -168,22 +127,7 @@ def _phase(n_samples: int, track: PitchTrack, sample_rate_hz: int) -> FloatArray
 
 
 def refine_track(signal: FloatArray, track: PitchTrack, *, sample_rate_hz: int) -> PitchTrack:
-    """Make a smooth coarse track exact by the phase slopes of the first five harmonics.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound.
-    track : PitchTrack
-        Smooth track, within about 100 cents.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    PitchTrack
-        The same frames; within a cent where one steady tone is voiced.
-    """
+    """Make a smooth coarse track exact by the phase slopes of the first five harmonics."""
     if track.times_s.size < 3:
         return track
     tracks = harmonic_tracks(

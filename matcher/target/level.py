@@ -80,60 +80,21 @@ def _to_db(power: FloatArray) -> FloatArray:
 
 
 def short_level_db(signal: FloatArray, *, sample_rate_hz: int) -> FloatArray:
-    """Return the level of the last millisecond at every sample.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound; silence is assumed before its start.
-    sample_rate_hz : int > 0
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_samples,), dtype=float64
-        RMS level in dB re 1.0, not below -120.
-    """
+    """Return the level of the last millisecond at every sample."""
     n_window = max(1, seconds_to_samples(SHORT_WINDOW_S, sample_rate_hz))
     total = np.concatenate([np.zeros(n_window), np.cumsum(signal**2)])
     return _to_db((total[n_window:] - total[:-n_window]) / n_window)
 
 
 def frame_level_db(signal: FloatArray, *, n_frame: int) -> FloatArray:
-    """Return the level of consecutive frames; the last one may be shorter.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound, at least one sample.
-    n_frame : int > 0
-        Samples in a frame.
-
-    Returns
-    -------
-    np.ndarray, shape=(ceil(n_samples / n_frame),), dtype=float64
-        RMS level in dB re 1.0, not below -120.
-    """
+    """Return the level of consecutive frames; the last one may be shorter."""
     starts = np.arange(0, signal.size, n_frame)
     counts = np.minimum(n_frame, signal.size - starts)
     return _to_db(np.add.reduceat(signal**2, starts) / counts)
 
 
 def find_span(signal: FloatArray, *, sample_rate_hz: int) -> NoteSpan | None:
-    """Find where the note begins and ends, and the noise around it.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound that holds one note, not silent.
-    sample_rate_hz : int > 0
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    NoteSpan or None
-        None if nothing stands out of the noise for at least 30 ms.
-    """
+    """Find where the note begins and ends, and the noise around it."""
     n_frame = seconds_to_samples(FRAME_S, sample_rate_hz)
     frames = frame_level_db(signal, n_frame=n_frame)
     body = _loudest_stretch(frames, _first_threshold_db(frames))

@@ -79,46 +79,12 @@ def is_manifest(path: str | Path) -> bool:
 
 
 def read_manifest(path: str | Path, *, instrument: str | None = None) -> list[ManifestEntry]:
-    """Read the notes of a manifest, or those of one of its instruments.
-
-    Parameters
-    ----------
-    path : str or Path
-        The manifest.
-    instrument : str, optional
-        Which instrument; needed if the manifest has several.
-
-    Returns
-    -------
-    list of ManifestEntry
-        In the order of the file.
-
-    Raises
-    ------
-    TargetError
-        If the file can't be read, or a field is missing or wrong; it is in the message.
-    """
+    """Read the notes of a manifest, or those of one of its instruments."""
     return _of_instrument(path, read_every_instrument(path), instrument)
 
 
 def read_every_instrument(path: str | Path) -> list[ManifestEntry]:
-    """Read the notes of all instruments of a manifest.
-
-    Parameters
-    ----------
-    path : str or Path
-        The manifest.
-
-    Returns
-    -------
-    list of ManifestEntry
-        In the order of the file.
-
-    Raises
-    ------
-    TargetError
-        If the file can't be read, or a field is missing or wrong; it is in the message.
-    """
+    """Read the notes of all instruments of a manifest."""
     document = _document(Path(path))
     tables = document.get("target")
     if not isinstance(tables, list) or not tables:

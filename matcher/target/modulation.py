@@ -56,25 +56,7 @@ class Vibrato:
 def find_vibrato(
     times_s: FloatArray, cents: FloatArray, weights: FloatArray, *, window_s: float
 ) -> Vibrato | None:
-    """Fit a sine that fades in to the pitch.
-
-    Parameters
-    ----------
-    times_s : np.ndarray, shape=(n_frames,), dtype=float64
-        Times from the onset in s, evenly spaced.
-    cents : np.ndarray, shape=(n_frames,), dtype=float64
-        Pitch in cents against any reference.
-    weights : np.ndarray, shape=(n_frames,), dtype=float64
-        0 for frames that don't count.
-    window_s : float
-        Length of the Hann window that the pitch was measured under, in s; what it took off the
-        depth is put back.
-
-    Returns
-    -------
-    Vibrato or None
-        None if no sine from 2 to 12 Hz explains half of the movement, over two cycles at least.
-    """
+    """Fit a sine that fades in to the pitch."""
     is_used = weights > 0.0
     if is_used.sum() < 20:
         return None
@@ -138,21 +120,7 @@ def _window_gain(rate_hz: float, window_s: float) -> float:
 
 
 def find_beating(tracks: HarmonicTracks, *, start_s: float, end_s: float) -> float | None:
-    """Find the beat rate of the fundamental, if the harmonics beat at its multiples.
-
-    Parameters
-    ----------
-    tracks : HarmonicTracks
-        The first harmonics along the pitch track.
-    start_s, end_s : float
-        Where to look, in s.
-
-    Returns
-    -------
-    float or None
-        Beat rate in Hz, 0.2 to 15; None if no rate explains half of the movement of at least
-        three harmonics.
-    """
+    """Find the beat rate of the fundamental, if the harmonics beat at its multiples."""
     is_used = (tracks.times_s >= start_s) & (tracks.times_s <= end_s)
     times = tracks.times_s[is_used]
     if times.size < 30:

@@ -28,25 +28,7 @@ class NameHints:
 
 
 def read_name(name: str) -> NameHints:
-    """Read pitch and velocity off a file name without its suffix.
-
-    Parameters
-    ----------
-    name : str
-        For instance ``"horn-stab_Bb3_v45"``.
-
-    Returns
-    -------
-    NameHints
-        Pitch C0 to B8, velocity 1 to 127.
-
-    Examples
-    --------
-    >>> read_name("horn-stab_Bb3_v45")
-    NameHints(midi_pitch=58.0, velocity=45)
-    >>> read_name("track3_take_v200")
-    NameHints(midi_pitch=None, velocity=None)
-    """
+    """Read pitch and velocity off a file name without its suffix."""
     pieces = _CUTS.split(name)
     pitches = {parse_pitch(piece) for piece in pieces if _PITCH.fullmatch(piece)}
     found = [_VELOCITY.fullmatch(piece) for piece in pieces]

@@ -113,20 +113,7 @@ class _Tracks:
 
 
 def find_notes(signal: FloatArray, *, sample_rate_hz: int) -> FoundNotes:
-    """Find where the notes of a recording begin.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound, at least 50 ms, not silent.
-    sample_rate_hz : int > 0
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    FoundNotes
-        Where to cut; no note where nothing stands out.
-    """
+    """Find where the notes of a recording begin."""
     tracks = _measure(signal, sample_rate_hz)
     struck = _struck(tracks)
     cuts = [_cut(tracks.level_db, *pair) for pair in zip([0, *struck], struck, strict=False)]

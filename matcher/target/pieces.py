@@ -70,22 +70,7 @@ class Piece:
 
 
 def check_split(split: Split, paths: Sequence[str | Path], instrument: str | None) -> None:
-    """Refuse settings that contradict each other, before any file is read.
-
-    Parameters
-    ----------
-    split : bool or sequence of float
-        Whether to look for several notes in each file, or where they begin, in s.
-    paths : sequence of str or Path
-        Recordings and manifests.
-    instrument : str or None
-        Which instrument of a manifest.
-
-    Raises
-    ------
-    ParameterError
-        If they do.
-    """
+    """Refuse settings that contradict each other, before any file is read."""
     manifests = [path for path in paths if is_manifest(path)]
     if instrument is not None and not manifests:
         raise ParameterError(
@@ -125,25 +110,7 @@ def _check_times(times_s: Sequence[float], n_paths: int) -> None:
 def list_entries(
     paths: Sequence[str | Path], instrument: str | None
 ) -> list[str | Path | ManifestEntry]:
-    """Put the entries in the place of manifests.
-
-    Parameters
-    ----------
-    paths : sequence of str or Path
-        Recordings and manifests.
-    instrument : str or None
-        Which instrument of the manifests.
-
-    Returns
-    -------
-    list
-        Paths of recordings, and entries of manifests.
-
-    Raises
-    ------
-    TargetError
-        If a manifest can't be understood.
-    """
+    """Put the entries in the place of manifests."""
     entries: list[str | Path | ManifestEntry] = []
     for path in paths:
         if is_manifest(path):
@@ -154,29 +121,7 @@ def list_entries(
 
 
 def read_pieces(entry: str | Path | ManifestEntry, split: Split, rate_hz: int) -> list[Piece]:
-    """Read a recording, and cut it if that is wanted.
-
-    Parameters
-    ----------
-    entry : str, Path or ManifestEntry
-        What to read.
-    split : bool or sequence of float
-        As for `check_split`.
-    rate_hz : int
-        Sampling rate of the pieces in Hz.
-
-    Returns
-    -------
-    list of Piece
-        In the order of their time.
-
-    Raises
-    ------
-    AudioError
-        If the recording can't be used.
-    TargetError
-        If no note is found in it, or a time lies behind its end.
-    """
+    """Read a recording, and cut it if that is wanted."""
     if isinstance(entry, ManifestEntry):
         return [_piece_of_entry(entry, rate_hz)]
     recording = _at_rate(read_recording(entry), rate_hz)

@@ -75,22 +75,7 @@ class CoarsePitch:
 def find_pitch(
     signal: FloatArray, *, sample_rate_hz: int, hint_midi_pitch: float | None = None
 ) -> CoarsePitch | None:
-    """Find the octave and the nearest 1/48 octave of a note's pitch, from 27 to 4500 Hz.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound of one note, loud throughout.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    hint_midi_pitch : float, optional
-        A pitch that is expected; it wins over one that is only slightly clearer.
-
-    Returns
-    -------
-    CoarsePitch or None
-        None if nothing periodic is found.
-    """
+    """Find the octave and the nearest 1/48 octave of a note's pitch, from 27 to 4500 Hz."""
     grid = _grid_hz(sample_rate_hz)
     centres = np.linspace(0, signal.size - 1, N_FRAMES + 2)[1:-1].astype(np.int64)
     periodicity = 1.0 - np.minimum(_mean_difference(signal, centres, sample_rate_hz, grid), 1.0)
@@ -224,25 +209,7 @@ def _spectral_strength(
 def coarse_track(
     signal: FloatArray, *, sample_rate_hz: int, pitch_hz: float, hop_s: float
 ) -> PitchTrack:
-    """Follow YIN's minimum within five semitones of a known pitch.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    pitch_hz : float, 27 to 4500
-        The note's pitch.
-    hop_s : float > 0
-        Time between frames in s.
-
-    Returns
-    -------
-    PitchTrack
-        Frames from the start to the end of `signal`; within a few cents at low pitches, within
-        10 to 20 at high ones, where a period has few samples.
-    """
+    """Follow YIN's minimum within five semitones of a known pitch."""
     hop = seconds_to_samples(hop_s, sample_rate_hz)
     centres = np.arange(0, signal.size, hop)
     spread = 2.0 ** (TRACK_SEMITONES / 12.0)

@@ -77,21 +77,7 @@ def _power_frames(
 
 
 def centroid_track(signal: FloatArray, *, sample_rate_hz: int) -> tuple[FloatArray, FloatArray]:
-    """Measure the spectral centroid each 10 ms.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    times_s, centroid_hz : np.ndarray, shape=(n_frames,), dtype=float64
-        Mean frequency weighted by magnitude (the form that librosa has, too), 0 where there is
-        silence.
-    """
+    """Measure the spectral centroid each 10 ms."""
     times_s, bins_hz, power = _power_frames(signal, CENTROID_N_FFT, sample_rate_hz=sample_rate_hz)
     magnitude = np.sqrt(power)
     total = magnitude.sum(axis=1)
@@ -102,22 +88,7 @@ def centroid_track(signal: FloatArray, *, sample_rate_hz: int) -> tuple[FloatArr
 
 
 def cutoff_track(signal: FloatArray, *, sample_rate_hz: int, pitch_hz: float) -> CutoffTrack:
-    """Fit a low-pass filter behind a sawtooth to each 10 ms.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    pitch_hz : float > 0
-        Pitch in Hz.
-
-    Returns
-    -------
-    CutoffTrack
-        A rough guide for real instruments, whose spectra have bumps of their own.
-    """
+    """Fit a low-pass filter behind a sawtooth to each 10 ms."""
     n_needed = max(N_PERIODS * sample_rate_hz / pitch_hz, SHORTEST_WINDOW_S * sample_rate_hz)
     n_fft = 1 << int(np.ceil(np.log2(n_needed)))
     times_s, bins_hz, power = _power_frames(signal, n_fft, sample_rate_hz=sample_rate_hz)
@@ -176,22 +147,6 @@ def harmonic_to_noise_db(
 ) -> float | None:
     """Measure how much louder the periodic part is than the rest.
 
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound.
-    track : PitchTrack
-        Exact pitch over time.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    start_s, end_s : float
-        Where to look, in s.
-
-    Returns
-    -------
-    float or None
-        Median over up to 40 frames in dB, -60 to 60; None if no frame lies between the times.
-
     Notes
     -----
     10 log10(r / (1 - r)) with the autocorrelation r of a Hann-windowed frame at one period,
@@ -236,24 +191,7 @@ def harmonic_to_noise_db(
 def odd_over_even_db(
     signal: FloatArray, *, sample_rate_hz: int, pitch_hz: float, start_s: float, end_s: float
 ) -> float:
-    """Compare harmonics 3, 5, 7 with 2, 4, 6, each against those of a sawtooth.
-
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,), dtype=float64
-        Mono sound.
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    pitch_hz : float > 0
-        Pitch in Hz.
-    start_s, end_s : float
-        Where to look, in s.
-
-    Returns
-    -------
-    float
-        About 0 dB for a sawtooth, large for a square wave and a clarinet's low notes.
-    """
+    """Compare harmonics 3, 5, 7 with 2, 4, 6, each against those of a sawtooth."""
     n_fft = 1 << int(np.ceil(np.log2(2.0 * N_PERIODS * sample_rate_hz / pitch_hz)))
     times_s, bins_hz, power = _power_frames(signal, n_fft, sample_rate_hz=sample_rate_hz)
     mean = power[(times_s >= start_s) & (times_s <= end_s)].mean(axis=0)
