@@ -9,7 +9,7 @@ import numpy as np
 
 from matcher.calibrating.fitting import Fit, best_fit
 from matcher.calibrating.model import Measured
-from matcher.calibrating.partials import RANGE_DB, partial_tracks
+from matcher.calibrating.partials import RANGE_DB, partial_amplitudes
 from matcher.calibrating.tone import lowpass_db, sawtooth_db
 from matcher.target.envelope import LEVEL_HOP_S, level_window_s
 from matcher.target.harmonics import window_length_s
@@ -255,7 +255,7 @@ def _cutoff_track(note: TargetNote, slope_db: float) -> tuple[FloatArray, FloatA
     """Follow the cutoff of a sawtooth, as log2 of Hz, where it can be told."""
     last_s = note.signal.size / note.sample_rate_hz
     times_s = np.arange(note.onset_s, last_s, CUTOFF_HOP_S)
-    pitch_hz, amplitudes = partial_tracks(note, times_s)
+    pitch_hz, amplitudes = partial_amplitudes(note, times_s)
     level_db = 20.0 * np.log10(np.maximum(amplitudes, 1e-9))
     range_db = min(RANGE_DB, -note.noise_floor_db)
     is_heard = level_db > level_db.max() - range_db

@@ -7,15 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.target.harmonics import harmonic_tracks
-from matcher.target.model import PitchTrack
+from matcher.target.harmonics import harmonic_tracks, steady_track
 from shared import TargetError
 
 if TYPE_CHECKING:
     from matcher.target import TargetNote
     from shared import FloatArray
 
-__all__ = ["HeldPartials", "held_partials", "held_span", "partial_tracks"]
+__all__ = ["HeldPartials", "held_partials", "held_span", "partial_amplitudes"]
 
 HIGHEST_HZ = 16_000.0
 N_MOST = 120
@@ -84,7 +83,7 @@ def held_span(note: TargetNote) -> tuple[float, float]:
     return start_s, end_s
 
 
-def partial_tracks(
+def partial_amplitudes(
     note: TargetNote, times_s: FloatArray, *, part: float = 1.0
 ) -> tuple[float, FloatArray]:
     """Measure the multiples of the pitch, or of a part of it, at given times.
@@ -119,10 +118,9 @@ def partial_tracks(
             name="pitch",
         )
     n_partials = max(1, min(N_MOST, int(min(HIGHEST_HZ, 0.4 * note.sample_rate_hz) / pitch_hz)))
-    track = PitchTrack(times_s, np.full_like(times_s, part * pitch_hz), np.ones_like(times_s))
     tracks = harmonic_tracks(
         note.signal,
-        track,
+        steady_track(times_s, part * pitch_hz),
         sample_rate_hz=note.sample_rate_hz,
         n_harmonics=round(n_partials / part),
     )
@@ -149,7 +147,7 @@ def held_partials(note: TargetNote) -> HeldPartials:
     """
     start_s, end_s = held_span(note)
     times_s = np.arange(start_s, end_s, FRAME_S)
-    pitch_hz, amplitudes = partial_tracks(note, times_s, part=0.5)
+    pitch_hz, amplitudes = partial_amplitudes(note, times_s, part=0.5)
     power = np.mean(amplitudes[1::2] ** 2, axis=1)
     noise_power = np.median(amplitudes[0::2] ** 2, axis=1)
     level_db = 10.0 * np.log10(np.maximum(power, FLOOR**2))

@@ -94,7 +94,7 @@ def fit_vibrato(note: TargetNote) -> dict[str, Measured]:
     depth = float(np.hypot(fit.values[2], fit.values[3]))
     rate = float(fit.values[0])
     # What the window of the pitch takes off: twice measured, the second time correcting the
-    # first, as `matcher.target.modulation` puts it.
+    # first, as `matcher.target.analyse` puts it.
     lost = 1.0 - np.sinc(rate * window_s) / (1.0 - (rate * window_s) ** 2)
     depth /= float(1.0 - lost**2)
     remarks: tuple[str, ...] = ()

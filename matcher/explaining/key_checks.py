@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.target.spectrum import centroid_track
+from matcher.target.analyse import centroid_track
 from shared import loudness_lufs, midi_to_hz, pitch_name, true_peak_db
 from voice import render
 

@@ -13,8 +13,7 @@ import numpy as np
 
 from matcher.target import LevelTrack
 from matcher.target.analyse import measure_note
-from matcher.target.attack import LEAST_RISE_S, find_attack, largest_rise_s
-from matcher.target.envelope import level_track, level_window_s
+from matcher.target.envelope import level_track, measure_attack
 from shared import hz_to_midi, samples_to_seconds, seconds_to_samples
 
 if TYPE_CHECKING:
@@ -36,12 +35,10 @@ FRONT_S = 0.1
 # A middle and an end are told apart where there is this much after the front.
 SHORTEST_REST_S = 0.25
 SHORTEST_SPAN_S = 0.2
-# A rise over so many windows of the level is read off the level alone, as the analysis does.
-LONG_WINDOWS = 3.0
 SPECTRUM_S = 0.046
 N_PERIODS = 4.0
 # Partials this far under the strongest one, and the hiss of a recording between them, make no
-# sound bright; the range that `matcher.target.spectrum` uses, too.
+# sound bright; the range that `matcher.target.start` uses, too.
 RANGE_DB = 60.0
 FLOOR_DB = -120.0
 
@@ -130,11 +127,9 @@ def measure_attack_s(
     is_early = track.times_s <= end_s
     level_db = track.level_db[is_early]
     early = LevelTrack(track.times_s[is_early], level_db - level_db.max())
-    attack = find_attack(early, onset_s=onset_s, pitch_hz=pitch_hz)
-    if attack.rise_s > LONG_WINDOWS * level_window_s(pitch_hz):
-        return attack.rise_s
-    largest = largest_rise_s(sound, sample_rate_hz=sample_rate_hz, onset_s=onset_s, attack=attack)
-    return min(attack.rise_s, max(largest, LEAST_RISE_S))
+    return measure_attack(
+        sound, early, sample_rate_hz=sample_rate_hz, onset_s=onset_s, pitch_hz=pitch_hz
+    ).rise_s
 
 
 def _level_db(piece: FloatArray) -> float:

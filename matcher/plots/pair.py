@@ -15,8 +15,8 @@ from matcher.plots.spectrograms import (
     measure_spectrogram,
 )
 from matcher.target.envelope import level_track
-from matcher.target.harmonics import harmonic_tracks, refine_track, smooth_track
-from matcher.target.pitch import coarse_track, find_pitch
+from matcher.target.harmonics import follow_pitch, harmonic_tracks, smooth_track
+from matcher.target.pitch import find_pitch
 from shared import ParameterError, ratio_to_cents, read_recording, seconds_to_samples
 from shared.units import midi_to_hz
 
@@ -200,9 +200,7 @@ def _pitch(
     )
     if found is None:
         return None
-    track = coarse_track(signal, sample_rate_hz=sample_rate_hz, pitch_hz=found.hz, hop_s=HOP_S)
-    track = smooth_track(track, pitch_hz=found.hz)
-    track = refine_track(signal, track, sample_rate_hz=sample_rate_hz)
+    track = follow_pitch(signal, sample_rate_hz=sample_rate_hz, pitch_hz=found.hz, hop_s=HOP_S)
     own_db = np.interp(track.times_s, times_s, level_db) - level_db.max()
     is_heard = (track.voiced_ratio >= VOICED_RATIO) & (own_db > LOUD_DB)
     harmonics = harmonic_tracks(

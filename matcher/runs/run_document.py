@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.hearing import JUST_NOTICEABLE, audible_differences, compare_notes
-from matcher.target.names import read_name
+from matcher.target.note import read_name
 from shared import pitch_name, seconds_to_samples
 
 if TYPE_CHECKING:

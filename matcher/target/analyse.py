@@ -1,4 +1,12 @@
-"""All measurements on one note, in the order in which they need each other."""
+"""All measurements on one note, in the order in which they need each other.
+
+A vibrato is a sine in the pitch that fades in. Two detuned oscillators make the h-th harmonic
+beat at h times the difference of their fundamentals, so one beat rate has to explain several
+harmonics at once; neither vibrato nor pulse-width modulation does that, as both move all
+harmonics at one rate.
+
+The thresholds are common practice, no source; the tests hold them to known sounds.
+"""
 
 from __future__ import annotations
 
@@ -7,22 +15,38 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.target.attack import LEAST_RISE_S, Attack, find_attack, largest_rise_s
-from matcher.target.envelope import find_decay, find_release, level_track, level_window_s
-from matcher.target.gate import find_gate
-from matcher.target.harmonics import harmonic_tracks, refine_track, smooth_track, window_length_s
-from matcher.target.model import LevelTrack, NoteAnalysis, PitchTrack
-from matcher.target.modulation import Vibrato, find_beating, find_vibrato
-from matcher.target.pitch import coarse_track, find_pitch
-from matcher.target.spectrum import centroid_track, harmonic_to_noise_db
+from matcher.target.envelope import (
+    Attack,
+    find_decay,
+    find_gate,
+    find_release,
+    level_track,
+    level_window_s,
+    measure_attack,
+)
+from matcher.target.harmonics import (
+    follow_pitch,
+    harmonic_tracks,
+    steady_track,
+    window_length_s,
+)
+from matcher.target.model import NoteAnalysis, PitchTrack
+from matcher.target.pitch import find_pitch
 from shared.units import seconds_to_samples
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from matcher.target.harmonics import HarmonicTracks
     from shared.types import FloatArray
 
-__all__ = ["MeasuredNote", "measure_note"]
+__all__ = [
+    "MeasuredNote",
+    "centroid_track",
+    "harmonic_to_noise_db",
+    "measure_note",
+    "power_frames",
+]
 
 HOP_S = 0.005
 LOUD_DB = -20.0
@@ -33,6 +57,21 @@ N_BEATING_HARMONICS = 8
 SETTLE_S = 0.08
 # The shortest release of the catalogue, for a sound that just stops.
 SHORTEST_RELEASE_S = 0.005
+SPECTRUM_HOP_S = 0.01
+SHORTEST_WINDOW_S = 0.02
+CENTROID_N_FFT = 2048
+HNR_LIMIT_DB = 60.0
+SLOWEST_VIBRATO_HZ = 2.0
+FASTEST_VIBRATO_HZ = 12.0
+LEAST_DEPTH_CENTS = 3.0
+# Share of the pitch's movement that the sine has to explain.
+LEAST_SHARE = 0.5
+LEAST_CYCLES = 2.0
+LONGEST_DELAY_S = 2.0
+SLOWEST_BEAT_HZ = 0.2
+FASTEST_BEAT_HZ = 15.0
+LEAST_HARMONIC_POWER = 1e-5
+LEAST_HARMONICS = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +106,9 @@ def measure_note(
     pitch = _measure_pitch(signal, sample_rate_hz, onset_s, hint_midi_pitch)
     hz = None if pitch is None else pitch.hz
     level = level_track(signal, sample_rate_hz=sample_rate_hz, pitch_hz=hz)
-    attack = _measure_attack(signal, level, sample_rate_hz, onset_s, hz)
+    attack = measure_attack(
+        signal, level, sample_rate_hz=sample_rate_hz, onset_s=onset_s, pitch_hz=hz
+    )
     settle_s = max(2.0 * level_window_s(hz), 0.3 * attack.rise_s)
     gate = find_gate(level, peak_s=attack.peak_s, settle_s=settle_s, noise_floor_db=noise_floor_db)
     gate_end_s = (
@@ -128,31 +169,13 @@ def _measure_pitch(
     )
     if coarse is None:
         return None
-    track = coarse_track(signal, sample_rate_hz=sample_rate_hz, pitch_hz=coarse.hz, hop_s=HOP_S)
-    track = smooth_track(track, pitch_hz=coarse.hz)
-    track = refine_track(signal, track, sample_rate_hz=sample_rate_hz)
+    track = follow_pitch(signal, sample_rate_hz=sample_rate_hz, pitch_hz=coarse.hz, hop_s=HOP_S)
     is_steady = np.interp(track.times_s, level.times_s, level.level_db) >= LOUD_DB
     is_steady &= track.voiced_ratio >= VOICED_RATIO
     is_later = is_steady & (track.times_s >= onset_s + SETTLE_S)
     is_steady = is_later if is_later.sum() >= 10 else is_steady
     hz = float(np.median(track.hz[is_steady])) if is_steady.sum() >= 3 else coarse.hz
     return _Pitch(hz, coarse.strength_ratio, track, is_steady)
-
-
-def _measure_attack(
-    signal: FloatArray,
-    level: LevelTrack,
-    sample_rate_hz: int,
-    onset_s: float,
-    pitch_hz: float | None,
-) -> Attack:
-    """Measure the attack, by the waveform itself where the level's window is too long for it."""
-    attack = find_attack(level, onset_s=onset_s, pitch_hz=pitch_hz)
-    if attack.rise_s > 3.0 * level_window_s(pitch_hz):
-        return attack
-    largest = largest_rise_s(signal, sample_rate_hz=sample_rate_hz, onset_s=onset_s, attack=attack)
-    rise_s = min(attack.rise_s, max(largest, LEAST_RISE_S))
-    return Attack(attack.start_s, rise_s, attack.log_attack_time, attack.peak_s)
 
 
 def _brightness(
@@ -191,12 +214,8 @@ def _measure_beating(
     """Look for beating in the harmonics between attack and release."""
     if pitch is None:
         return None
-    # Beats move the measured pitch, too; the harmonics are taken along its slow course only.
-    steady = PitchTrack(
-        pitch.track.times_s,
-        np.full_like(pitch.track.hz, pitch.hz),
-        pitch.track.voiced_ratio,
-    )
+    # Beats move the measured pitch, too, so the harmonics are taken at a steady one.
+    steady = steady_track(pitch.track.times_s, pitch.hz)
     tracks = harmonic_tracks(
         signal, steady, sample_rate_hz=sample_rate_hz, n_harmonics=N_BEATING_HARMONICS
     )
@@ -224,3 +243,200 @@ def _measure_noise(
         for start_s, end_s in ((late_s, gate_end_s), (onset_s, onset_s + ATTACK_S))
     )
     return sustain, early
+
+
+def power_frames(
+    signal: FloatArray, n_fft: int, *, sample_rate_hz: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return times (n_frames,), frequencies (n_bins,) and power (n_frames, n_bins) under Hann."""
+    hop = seconds_to_samples(SPECTRUM_HOP_S, sample_rate_hz)
+    padded = np.pad(signal, n_fft // 2)
+    frames = np.lib.stride_tricks.sliding_window_view(padded, n_fft)[::hop]
+    power = np.abs(np.fft.rfft(frames * np.hanning(n_fft + 1)[:-1])) ** 2
+    times_s = np.arange(frames.shape[0]) * hop / sample_rate_hz
+    bins_hz = np.asarray(np.fft.rfftfreq(n_fft, 1.0 / sample_rate_hz), dtype=np.float64)
+    return times_s, bins_hz, np.asarray(power, dtype=np.float64)
+
+
+def centroid_track(signal: FloatArray, *, sample_rate_hz: int) -> tuple[FloatArray, FloatArray]:
+    """Measure the spectral centroid each 10 ms."""
+    times_s, bins_hz, power = power_frames(signal, CENTROID_N_FFT, sample_rate_hz=sample_rate_hz)
+    magnitude = np.sqrt(power)
+    total = magnitude.sum(axis=1)
+    is_sounding = total > 1e-6 * total.max()
+    return times_s, np.divide(
+        magnitude @ bins_hz, total, out=np.zeros_like(total), where=is_sounding
+    )
+
+
+def harmonic_to_noise_db(
+    signal: FloatArray, track: PitchTrack, *, sample_rate_hz: int, start_s: float, end_s: float
+) -> float | None:
+    """Measure how much louder the periodic part is than the rest.
+
+    Notes
+    -----
+    10 log10(r / (1 - r)) with the autocorrelation r of a Hann-windowed frame at one period,
+    divided by the window's own [1]_. It is read off the power spectrum at the exact period, so
+    that high pitches don't suffer from whole samples.
+
+    References
+    ----------
+    .. [1] P. Boersma, "Accurate short-term analysis of the fundamental frequency and the
+       harmonics-to-noise ratio of a sampled sound", Proc. Institute of Phonetic Sciences 17,
+       University of Amsterdam, 1993, equations 4 and 9.
+    """
+    chosen = np.flatnonzero((track.times_s >= start_s) & (track.times_s <= end_s))
+    if chosen.size == 0:
+        return None
+    chosen = chosen[:: max(1, chosen.size // 40)]
+    hz = track.hz[chosen]
+    longest_s = 6.0 / float(np.median(hz))
+    n_frame = seconds_to_samples(max(SHORTEST_WINDOW_S, longest_s), sample_rate_hz)
+    centres = np.rint(track.times_s[chosen] * sample_rate_hz).astype(np.int64)
+    padded = np.pad(signal, n_frame)
+    frames = padded[centres[:, None] + n_frame - n_frame // 2 + np.arange(n_frame)]
+    window = np.hanning(n_frame + 2)[1:-1]
+    frames = (frames - frames.mean(axis=1, keepdims=True)) * window
+    n_fft = 1 << (2 * n_frame - 1).bit_length()
+    bins_hz = np.fft.rfftfreq(n_fft, 1.0 / sample_rate_hz)
+    turns = np.cos(2.0 * np.pi * bins_hz / hz[:, None])
+    # Each bin stands for itself and for its negative frequency, except 0 Hz.
+    twice = np.where(bins_hz > 0.0, 2.0, 1.0)
+    power = twice * np.abs(np.fft.rfft(frames, n_fft)) ** 2
+    window_power = twice * np.abs(np.fft.rfft(window, n_fft)) ** 2
+    own = turns @ window_power / window_power.sum()
+    total = power.sum(axis=1)
+    ratio = np.divide(
+        (power * turns).sum(axis=1), total, out=np.zeros_like(total), where=total > 0
+    )
+    limit = 1.0 / (1.0 + 10.0 ** (HNR_LIMIT_DB / 10.0))
+    ratio = np.clip(ratio / own, limit, 1.0 - limit)
+    return float(np.median(10.0 * np.log10(ratio / (1.0 - ratio))))
+
+
+@dataclass(frozen=True)
+class Vibrato:
+    """A sine in the pitch.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Rate in Hz.
+    depth_cents : float
+        Amplitude, to one side, in cents.
+    delay_s : float
+        When the full depth is reached, counted from the onset, in s; 0 if it is there at once.
+    """
+
+    rate_hz: float
+    depth_cents: float
+    delay_s: float
+
+
+def find_vibrato(
+    times_s: FloatArray, cents: FloatArray, weights: FloatArray, *, window_s: float
+) -> Vibrato | None:
+    """Fit a sine that fades in to the pitch."""
+    is_used = weights > 0.0
+    if is_used.sum() < 20:
+        return None
+    times, values = times_s[is_used], cents[is_used]
+    values = np.clip(values - np.median(values), -300.0, 300.0)
+    slowest = max(SLOWEST_VIBRATO_HZ, LEAST_CYCLES / (times[-1] - times[0]))
+    if slowest >= FASTEST_VIBRATO_HZ:
+        return None
+    rates = np.arange(slowest, FASTEST_VIBRATO_HZ, 0.1)
+    delays = np.linspace(0.0, min(LONGEST_DELAY_S, 0.8 * float(times[-1])), 9)
+    rate_hz, delay_s, _, _ = _best_sine(times, values, rates, delays)
+    rates = np.linspace(rate_hz - 0.1, rate_hz + 0.1, 21)
+    step = float(delays[1] - delays[0])
+    delays = np.unique(np.maximum(np.linspace(delay_s - step, delay_s + step, 13), 0.0))
+    rate_hz, delay_s, depth, share = _best_sine(times, values, rates, delays)
+    # The coarse track and its refinement lose one share each, and the second corrects the first.
+    depth /= 1.0 - (1.0 - _window_gain(rate_hz, window_s)) ** 2
+    has_cycles = (times[-1] - 0.75 * delay_s) * rate_hz >= LEAST_CYCLES
+    if depth < LEAST_DEPTH_CENTS or share < LEAST_SHARE or not has_cycles:
+        return None
+    return Vibrato(rate_hz, depth, delay_s)
+
+
+def _fade(times: FloatArray, delay_s: float) -> FloatArray:
+    """Return the depth over time: silent for half of the delay, then straight up to 1."""
+    if delay_s <= 0.0:
+        return np.ones_like(times)
+    return np.clip(2.0 * times / delay_s - 1.0, 0.0, 1.0)
+
+
+def _best_sine(
+    times: FloatArray, values: FloatArray, rates: FloatArray, delays: FloatArray
+) -> tuple[float, float, float, float]:
+    """Return rate, delay, amplitude and explained share of the best faded sine on a slope."""
+    middle = times - times.mean()
+    trend = np.stack([np.ones_like(times), middle, middle**2], axis=1)
+    trend, _ = np.linalg.qr(trend)
+    rest = values - trend @ (trend.T @ values)
+    total = max(float(rest @ rest), 1e-12)
+    best = (float(rates[0]), 0.0, 0.0, 0.0)
+    for delay_s in delays:
+        fade = _fade(times, float(delay_s))
+        for rate_hz in rates:
+            angle = 2.0 * np.pi * rate_hz * times
+            pair = np.stack([fade * np.cos(angle), fade * np.sin(angle)], axis=1)
+            pair = pair - trend @ (trend.T @ pair)
+            normal = pair.T @ pair + 1e-9 * np.eye(2)
+            solution = np.linalg.solve(normal, pair.T @ rest)
+            share = float(solution @ (pair.T @ rest)) / total
+            if share > best[3]:
+                best = (float(rate_hz), float(delay_s), float(np.hypot(*solution)), share)
+    return best
+
+
+def _window_gain(rate_hz: float, window_s: float) -> float:
+    """Return how much of a movement at this rate is left under a Hann window."""
+    x = rate_hz * window_s
+    if abs(x - 1.0) < 1e-3:
+        return 0.5
+    return float(max(np.sinc(x) / (1.0 - x * x), 0.3))
+
+
+def find_beating(tracks: HarmonicTracks, *, start_s: float, end_s: float) -> float | None:
+    """Find the beat rate of the fundamental, if the harmonics beat at its multiples."""
+    is_used = (tracks.times_s >= start_s) & (tracks.times_s <= end_s)
+    times = tracks.times_s[is_used]
+    if times.size < 30:
+        return None
+    powers = np.abs(tracks.amplitudes[:, is_used]) ** 2
+    strongest = float(powers.mean(axis=1).max())
+    length_s = float(times[-1] - times[0])
+    rates = np.arange(SLOWEST_BEAT_HZ, FASTEST_BEAT_HZ, 0.02 / length_s)
+    total, count = np.zeros_like(rates), np.zeros_like(rates)
+    for number, power in enumerate(powers, start=1):
+        if power.mean() <= LEAST_HARMONIC_POWER * strongest:
+            continue
+        beats = number * rates
+        is_seen = (beats * length_s >= LEAST_CYCLES) & (beats <= 0.5 / tracks.window_s)
+        total += np.where(is_seen, _explained(times, _flatten(times, power), beats), 0.0)
+        count += is_seen
+    share = np.where(count >= LEAST_HARMONICS, total / np.maximum(count, 1.0), 0.0)
+    best = int(np.argmax(share))
+    return float(rates[best]) if share[best] >= LEAST_SHARE else None
+
+
+def _flatten(times: FloatArray, power: FloatArray) -> FloatArray:
+    """Divide a power by its slow exponential course, and take the mean off."""
+    log_power = np.log(np.maximum(power, 1e-6 * power.max()))
+    middle = times - times.mean()
+    course = np.exp(np.polyval(np.polyfit(middle, log_power, 2), middle))
+    flat = power / course
+    return np.asarray(flat - flat.mean())
+
+
+def _explained(times: FloatArray, values: FloatArray, rates_hz: FloatArray) -> FloatArray:
+    """Return which share of the values' energy a sine of each rate explains."""
+    n_fft = 64 << int(values.size).bit_length()
+    spectrum = np.abs(np.fft.rfft(values, n_fft)) ** 2
+    step_hz = 1.0 / (n_fft * float(times[1] - times[0]))
+    power = np.interp(rates_hz, step_hz * np.arange(spectrum.size), spectrum, right=0.0)
+    energy = max(float(values @ values), 1e-12)
+    return np.asarray(np.minimum(2.0 * power / (values.size * energy), 1.0))

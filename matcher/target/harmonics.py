@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.target.model import PitchTrack
+from matcher.target.pitch import coarse_track
 from shared.units import seconds_to_samples
 
 if TYPE_CHECKING:
@@ -22,7 +23,15 @@ if TYPE_CHECKING:
 
     from shared.types import FloatArray
 
-__all__ = ["HarmonicTracks", "harmonic_tracks", "refine_track", "smooth_track", "window_length_s"]
+__all__ = [
+    "HarmonicTracks",
+    "follow_pitch",
+    "harmonic_tracks",
+    "refine_track",
+    "smooth_track",
+    "steady_track",
+    "window_length_s",
+]
 
 # The Hann window of four periods has its first zeros half a harmonic away.
 N_PERIODS = 4.0
@@ -35,21 +44,28 @@ LARGEST_STEP_CENTS = 150.0
 
 @dataclass(frozen=True, eq=False)
 class HarmonicTracks:
-    """Complex amplitudes of the first harmonics.
+    """Complex amplitudes, shape (n_harmonics, n_frames), with their phase against the pitch track.
 
-    Parameters
-    ----------
-    times_s : np.ndarray, shape=(n_frames,), dtype=float64
-        Middle of each frame in s.
-    amplitudes : np.ndarray, shape=(n_harmonics, n_frames), dtype=complex128
-        Amplitude, and phase against the pitch track.
-    window_s : float
-        Length of the Hann window in s.
+    `window_s` is the length of the Hann window.
     """
 
     times_s: FloatArray
     amplitudes: npt.NDArray[np.complex128]
     window_s: float
+
+
+def follow_pitch(
+    signal: FloatArray, *, sample_rate_hz: int, pitch_hz: float, hop_s: float
+) -> PitchTrack:
+    """Follow a roughly known pitch, to within a cent where a steady tone is voiced."""
+    track = coarse_track(signal, sample_rate_hz=sample_rate_hz, pitch_hz=pitch_hz, hop_s=hop_s)
+    track = smooth_track(track, pitch_hz=pitch_hz)
+    return refine_track(signal, track, sample_rate_hz=sample_rate_hz)
+
+
+def steady_track(times_s: FloatArray, pitch_hz: float) -> PitchTrack:
+    """Return the track of a pitch that doesn't move, to measure harmonics along."""
+    return PitchTrack(times_s, np.full_like(times_s, pitch_hz), np.ones_like(times_s))
 
 
 def smooth_track(track: PitchTrack, *, pitch_hz: float) -> PitchTrack:

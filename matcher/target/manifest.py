@@ -19,49 +19,54 @@ absolute: a manifest can come from somebody else.
 from __future__ import annotations
 
 import difflib
-import math
 import os
-import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any
 
-from matcher.target.build import DEFAULT_VELOCITY, GivenNote
+import msgspec
+
+from matcher.target.note import DEFAULT_VELOCITY, GivenNote
+from shared.documents import Document, document_from, read_toml
 from shared.errors import ParameterError, TargetError, suggest_names
-from shared.files import read_text_file
 from shared.notes import Note, parse_pitch
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
 __all__ = ["ManifestEntry", "is_manifest", "read_every_instrument", "read_manifest"]
 
-FIELDS = ("file", "pitch", "velocity", "gate_s", "onset_s", "instrument")
 MAX_BYTES = 1_000_000
 # Spelt so nearly like one of ours that it must be a slip: "gate" for gate_s, "velocty".
 SLIP_RATIO = 0.8
+ADVICE = "See targets/manifest.toml for one that is right."
+
+_Name = Annotated[str, msgspec.Meta(min_length=1)]
+_Seconds = Annotated[float, msgspec.Meta(ge=0.0)]
+
+
+class _Manifest(Document, frozen=True):
+    """A manifest; what else is in it is the user's own."""
+
+    target: Annotated[list[dict[str, Any]], msgspec.Meta(min_length=1)]
+
+
+class _Entry(Document, frozen=True):
+    """One table of a manifest; the defaults only say that a field may be left out."""
+
+    file: _Name
+    pitch: str | int | float = ""
+    velocity: Annotated[int, msgspec.Meta(ge=1, le=127)] = DEFAULT_VELOCITY
+    gate_s: _Seconds = 1.0
+    onset_s: _Seconds = 0.0
+    instrument: _Name = ""
 
 
 @dataclass(frozen=True)
 class ManifestEntry:
-    """One note of a manifest.
+    """One note of a manifest; `source` is the manifest and the number of the entry, for messages.
 
-    Parameters
-    ----------
-    source : str
-        Manifest and number of the entry, for messages.
-    name : str
-        What to call the note: the stem of the file, numbered if the file has several.
-    path : Path
-        The recording.
-    given : GivenNote
-        What the entry says of the note.
-    onset_s : float or None
-        Where in the recording the note begins, in s.
-    end_s : float or None
-        Where the next note of the same recording begins, in s; None if this is the last one.
-    instrument : str or None
-        The instrument.
+    `end_s` is where the next note of the same recording begins, None if this is the last one.
     """
 
     source: str
@@ -85,138 +90,62 @@ def read_manifest(path: str | Path, *, instrument: str | None = None) -> list[Ma
 
 def read_every_instrument(path: str | Path) -> list[ManifestEntry]:
     """Read the notes of all instruments of a manifest."""
-    document = _document(Path(path))
-    tables = document.get("target")
-    if not isinstance(tables, list) or not tables:
-        raise TargetError(
-            f"{path}, target: a list of notes is needed, each under [[target]].",
-            name="target",
-            path=path,
-        )
+    document = read_toml(path, _Manifest, error=TargetError, advice=ADVICE, max_bytes=MAX_BYTES)
     entries = [
         _entry(Path(path), f"{path}, target {number}", table)
-        for number, table in enumerate(tables, start=1)
+        for number, table in enumerate(document.target, start=1)
     ]
     return _with_ends(entries)
 
 
-def _document(path: Path) -> dict[str, Any]:
-    """Read a TOML file."""
-    try:
-        if path.is_file() and path.stat().st_size > MAX_BYTES:
-            raise TargetError(
-                f"{path} has {path.stat().st_size} bytes; manifests of up to {MAX_BYTES} bytes "
-                "are accepted.",
-                path=path,
-            )
-        return tomllib.loads(read_text_file(path))
-    except FileNotFoundError as error:
-        raise TargetError(
-            f"{path} doesn't exist; a manifest is needed. Check the path.", path=path
-        ) from error
-    except OSError as error:
-        raise TargetError(
-            f"{path} can't be read: {error.strerror or error}; a manifest in TOML is accepted.",
-            path=path,
-        ) from error
-    except (ValueError, RecursionError) as error:
-        # TOMLDecodeError is a ValueError, and so is a number of more digits than Python reads.
-        raise TargetError(
-            f"{path} is no TOML: {error}. See targets/manifest.toml for one that is.", path=path
-        ) from error
-
-
-def _entry(manifest: Path, source: str, table: object) -> ManifestEntry:
+def _entry(manifest: Path, source: str, table: dict[str, Any]) -> ManifestEntry:
     """Read one entry."""
-    if not isinstance(table, dict):
-        raise TargetError(f"{source}: a table is needed, under [[target]].", path=manifest)
+    fields = _Entry.__struct_fields__
     for name in table:
-        near = difflib.get_close_matches(name, FIELDS, n=1, cutoff=SLIP_RATIO)
-        if near and name not in FIELDS:
+        near = difflib.get_close_matches(name, fields, n=1, cutoff=SLIP_RATIO)
+        if near and name not in fields:
             raise TargetError(
                 f"{source}, {name}: there is no such field. Did you mean {near[0]}?",
                 name=name,
                 path=manifest,
             )
-    instrument = table.get("instrument")
-    if instrument is not None and (not isinstance(instrument, str) or not instrument):
-        _refuse(source, "instrument", instrument, "a name is accepted")
-    path = _recording(manifest, source, table.get("file"))
+    own = {name: value for name, value in table.items() if name in fields}
+    entry = document_from(
+        own, _Entry, where=source, error=TargetError, advice=ADVICE, path=manifest
+    )
+    said: dict[str, Any] = {name: getattr(entry, name) for name in own}
+    path = _recording(manifest, source, entry.file)
+    try:
+        midi_pitch = parse_pitch(str(entry.pitch)) if "pitch" in said else None
+        Note(60.0, entry.velocity, entry.gate_s)
+    except ParameterError as error:
+        raise TargetError(f"{source}, {error}", name=error.name, value=error.value) from error
     return ManifestEntry(
         source=source,
         name=path.stem,
         path=path,
-        given=_given(source, table),
-        onset_s=_number(source, table, "onset_s"),
+        given=GivenNote(midi_pitch, said.get("velocity"), said.get("gate_s")),
+        onset_s=said.get("onset_s"),
         end_s=None,
-        instrument=instrument,
+        instrument=said.get("instrument"),
     )
 
 
-def _recording(manifest: Path, source: str, file: object) -> Path:
+def _recording(manifest: Path, source: str, file: str) -> Path:
     """Find the recording of an entry."""
-    if file is None:
-        raise TargetError(f"{source}, file: is missing; the path of a recording is needed.")
-    if not isinstance(file, str) or not file or "\0" in file:
-        _refuse(source, "file", file, "the path of a recording is accepted")
     path = Path(file)
-    if path.is_absolute():
+    if path.is_absolute() and "\0" not in file:
         return path
     # By its text, not by where links lead: a folder may be linked, and that is the user's doing.
     inside = Path(os.path.normpath(path))
-    if ".." in inside.parts or "\\" in file:
-        _refuse(
-            source,
-            "file",
-            file,
-            "a path within the manifest's folder, with / between folders, or an absolute one is "
-            "accepted",
+    if ".." in inside.parts or "\\" in file or "\0" in file:
+        raise TargetError(
+            f"{source}, file: {file!r} is given; a path within the manifest's folder, with / "
+            "between folders, or an absolute one is accepted.",
+            name="file",
+            value=file,
         )
     return manifest.parent / inside
-
-
-def _given(source: str, table: Mapping[str, object]) -> GivenNote:
-    """Read pitch, velocity and gate."""
-    pitch, velocity, gate_s = (
-        table.get("pitch"),
-        table.get("velocity"),
-        _number(source, table, "gate_s"),
-    )
-    if pitch is not None and (isinstance(pitch, bool) or not isinstance(pitch, str | int | float)):
-        _refuse(source, "pitch", pitch, "a note name or a MIDI pitch is accepted")
-    if velocity is not None and (isinstance(velocity, bool) or not isinstance(velocity, int)):
-        _refuse(source, "velocity", velocity, "a whole number from 1 to 127 is accepted")
-    try:
-        midi_pitch = parse_pitch(str(pitch)) if pitch is not None else None
-        Note(
-            60.0,
-            DEFAULT_VELOCITY if velocity is None else velocity,
-            1.0 if gate_s is None else gate_s,
-        )
-    except ParameterError as error:
-        raise TargetError(f"{source}, {error}", name=error.name, value=error.value) from error
-    return GivenNote(midi_pitch, velocity, gate_s)
-
-
-def _number(source: str, table: Mapping[str, Any], name: str) -> float | None:
-    """Read a time in s."""
-    value = table.get(name)
-    if value is None:
-        return None
-    is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    try:
-        seconds = float(value) if is_number else math.nan
-    except OverflowError:
-        # Whole numbers have no limit in TOML.
-        seconds = math.inf
-    if not 0.0 <= seconds < math.inf:
-        _refuse(source, name, value, "a number of seconds, 0 or more, is accepted")
-    return seconds
-
-
-def _refuse(source: str, name: str, value: object, accepted: str) -> NoReturn:
-    """Raise for one field."""
-    raise TargetError(f"{source}, {name}: {value!r} is given; {accepted}.", name=name, value=value)
 
 
 def _with_ends(entries: Sequence[ManifestEntry]) -> list[ManifestEntry]:

@@ -16,9 +16,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.target.build import GivenNote
 from matcher.target.manifest import ManifestEntry, is_manifest, read_manifest
-from matcher.target.names import NameHints, read_name
+from matcher.target.note import GivenNote, NameHints, read_name
 from matcher.target.onsets import FoundNotes, find_notes
 from shared.audio import Recording, read_recording, resample
 from shared.errors import AudioError, ParameterError, TargetError

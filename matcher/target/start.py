@@ -3,16 +3,23 @@
 They are where the search begins, not what it finds: each holds if the sound were made by a
 sawtooth through a four-pole filter. What can't be told from the note is left out.
 
+A synthesizer's sawtooth has harmonics at 1/h (its Fourier series); whatever falls faster was
+taken away by the filter. So the measured level of each group of harmonics is divided by that
+of the same group of a sawtooth, and the cutoff is the one whose four-pole slope fits the rest
+best, with the overall level free.
+
 The thresholds are common practice, no source; the tests hold them to known sounds.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.target.spectrum import CutoffTrack, cutoff_track, odd_over_even_db
+from matcher.target.analyse import power_frames
 from shared.catalogue import CATALOGUE
 from shared.units import hz_to_midi, samples_to_seconds
 
@@ -20,7 +27,7 @@ if TYPE_CHECKING:
     from matcher.target.model import NoteAnalysis, TargetNote
     from shared.types import FloatArray
 
-__all__ = ["first_values"]
+__all__ = ["CutoffTrack", "cutoff_track", "first_values", "odd_over_even_db"]
 
 HOLLOW_DB = 15.0
 LEAST_ENVELOPE_OCTAVES = 0.5
@@ -34,6 +41,15 @@ ATTACK_NOISE_DECAY_S = 0.05
 STEADY_NOISE_DECAY_S = 10.0
 LARGEST_TUNE_CENTS = 100.0
 LARGEST_OCTAVE = 2
+SHORTEST_WINDOW_S = 0.02
+N_PERIODS = 4.0
+N_SINGLE_HARMONICS = 8
+GROUPS_PER_OCTAVE = 6
+HIGHEST_HZ = 18_000.0
+# Below this under the frame's strongest harmonic, leakage of the Hann window and noise decide.
+RANGE_DB = 60.0
+CUTOFFS_HZ = np.geomspace(20.0, 20_000.0, 121)
+POLES = 4.0
 
 
 def first_values(note: TargetNote, analysis: NoteAnalysis | None = None) -> dict[str, float]:
@@ -201,3 +217,91 @@ def _release(
     times_s, left = track.times_s[after], octaves[after]
     below = np.flatnonzero(left <= left[0] / np.e)
     return float(times_s[below[0]] - times_s[0]) if below.size else fallback
+
+
+@dataclass(frozen=True, eq=False)
+class CutoffTrack:
+    """Cutoff of a four-pole low-pass filter behind a sawtooth, over time.
+
+    Parameters
+    ----------
+    times_s : np.ndarray, shape=(n_frames,), dtype=float64
+        Middle of each frame in s.
+    cutoff_hz : np.ndarray, shape=(n_frames,), dtype=float64
+        Frequency at which it takes away 12 dB, 20 to 20 000 Hz.
+    level_db : np.ndarray, shape=(n_frames,), dtype=float64
+        Level of the frame, 0 at the highest.
+    """
+
+    times_s: FloatArray
+    cutoff_hz: FloatArray
+    level_db: FloatArray
+
+
+def cutoff_track(signal: FloatArray, *, sample_rate_hz: int, pitch_hz: float) -> CutoffTrack:
+    """Fit a low-pass filter behind a sawtooth to each 10 ms."""
+    n_needed = max(N_PERIODS * sample_rate_hz / pitch_hz, SHORTEST_WINDOW_S * sample_rate_hz)
+    n_fft = 1 << int(np.ceil(np.log2(n_needed)))
+    times_s, bins_hz, power = power_frames(signal, n_fft, sample_rate_hz=sample_rate_hz)
+    edges, centres, expected = _harmonic_groups(pitch_hz, min(HIGHEST_HZ, 0.45 * sample_rate_hz))
+    total = np.cumsum(np.pad(power, ((0, 0), (1, 0))), axis=1)
+    index = np.searchsorted(bins_hz, edges)
+    measured = total[:, index[1:]] - total[:, index[:-1]]
+    level = power.sum(axis=1)
+    level_db = 10.0 * np.log10(np.maximum(level / level.max(), 1e-12))
+    return CutoffTrack(times_s, _fit_cutoffs(measured, expected, centres), level_db)
+
+
+def _harmonic_groups(
+    pitch_hz: float, highest_hz: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Group the harmonics: singly at first, then by 1/6 octave.
+
+    Returns the edges in Hz (n_groups + 1,), the centres in Hz and a sawtooth's power (n_groups,).
+    """
+    last = max(2, int(highest_hz / pitch_hz - 0.5))
+    numbers = [float(number) for number in range(1, min(last, N_SINGLE_HARMONICS) + 2)]
+    while numbers[-1] < last:
+        wider = round(numbers[-1] * 2.0 ** (1.0 / GROUPS_PER_OCTAVE))
+        numbers.append(min(max(wider, numbers[-1] + 1.0), last + 1.0))
+    starts = np.array(numbers)
+    expected = np.array([np.sum(np.arange(a, b) ** -2.0) for a, b in pairwise(starts)])
+    centres = np.sqrt(starts[:-1] * (starts[1:] - 1.0))
+    return (starts - 0.5) * pitch_hz, centres * pitch_hz, expected
+
+
+def _fit_cutoffs(measured: FloatArray, expected: FloatArray, centres: FloatArray) -> FloatArray:
+    """Return the best cutoff of each frame, least squares in dB over octaves.
+
+    Groups below the range count as just below it, measured and modelled.
+    """
+    strongest = np.maximum(measured.max(axis=1, keepdims=True), 1e-30)
+    measured_db = 10.0 * np.log10(np.maximum(measured / strongest, 10.0 ** (-RANGE_DB / 10.0)))
+    is_heard = measured_db > -RANGE_DB
+    width = np.gradient(np.log2(centres))
+    heard_width = width * is_heard
+    error = np.empty((CUTOFFS_HZ.size, measured.shape[0]))
+    for index, cutoff_hz in enumerate(CUTOFFS_HZ):
+        model_db = 10.0 * np.log10(expected) - POLES * 10.0 * np.log10(
+            1.0 + (centres / cutoff_hz) ** 2
+        )
+        # Silence before and after the note has nothing above the range.
+        total_width = np.maximum(heard_width.sum(axis=1), width.min())
+        offset = np.sum(heard_width * (measured_db - model_db), axis=1) / total_width
+        shown_db = np.maximum(model_db + offset[:, None], -RANGE_DB)
+        error[index] = np.sum(width * (measured_db - shown_db) ** 2, axis=1)
+    return np.asarray(CUTOFFS_HZ[np.argmin(error, axis=0)])
+
+
+def odd_over_even_db(
+    signal: FloatArray, *, sample_rate_hz: int, pitch_hz: float, start_s: float, end_s: float
+) -> float:
+    """Compare harmonics 3, 5, 7 with 2, 4, 6, each against those of a sawtooth."""
+    n_fft = 1 << int(np.ceil(np.log2(2.0 * N_PERIODS * sample_rate_hz / pitch_hz)))
+    times_s, bins_hz, power = power_frames(signal, n_fft, sample_rate_hz=sample_rate_hz)
+    mean = power[(times_s >= start_s) & (times_s <= end_s)].mean(axis=0)
+    sums = [0.0, 0.0]
+    for number in range(2, 8):
+        is_near = np.abs(bins_hz / pitch_hz - number) < 0.4
+        sums[number % 2] += float(mean[is_near].sum()) * number**2
+    return float(10.0 * np.log10(max(sums[1], 1e-30) / max(sums[0], 1e-30)))

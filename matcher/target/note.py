@@ -1,26 +1,40 @@
-"""From one recording to one note: trim, measure, decide, and say what was assumed."""
+"""From one recording to one note: trim, measure, decide, and say what was assumed.
+
+Who decides about the pitch is said in `matcher.target.load`. A file name such as
+``horn_C4_v100.wav`` is cut at ``_``, ``-``, blanks, dots and brackets; only a whole piece counts,
+so the C3 of ``track3`` or ``C3PO`` doesn't. Pitches need a capital letter (``Bb3``, ``F#4``):
+small ones are more often the number of a take. A name with two different pitches tells none.
+"""
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from matcher.target.analyse import MeasuredNote, measure_note
-from matcher.target.choose import choose_pitch
 from matcher.target.level import FLOOR_DB, NoteSpan, find_span
 from matcher.target.model import TargetNote
 from shared.errors import TargetError
-from shared.notes import Note
-from shared.units import samples_to_seconds, seconds_to_samples
+from shared.notes import Note, parse_pitch, pitch_name
+from shared.units import hz_to_midi, samples_to_seconds, seconds_to_samples
 
 if TYPE_CHECKING:
-    from matcher.target.names import NameHints
     from shared.audio import Recording
     from shared.types import FloatArray
 
-__all__ = ["DEFAULT_VELOCITY", "SHORTEST_SOUND_S", "GivenNote", "build_note"]
+__all__ = [
+    "DEFAULT_VELOCITY",
+    "SHORTEST_SOUND_S",
+    "ChosenPitch",
+    "GivenNote",
+    "NameHints",
+    "build_note",
+    "choose_pitch",
+    "read_name",
+]
 
 PRE_ONSET_S = 0.02
 SHORTEST_SOUND_S = 0.05
@@ -31,6 +45,14 @@ LEVEL_WINDOW_S = 0.05
 # A recording that goes on this long after the note was not cut off in it.
 END_MARGIN_S = 0.02
 DEFAULT_VELOCITY = 100
+# A name means a key; the sound may be this much off it and still be that key. Half a semitone
+# plus what a badly tuned instrument adds; common practice, no source.
+LARGEST_DETUNE_SEMITONES = 0.6
+LARGEST_OCTAVES = 2
+UNCERTAIN_RATIO = 0.2
+_CUTS = re.compile(r"[\s_\-.,()\[\]]+")
+_PITCH = re.compile(r"[A-G](?:#|b)?[0-8]", re.ASCII)
+_VELOCITY = re.compile(r"(?:v|vel)(\d{1,3})", re.ASCII | re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -185,3 +207,106 @@ def _loudest_db(signal: FloatArray, rate: int) -> float:
     total = np.concatenate([[0.0], np.cumsum(signal**2)])
     power = float(np.max(total[n_window:] - total[:-n_window])) / n_window
     return float(max(10.0 * np.log10(max(power, 1e-30)), FLOOR_DB))
+
+
+@dataclass(frozen=True)
+class ChosenPitch:
+    """The pitch that is taken, whether it was estimated, and what was assumed."""
+
+    midi_pitch: float
+    is_estimated: bool
+    warnings: tuple[str, ...]
+
+
+def choose_pitch(
+    given: float | None,
+    named: float | None,
+    measured_hz: float | None,
+    *,
+    strength_ratio: float,
+    source: str,
+) -> ChosenPitch:
+    """Decide between up to three statements about one pitch."""
+    if measured_hz is None:
+        return _without_measurement(given, named, source)
+    measured = float(hz_to_midi(measured_hz))
+    if given is not None:
+        texts = [] if _is_same_key(given, measured) else [_given_differs(given, measured, source)]
+        return ChosenPitch(given, is_estimated=False, warnings=tuple(texts))
+    if named is not None:
+        octaves = round((measured - named) / 12.0)
+        if _is_same_key(named + 12.0 * octaves, measured) and abs(octaves) <= LARGEST_OCTAVES:
+            texts = [_octave_differs(named, measured, octaves, source)] if octaves else []
+            return ChosenPitch(named, is_estimated=False, warnings=tuple(texts))
+        text = (
+            f"{source}: the name says {pitch_name(named)}, the sound is "
+            f"{pitch_name(measured)}; the sound is believed. Give --pitch to decide otherwise."
+        )
+        return ChosenPitch(measured, is_estimated=True, warnings=(text,))
+    texts = []
+    if strength_ratio < UNCERTAIN_RATIO:
+        texts.append(
+            f"{source}: the pitch is not clear; {pitch_name(measured)} is assumed. Give --pitch "
+            "if you know better."
+        )
+    return ChosenPitch(measured, is_estimated=True, warnings=tuple(texts))
+
+
+def _is_same_key(expected: float, measured: float) -> bool:
+    """Return whether a sound can be that key, out of tune at most."""
+    return abs(expected - measured) <= LARGEST_DETUNE_SEMITONES
+
+
+def _without_measurement(given: float | None, named: float | None, source: str) -> ChosenPitch:
+    """Take what was said, if anything was."""
+    if given is not None:
+        return ChosenPitch(given, is_estimated=False, warnings=())
+    if named is not None:
+        text = (
+            f"{source}: no pitch is found in the sound; {pitch_name(named)} of the name is taken. "
+            "Give --pitch to decide otherwise."
+        )
+        return ChosenPitch(named, is_estimated=False, warnings=(text,))
+    raise TargetError(
+        f"{source}: no pitch is found in the sound, and the file name has none. Give it, for "
+        "instance --pitch C4, or midi_pitch=60 from Python.",
+        path=source,
+    )
+
+
+def _given_differs(given: float, measured: float, source: str) -> str:
+    """Say that the user's pitch isn't the one of the sound."""
+    return (
+        f"{source}: the given pitch is {pitch_name(given)}, the sound is {pitch_name(measured)}; "
+        "the given pitch is taken. Leave --pitch out to take the sound's."
+    )
+
+
+def _octave_differs(named: float, measured: float, octaves: int, source: str) -> str:
+    """Say that the sound is octaves off the key in the name."""
+    count = "an octave" if abs(octaves) == 1 else f"{abs(octaves)} octaves"
+    return (
+        f"{source}: the name says {pitch_name(named)}, and the sound is {count} "
+        f"{'above' if octaves > 0 else 'below'} it ({pitch_name(measured)}); the name is taken "
+        "for the key that is pressed. Give --pitch to decide otherwise."
+    )
+
+
+@dataclass(frozen=True)
+class NameHints:
+    """What a file name says; None where it says nothing."""
+
+    midi_pitch: float | None
+    velocity: int | None
+
+
+def read_name(name: str) -> NameHints:
+    """Read pitch and velocity off a file name without its suffix."""
+    pieces = _CUTS.split(name)
+    pitches = {parse_pitch(piece) for piece in pieces if _PITCH.fullmatch(piece)}
+    found = [_VELOCITY.fullmatch(piece) for piece in pieces]
+    velocities = {int(match[1]) for match in found if match and 1 <= int(match[1]) <= 127}
+    return NameHints(
+        pitches.pop() if len(pitches) == 1 else None,
+        velocities.pop() if len(velocities) == 1 else None,
+    )
