@@ -17,8 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shared import CATALOGUE, FloatArray, midi_to_hz
-from shared.patch_schema import PHASE_NAMES
+from shared import CATALOGUE, PHASE_NAMES, FloatArray, midi_to_hz
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -14,9 +14,8 @@ import numpy as np
 
 from matcher.pivots import OSC1, Pivot, phases_at_pivot, phases_at_start
 from matcher.voice_map import PHASE_DEPTHS
-from shared import CATALOGUE, FloatArray, ParameterSpace
+from shared import CATALOGUE, PHASE_NAMES, FloatArray, ParameterSpace
 from shared.patch import NotePhases
-from shared.patch_schema import PHASE_NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -7,7 +7,7 @@ measure sound are imported by the functions that need them.
 from __future__ import annotations
 
 from shared.audio import Recording, read_recording, resample, write_recording
-from shared.catalogue import CATALOGUE
+from shared.catalogue import CATALOGUE, PHASE_NAMES
 from shared.errors import (
     AudioError,
     EarwrightError,
@@ -26,8 +26,7 @@ from shared.machine import usable_cores
 from shared.notes import Note, parse_pitch, pitch_name
 from shared.parameter_space import ParameterSpace
 from shared.parameters import Parameter
-from shared.patch import NotePhases, Patch
-from shared.patch_schema import PHASE_NAMES, build_patch_schema
+from shared.patch import NotePhases, Patch, build_patch_schema
 from shared.safety import (
     HEARING_CAUTION,
     MAX_LOUDNESS_LUFS,

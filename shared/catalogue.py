@@ -10,7 +10,19 @@ from __future__ import annotations
 from shared.parameter_space import ParameterSpace
 from shared.parameters import Parameter
 
-__all__ = ["BANK_HZ", "CATALOGUE"]
+__all__ = ["BANK_HZ", "CATALOGUE", "PHASE_NAMES"]
+
+# Where free-running parts stand when a note starts. Shifting both oscillators together can hardly
+# be heard, but short windows see where in its cycle a low note sets in.
+PHASE_NAMES = (
+    "osc2.phase",
+    "osc1.vibrato.phase",
+    "osc2.vibrato.phase",
+    "osc1.pwm.phase",
+    "osc2.pwm.phase",
+    "filter_lfo.phase",
+    "osc1.phase",
+)
 
 # Preferred frequencies of ISO 266:1997, every second one of the one-third-octave series.
 BANK_HZ = (100, 160, 250, 400, 630, 1000, 1600, 2500, 4000, 6300, 10_000, 16_000)

@@ -392,15 +392,19 @@ def _find_fault(value: object, kind: Any, field: str, reason: Exception) -> _Fau
         deeper = _refusal(entry, inner)
         if deeper is not None:
             return _find_fault(entry, inner, place, deeper)
+    return _own_fault(value, kind, field, reason)
+
+
+def _own_fault(value: object, kind: Any, field: str, reason: Exception) -> _Fault:  # noqa: ANN401
+    """Say what is wrong with a field itself."""
     own = reason if isinstance(reason, EarwrightError) else reason.__cause__
     if own is not None:
         # What a class says of its own fields is a sentence of ours.
         return _Fault(field, value, f": {own}", has_advice=True)
     verb = "is" if field else "holds"
     text = f" {verb} {_shown(value)}; {_accepted(kind)} is accepted."
-    if field in _HEAD:
-        return _Fault(field, value, f"{text} {_HEAD[field]}", has_advice=True)
-    return _Fault(field, value, text)
+    advice = _HEAD.get(field, "" if field else "Check the name of the file.")
+    return _Fault(field, value, f"{text} {advice}".rstrip(), has_advice=bool(advice))
 
 
 def _fields(kind: Any) -> dict[str, tuple[Any, bool]] | None:  # noqa: ANN401  any type

@@ -1,30 +1,42 @@
 """Patches: every good state of a sound, kept in a file that anyone can read.
 
-A patch is JSON with a schema version; `patch.schema.json` beside this module describes it for
-other programs. Loading checks every field and never executes anything.
+A patch is JSON with a schema version; `build_patch_schema` describes it for other programs.
+Loading checks every field and never executes anything.
 """
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 import numpy as np
+from msgspec import Meta
+from msgspec import field as document_field
 
-from shared._patch_reading import read_patch_fields
-from shared.catalogue import CATALOGUE
+from shared.catalogue import CATALOGUE, PHASE_NAMES
+from shared.documents import (
+    Document,
+    document_from,
+    document_text,
+    json_schema,
+    parse_json,
+    read_document,
+)
 from shared.errors import ParameterError, PatchError, suggest_names
-from shared.files import read_text_file, write_atomic
-from shared.patch_schema import PHASE_NAMES, SCHEMA_VERSION
+from shared.files import write_atomic
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["NotePhases", "Patch"]
+    from shared.parameters import Parameter
+
+__all__ = ["NotePhases", "Patch", "build_patch_schema"]
+
+SCHEMA_VERSION = 1
+_EDIT = "Edit the field, or leave it out for the neutral value."
 
 
 class NotePhases(Mapping[str, float]):
@@ -32,7 +44,7 @@ class NotePhases(Mapping[str, float]):
 
     These are nuisance parameters: searched for each note of a target, and never printed on a
     patch sheet. The object is a mapping that always has the names of
-    `shared.patch_schema.PHASE_NAMES`, in that order.
+    `PHASE_NAMES`, in that order.
 
     Parameters
     ----------
@@ -175,96 +187,113 @@ class Patch:
             self.phases if phases is None else phases,
         )
 
-    def to_json(self) -> str:
-        """Write the patch as JSON.
-
-        Returns
-        -------
-        str
-            Indented text that ends with a line feed. Floats are written with as many digits as
-            bring them back to the bit.
-        """
-        document = {
+    def to_builtins(self) -> dict[str, Any]:
+        """Return the patch as a file holds it: dicts, lists, text and numbers."""
+        return {
             "schema_version": SCHEMA_VERSION,
             "structure": self.structure,
             "values": dict(self.values),
             "provenance": dict(self.provenance),
             "phases": [dict(phases) for phases in self.phases],
         }
-        return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def to_json(self) -> str:
+        """Write the patch as indented JSON, every float with the digits that bring it back."""
+        return document_text(self)
+
+    @classmethod
+    def from_builtins(cls, data: object, *, source: str = "patch") -> Patch:
+        """Make a patch of what `to_builtins` gives, or of a part of another document.
+
+        `source` names the file for messages. A `PatchError` names the field that is unknown,
+        missing or outside its range; parameters that are left out stand at neutral.
+        """
+        document = document_from(data, PatchFile, where=source, error=PatchError)
+        return cls._from_document(document, source)
 
     @classmethod
     def from_json(cls, text: str, *, source: str = "patch") -> Patch:
-        """Read a patch from JSON.
-
-        Parameters
-        ----------
-        text : str
-            The JSON text.
-        source : str
-            Name of the file, for messages.
-
-        Returns
-        -------
-        Patch
-            The patch; parameters that are left out stand at their neutral values.
-
-        Raises
-        ------
-        PatchError
-            If the text isn't JSON, or a field is unknown, missing or outside its range; the
-            message names the field and what is accepted.
-        """
-        return cls(**read_patch_fields(text, source))
+        """Read a patch from JSON; see `from_builtins`."""
+        data = parse_json(text, where=source, error=PatchError)
+        return cls.from_builtins(data, source=source)
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> None:
-        """Write the patch to a file that is whole or not there.
-
-        Parameters
-        ----------
-        path : str or Path
-            File to write.
-        overwrite : bool
-            Whether a file of that name may be replaced.
-
-        Raises
-        ------
-        FileError
-            If the file exists and may not be replaced, or can't be written.
-        """
+        """Write the patch to a file that is whole or not there; see `write_atomic`."""
         write_atomic(path, self.to_json(), overwrite=overwrite)
 
     @classmethod
     def load(cls, path: str | Path) -> Patch:
-        """Read a patch from a file.
+        """Read a patch from a file; a `PatchError` says what is wrong, and in which field."""
+        return cls._from_document(read_document(path, PatchFile, error=PatchError), str(path))
 
-        Parameters
-        ----------
-        path : str or Path
-            File to read.
-
-        Returns
-        -------
-        Patch
-            The patch.
-
-        Raises
-        ------
-        PatchError
-            If the file can't be read, or as for `from_json`.
-        """
+    @classmethod
+    def _from_document(cls, document: PatchFile, source: str) -> Patch:
+        """Check what only the catalogue knows: names, ranges, steps."""
+        where = f"{source}, "
         try:
-            text = read_text_file(path, encoding="utf-8-sig")
-        except UnicodeDecodeError as error:
+            values = CATALOGUE.validate(document.values)
+            phases = []
+            for place, cycles in enumerate(document.phases):
+                where = f"{source}, phases[{place}]."
+                phases.append(NotePhases(cycles))
+        except ParameterError as error:
             raise PatchError(
-                f"{path} isn't text in UTF-8, so it is no patch. Check the name.", path=path
+                f"{where}{error} {_EDIT}", name=error.name, value=error.value, path=source
             ) from error
-        except OSError as error:
-            reason = error.strerror or str(error)
-            raise PatchError(
-                f"{path} can't be read: {reason}. Check the name.", path=path
-            ) from error
-        return cls.from_json(text, source=str(path))
+        return cls(document.structure, values, document.provenance, tuple(phases))
+
+
+def build_patch_schema() -> dict[str, Any]:
+    """Describe patch files as JSON Schema, draft 2020-12.
+
+    Returns
+    -------
+    dict
+        The schema, ready for `json.dumps`.
+    """
+    return json_schema(PatchFile)
+
+
+def _number_schema(parameter: Parameter) -> dict[str, Any]:
+    """Describe the values of one parameter as JSON Schema."""
+    number: dict[str, Any] = {"type": "number", "enum": list(parameter.choices)}
+    if not parameter.choices:
+        number = {"type": "number", "minimum": parameter.low, "maximum": parameter.high}
+    if parameter.step is not None:
+        # The grid goes through the neutral value; multipleOf only says so where that is 0.
+        number["multipleOf"] = parameter.step
+    unit = f" [{parameter.label}]" if parameter.label else ""
+    return {**number, "default": parameter.neutral, "description": parameter.meaning + unit}
+
+
+# The catalogue checks the values, which it can name with their units.
+_Values = Annotated[
+    dict[str, Any],
+    Meta(
+        description="Values by name; what is left out stands at its neutral value.",
+        extra_json_schema={
+            "additionalProperties": False,
+            "properties": {p.name: _number_schema(p) for p in CATALOGUE},
+        },
+    ),
+]
+_Phases = Annotated[
+    dict[str, Annotated[float, Meta(ge=0.0, lt=1.0)]],
+    Meta(
+        description="Phases at the start of a note in cycles; what is left out is 0.",
+        extra_json_schema={"propertyNames": {"enum": list(PHASE_NAMES)}},
+    ),
+]
+
+
+class PatchFile(Document, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a patch file holds."""
+
+    schema_version: Literal[1]
+    structure: Annotated[str, Meta(min_length=1)]
+    values: _Values = document_field(default_factory=dict)
+    provenance: dict[str, Any] = document_field(default_factory=dict)
+    phases: list[_Phases] = document_field(default_factory=list)
 
 
 def _plain(value: object, where: str) -> object:

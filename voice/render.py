@@ -107,7 +107,7 @@ class NoteRenderer:
         values : np.ndarray, shape=(n_candidates, 82), 1 <= n_candidates <= 16
             Physical values within their ranges, columns in the catalogue's order.
         phases : np.ndarray, shape=(n_candidates, 7), 0 to 1
-            Nuisance phases in cycles, columns as in `shared.patch_schema.PHASE_NAMES`.
+            Nuisance phases in cycles, columns as in `shared.PHASE_NAMES`.
 
         Returns
         -------
@@ -154,7 +154,7 @@ def render_batch(
     sample_rate_hz : int, 8000 to 192000
         Sampling rate in Hz.
     phases : np.ndarray, shape=(n_candidates, 7) or (7,), optional
-        Nuisance phases in cycles, in the order of `shared.patch_schema.PHASE_NAMES`; those of
+        Nuisance phases in cycles, in the order of `shared.PHASE_NAMES`; those of
         `DEFAULT_PHASES` if left out.
     seed : int >= 0
         Seed of the noise.

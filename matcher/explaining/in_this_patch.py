@@ -19,7 +19,7 @@ from matcher.losses import PARTS, breakdown, totals
 from matcher.losses.note_target import MOVEMENT_WINDOW, ONSET_S
 from matcher.losses.windows import WindowBuffers
 from matcher.parts import parameter_label
-from shared.patch_schema import PHASE_NAMES
+from shared import PHASE_NAMES
 
 if TYPE_CHECKING:
     BoolArray = np.ndarray[tuple[int, ...], np.dtype[np.bool_]]

@@ -19,8 +19,7 @@ from matcher.runs.search_folder import list_searches
 from matcher.target import Target, TargetNote
 from matcher.target.analyse import measure_note
 from matcher.voice_map import PHASE_DEPTHS
-from shared import CATALOGUE, ParameterSpace, StructureError, read_recording
-from shared.patch_schema import PHASE_NAMES
+from shared import CATALOGUE, PHASE_NAMES, ParameterSpace, StructureError, read_recording
 from voice import Structure, load_structure
 
 if TYPE_CHECKING:

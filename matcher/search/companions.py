@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.voice_map import OSCILLATORS, PHASE_DEPTHS, coupled_names, names_where, voice_row
-from shared.patch_schema import PHASE_NAMES
+from shared import PHASE_NAMES
 
 if TYPE_CHECKING:
     import numpy.typing as npt

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.search.jump_tables import BEATS, FANS, GROUPS, JUMPS, START_VARIANTS
-from shared.patch_schema import PHASE_NAMES
+from shared import PHASE_NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -95,7 +95,7 @@ def fan_vectors(
     base : np.ndarray, shape=(n_dimensions,)
         What stands where a jump changes nothing.
     phase : str
-        A name of `shared.patch_schema.PHASE_NAMES`.
+        A name of `shared.PHASE_NAMES`.
     n_phases : int >= 1
         How many places around the cycle.
 

@@ -18,8 +18,7 @@ from matcher.losses import NoteTarget
 from matcher.optimise import make_descent
 from matcher.problem import whole_vectors
 from matcher.voice_map import names_where
-from shared import CATALOGUE
-from shared.patch_schema import PHASE_NAMES
+from shared import CATALOGUE, PHASE_NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from shared import CATALOGUE
-from shared.patch_schema import PHASE_NAMES
+from shared import CATALOGUE, PHASE_NAMES
 
 if TYPE_CHECKING:
     from matcher.problem import Problem

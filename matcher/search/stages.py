@@ -49,7 +49,7 @@ class Fan:
     rows : np.ndarray, shape=(n_jumps * n_phases, n_dimensions)
         From `matcher.search.jumps.fan_vectors`.
     phase : str
-        Which oscillator or LFO: a name of `shared.patch_schema.PHASE_NAMES`.
+        Which oscillator or LFO: a name of `shared.PHASE_NAMES`.
     n_phases : int >= 1
         At how many places.
     """

@@ -67,7 +67,7 @@ class Strict(Document, frozen=True, kw_only=True, forbid_unknown_fields=True):
 HEAD: dict[str, Any] = {"kind": "test session", "schema_version": 1}
 
 WRONG = {
-    "list": ([1], r"a.json holds \[1\]; an object is accepted. Edit"),
+    "list": ([1], r"a.json holds \[1\]; an object is accepted. Check"),
     "no-kind": ({"schema_version": 1}, 'a.json, kind: missing; "test session" is accepted.'),
     "kind": (
         {"kind": "x", "count": "x"},

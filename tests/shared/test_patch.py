@@ -1,4 +1,4 @@
-"""Tests for `shared.patch`."""
+"""Tests for `shared.patch`: patches, their files, and the schema that others are told of."""
 
 from __future__ import annotations
 
@@ -7,15 +7,15 @@ import json
 import pickle
 from typing import TYPE_CHECKING, Any
 
+import jsonschema
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shared.catalogue import CATALOGUE
+from shared.catalogue import CATALOGUE, PHASE_NAMES
 from shared.errors import EarwrightError, FileError, ParameterError, PatchError
-from shared.patch import NotePhases, Patch
-from shared.patch_schema import PHASE_NAMES
+from shared.patch import NotePhases, Patch, build_patch_schema
 from tests.strategies import patches
 
 if TYPE_CHECKING:
@@ -160,10 +160,10 @@ def test_a_patch_needs_a_structure(structure: Any) -> None:  # noqa: ANN401
 
 # The text of a file, and what the one line about it must say after the file's name.
 BROKEN = {
-    "not-json": ("{", "can't be read as a patch: Expecting property name"),
-    "empty": ("", "can't be read as a patch: Expecting value: line 1 column 1"),
-    "list": ("[]", r"holds \[\]; one object in braces is accepted"),
-    "long-list": (json.dumps(list(range(100))), r"holds \[0, 1, 2, .*\.\.\.; one object"),
+    "not-json": ("{", "is no JSON that can be read: Expecting property name"),
+    "empty": ("", "is no JSON that can be read: Expecting value: line 1 column 1"),
+    "list": ("[]", r"holds \[\]; an object is accepted"),
+    "long-list": (json.dumps(list(range(100))), r"holds \[0, 1, 2, .*\.\.\.; an object"),
     "nan": (
         '{"schema_version": 1, "structure": "full", "values": {"noise.level": NaN}}',
         "NaN is not a JSON number",
@@ -188,9 +188,9 @@ BROKEN = {
     "no-version": ('{"structure": "full"}', "schema_version: missing; 1 is accepted"),
     "other-version": (text_of(schema_version=2), "schema_version is 2; 1 is accepted"),
     "true-version": (text_of(schema_version=True), "schema_version is true; 1 is accepted"),
-    "no-structure": ('{"schema_version": 1}', "structure is null; the name of a structure"),
-    "empty-structure": (text_of(structure=""), 'structure is ""; the name of a structure'),
-    "unknown-field": (text_of(valeus={}), "valeus: no such name .* Did you mean values"),
+    "no-structure": ('{"schema_version": 1}', "structure: missing; text that isn't empty"),
+    "empty-structure": (text_of(structure=""), 'structure is ""; text that'),
+    "unknown-field": (text_of(valeus={}), "valeus: no such field. Did you mean values"),
     "text-value": (
         text_of(values={"filter.resonance_ratio": "high"}),
         (
@@ -200,11 +200,11 @@ BROKEN = {
     ),
     "null-value": (
         text_of(values={"noise.level": None}),
-        "noise.level: null is not a number; 0 to 1 is accepted",
+        "noise.level: None is not a number; 0 to 1 is accepted",
     ),
     "true-value": (
         text_of(values={"noise.level": True}),
-        "noise.level: true is not a number; 0 to 1 is accepted",
+        "noise.level: True is not a number; 0 to 1 is accepted",
     ),
     "range": (
         text_of(values={"filter.cutoff_hz": 30_000}),
@@ -217,23 +217,23 @@ BROKEN = {
     ),
     "unknown-value": (
         text_of(values={"filter.cutof_hz": 1}),
-        r"filter.cutof_hz: no such name among the parameters. Did you mean filter\.cutoff_hz",
+        r"filter.cutof_hz is no parameter here. Did you mean filter\.cutoff_hz",
     ),
-    "values-list": (text_of(values=[]), r"values is \[\]; an object in braces is accepted"),
-    "provenance-text": (text_of(provenance="me"), 'provenance is "me"; an object in braces'),
-    "phases-object": (text_of(phases={}), r"phases is {}; a list in brackets is accepted"),
-    "phases-number": (text_of(phases=[3]), r"phases\[0\] is 3; an object with phases by name"),
+    "values-list": (text_of(values=[]), r"values is \[\]; an object is accepted"),
+    "provenance-text": (text_of(provenance="me"), 'provenance is "me"; an object'),
+    "phases-object": (text_of(phases={}), r"phases is {}; a list is accepted"),
+    "phases-number": (text_of(phases=[3]), r"phases\[0\] is 3; an object is accepted"),
     "phase-range": (
         text_of(phases=[{}, {"osc2.phase": 1}]),
-        r"phases\[1\]\.osc2\.phase is 1; 0 up to, but not including, 1 cycle is accepted",
+        r"phases\[1\]\.osc2\.phase is 1; a number from 0 to less than 1 is accepted",
     ),
     "phase-text": (
         text_of(phases=[{"osc2.phase": "up"}]),
-        r'phases\[0\]\.osc2\.phase: "up" is not a number; 0 up to',
+        r'phases\[0\]\.osc2\.phase is "up"; a number from 0',
     ),
     "unknown-phase": (
         text_of(phases=[{"osc2.phse": 0}]),
-        r"phases\[0\]\.osc2\.phse: no such name among the phases. Did you mean osc2\.phase",
+        r"phases\[0\]\.osc2\.phse is no phase. Did you mean osc2\.phase",
     ),
 }
 
@@ -350,3 +350,76 @@ def test_every_refusal_is_one_of_ours() -> None:
     """The command line can turn each of these errors into one line."""
     assert issubclass(PatchError, EarwrightError)
     assert issubclass(FileError, EarwrightError)
+
+
+VALIDATOR = jsonschema.Draft202012Validator(build_patch_schema())
+FINE: dict[str, Any] = {"schema_version": 1, "structure": "full"}
+
+ACCEPTED = {
+    "least": {},
+    "values": {"values": {"noise.level": 0.5, "osc1.octave": -2, "tune_cents": -7.25}},
+    "choice": {"values": {"filter.slope_db_per_octave": 12}},
+    "ends": {"values": {"filter.cutoff_hz": 20, "amp_env.attack_s": 4}},
+    "provenance": {"provenance": {"seed": 1, "parent": None, "deep": [{"a": [True]}]}},
+    "phases": {"phases": [{}, {"osc2.phase": 0.999}]},
+}
+REFUSED = {
+    "version": {"schema_version": 2},
+    "true-version": {"schema_version": True},
+    "text-version": {"schema_version": "1"},
+    "structure": {"structure": ""},
+    "structure-number": {"structure": 3},
+    "unknown-field": {"value": {}},
+    "unknown-parameter": {"values": {"osc3.octave": 0}},
+    "text": {"values": {"noise.level": "high"}},
+    "null": {"values": {"noise.level": None}},
+    "true": {"values": {"noise.level": True}},
+    "above": {"values": {"filter.cutoff_hz": 20_001}},
+    "below": {"values": {"filter.cutoff_hz": 19}},
+    "step": {"values": {"osc1.octave": 0.5}},
+    "choice": {"values": {"filter.slope_db_per_octave": 18}},
+    "values-list": {"values": []},
+    "provenance-list": {"provenance": []},
+    "phases-object": {"phases": {}},
+    "phase-number": {"phases": [3]},
+    "phase-above": {"phases": [{"osc2.phase": 1}]},
+    "phase-below": {"phases": [{"osc2.phase": -0.1}]},
+    "unknown-phase": {"phases": [{"osc3.phase": 0}]},
+}
+
+
+def test_the_schema_is_a_schema() -> None:
+    """JSON Schema, draft 2020-12, as its own meta-schema checks it."""
+    jsonschema.Draft202012Validator.check_schema(build_patch_schema())
+
+
+@given(patches())
+def test_every_patch_fits_the_schema(patch: Patch) -> None:
+    """Whatever we write, other programs find as the schema says."""
+    VALIDATOR.validate(json.loads(patch.to_json()))
+
+
+@pytest.mark.parametrize("fields", ACCEPTED.values(), ids=ACCEPTED)
+def test_both_accept_the_same(fields: dict[str, Any]) -> None:
+    """What the schema accepts, our loader accepts."""
+    document = {**FINE, **fields}
+    VALIDATOR.validate(document)
+    assert isinstance(Patch.from_json(json.dumps(document)), Patch)
+
+
+@pytest.mark.parametrize("fields", REFUSED.values(), ids=REFUSED)
+def test_both_refuse_the_same(fields: dict[str, Any]) -> None:
+    """What the schema refuses, our loader refuses."""
+    document = {**FINE, **fields}
+    assert not VALIDATOR.is_valid(document)
+    with pytest.raises(PatchError, match=r"^patch"):
+        Patch.from_json(json.dumps(document))
+
+
+@pytest.mark.parametrize("missing", ["schema_version", "structure"])
+def test_both_require_the_same(missing: str) -> None:
+    """Version and structure can't be left out."""
+    document = {key: value for key, value in FINE.items() if key != missing}
+    assert not VALIDATOR.is_valid(document)
+    with pytest.raises(PatchError, match=missing):
+        Patch.from_json(json.dumps(document))
