@@ -14,11 +14,14 @@ from concurrent.futures import CancelledError
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from matcher.comparing.jobs import Job, JobReport, Recordings, run_job
+from matcher.comparing.jobs import JobReport, run_job
 from shared import EarwrightError, ParameterError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+
+    from matcher.comparing.planning import Job
+    from matcher.comparing.sources import Recordings
 
 __all__ = ["check_cluster", "run_on_cluster"]
 
@@ -28,24 +31,11 @@ CONNECT_S = 10.0
 N_AHEAD = 2
 # What Dask raises where a scheduler is gone; TimeoutError is an OSError.
 LOST_ERRORS = (OSError, CancelledError, RuntimeError)
-# In the place of a job when there are no more.
-NOTHING: tuple[None, Recordings] = (None, {})
 _ADDRESS = re.compile(r"(tcp|tls)://[^\s/]+:\d{1,5}")
 
 
 def check_cluster(address: str) -> None:
-    """Refuse an address at which no scheduler answers.
-
-    Parameters
-    ----------
-    address : str
-        As given.
-
-    Raises
-    ------
-    ParameterError
-        If it isn't of the form ``tcp://HOST:8786``, Dask isn't installed, or nobody answers.
-    """
+    """Refuse an address at which no scheduler answers, or any if Dask isn't installed."""
     if not _ADDRESS.fullmatch(address):
         raise ParameterError(
             f'cluster is "{address}"; the address of a Dask scheduler, such as tcp://HOST:8786, '
@@ -72,29 +62,10 @@ def run_on_cluster(
     stop: Callable[[], bool],
     say: Callable[[str], None],
 ) -> Iterator[JobReport]:
-    """Do jobs on the workers of a Dask scheduler.
+    """Do jobs on the workers of a Dask scheduler, and report them in the order in which they end.
 
-    Parameters
-    ----------
-    jobs : iterator of (Job, mapping of str to bytes)
-        With the recordings of their targets; taken one by one when there is room.
-    address : str
-        Of the scheduler, ``tcp://HOST:8786``.
-    stop : callable
-        Asked often; once it returns True, no more is waited for.
-    say : callable
-        Told in a line what a user should know.
-
-    Yields
-    ------
-    JobReport
-        In the order in which they end.
-
-    Raises
-    ------
-    EarwrightError
-        If the scheduler isn't there, is lost, or its workers have no earwright. What has ended
-        before is not lost: the same command goes on.
+    Jobs are taken one by one when there is room. Once `stop`, which is asked often, returns True,
+    no more is waited for; `say` gets in a line what a user should know.
     """
     with _connect(address) as client:
         work = _Work(client, jobs, address, say)
@@ -147,9 +118,10 @@ class _Work:
     def fill(self) -> bool:
         """Send jobs until every place has some; False if nothing is left."""
         while len(self.running) < N_AHEAD * max(1, self._count_places()):
-            job, recordings = next(self._jobs, NOTHING)
-            if job is None:
+            work = next(self._jobs, None)
+            if work is None:
                 break
+            job, recordings = work
             future = self._client.submit(
                 run_job,
                 job,
@@ -204,10 +176,8 @@ class _Work:
         if isinstance(error, _dask().KilledWorker):
             return JobReport(
                 job.key,
-                None,
-                {},
-                "every worker that matched it was lost before it was done, perhaps for want of "
-                "memory.",
+                failure="every worker that matched it was lost before it was done, perhaps for "
+                "want of memory.",
             )
         raise EarwrightError(
             f"A worker of the Dask cluster at {self._address} can't do the runs: "

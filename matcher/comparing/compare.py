@@ -5,10 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from matcher.comparing.folder import COMPARE_FILE, ComparisonFolder, Plan, read_plan
-from matcher.comparing.new_folder import named_folder, new_folder
-from matcher.comparing.planning import check_extension, check_targets, make_plan
-from matcher.comparing.running import Place, do_runs
+from matcher.comparing.folder import (
+    COMPARE_FILE,
+    ComparisonFolder,
+    named_folder,
+    new_folder,
+)
+from matcher.comparing.planning import Plan, check_extension, check_targets, make_plan
+from matcher.comparing.running import Workers, do_runs
 from matcher.defaults import DEFAULT_STRUCTURE
 from matcher.runs.file_names import common_name
 
@@ -103,7 +107,7 @@ def compare(
     ... )
     >>> print(comparison.verdict)  # doctest: +SKIP
     """
-    place = Place(n_processes, cluster)
+    workers = Workers(n_processes, cluster)
     plan = make_plan(
         targets,
         structures,
@@ -115,7 +119,7 @@ def compare(
         weights=weights,
     )
     check_targets(plan.targets)
-    return _carry_out(plan, place, folder, "compare", progress=progress, stop=stop)
+    return _carry_out(plan, workers, folder, "compare", progress=progress, stop=stop)
 
 
 def batch(
@@ -158,7 +162,7 @@ def batch(
     EarwrightError
         As for `compare`.
     """
-    place = Place(n_processes, cluster)
+    workers = Workers(n_processes, cluster)
     plan = make_plan(
         [manifest],
         structures,
@@ -170,7 +174,7 @@ def batch(
         weights=weights,
     )
     stem = Path(manifest).stem
-    return _carry_out(plan, place, folder, "batch", stem, progress=progress, stop=stop)
+    return _carry_out(plan, workers, folder, "batch", stem, progress=progress, stop=stop)
 
 
 def continue_comparison(
@@ -202,16 +206,15 @@ def continue_comparison(
     TargetError
         If a recording is gone or has changed.
     """
-    place = Place(n_processes, cluster)
-    path = Path(folder)
-    return do_runs(
-        ComparisonFolder(path), read_plan(path), place, progress=progress, stop=stop or _never
-    )
+    workers = Workers(n_processes, cluster)
+    found = ComparisonFolder(Path(folder))
+    plan, _ = found.read()
+    return do_runs(found, plan, workers, progress=progress, stop=stop or _never)
 
 
 def _carry_out(
     plan: Plan,
-    place: Place,
+    workers: Workers,
     folder: str | Path | None,
     kind: str,
     stem: str | None = None,
@@ -220,14 +223,15 @@ def _carry_out(
     stop: Callable[[], bool] | None,
 ) -> Comparison:
     """Find the folder, and do what is missing in it."""
-    if folder is not None and (Path(folder) / COMPARE_FILE).exists():
-        check_extension(read_plan(Path(folder)), plan, Path(folder))
-        return do_runs(
-            ComparisonFolder(Path(folder)), plan, place, progress=progress, stop=stop or _never
-        )
-    name = stem or common_name([target.name for target in plan.targets])
-    path = new_folder(f"{kind}-{name}") if folder is None else named_folder(Path(folder))
-    return do_runs(ComparisonFolder(path), plan, place, progress=progress, stop=stop or _never)
+    if folder is None:
+        name = stem or common_name([target.name for target in plan.targets])
+        path = new_folder(f"{kind}-{name}")
+    elif ((path := Path(folder)) / COMPARE_FILE).exists():
+        earlier, _ = ComparisonFolder(path).read()
+        check_extension(earlier, plan, path)
+    else:
+        path = named_folder(path)
+    return do_runs(ComparisonFolder(path), plan, workers, progress=progress, stop=stop or _never)
 
 
 def _never() -> bool:

@@ -22,84 +22,135 @@ from __future__ import annotations
 import contextlib
 import json
 import shutil
-from dataclasses import dataclass
+from dataclasses import fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from matcher.comparing._documents import outcome_to_json, read_outcome
+import numpy as np
+from msgspec import Meta
+
 from matcher.comparing.comparison import Comparison
-from matcher.comparing.jobs import Budget, Job
-from matcher.comparing.outcome import FailedRun, RunOutcome
-from matcher.comparing.sources import StructureSource, TargetSource
+from matcher.comparing.outcome import Curve, FailedRun, NoteOutcome, RunOutcome
+from matcher.comparing.planning import Plan, Settings
+from matcher.comparing.sources import StructureSource, TargetSource  # noqa: TC001  read as fields
+from matcher.losses import TERMS, LossBreakdown
 from matcher.optimise import current_sampler
 from matcher.runs.claim import cannot_write
 from matcher.runs.file_names import safe_name
-from matcher.runs.run_document import to_json
-from shared import RunFolderError, write_atomic
+from matcher.runs.run_folder import DEFAULT_PARENT
+from matcher.runs.run_lock import LOCK_FILE
+from shared import EarwrightError, Patch, RunFolderError, write_atomic
+from shared.documents import Document, read_document, to_builtins, write_document
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-__all__ = ["COMPARE_FILE", "ComparisonFolder", "Plan", "load_comparison", "run_folder"]
+    from matcher.comparing.planning import Job
+
+__all__ = [
+    "COMPARE_FILE",
+    "ComparisonFolder",
+    "load_comparison",
+    "named_folder",
+    "new_folder",
+    "run_folder",
+]
 
 COMPARE_FILE = "compare.json"
 JOBS_FOLDER = "jobs"
 RUNS_FOLDER = "runs"
 # Hidden names of run folders while one takes the place of another.
 _COMING, _GOING = ".tmp", ".old"
-KIND = "earwright comparison"
-SCHEMA_VERSION = 1
+_ANEW = "Give the whole command again with another --out."
+_AGAIN = "Remove the file, and that run is done again."
 
 
-@dataclass(frozen=True)
-class Plan:
-    """What a comparison consists of.
+class ComparisonDocument(Document, frozen=True, kw_only=True):
+    """What is read of `compare.json`; the figures in it are computed again."""
 
-    Parameters
-    ----------
-    targets : tuple of TargetSource
-        What is matched.
-    structures : tuple of StructureSource
-        With which voices.
-    seeds : tuple of int
-        Seeds of the runs.
-    budget : Budget
-        What every run gets.
-    thresholds : tuple of float
-        Losses whose reaching is told, in audible steps, falling.
-    """
-
+    kind: Literal["earwright comparison"] = "earwright comparison"
+    schema_version: Literal[1] = 1
+    settings: Settings
     targets: tuple[TargetSource, ...]
     structures: tuple[StructureSource, ...]
-    seeds: tuple[int, ...]
-    budget: Budget
-    thresholds: tuple[float, ...]
+    failed: tuple[FailedRun, ...] = ()
 
-    def jobs(self) -> Iterator[Job]:
-        """Go through the runs: target by target, seed by seed, structure by structure.
 
-        Structures come innermost: a comparison that is stopped early has whole pairs.
-        """
-        for target in self.targets:
-            for seed in self.seeds:
-                for structure in self.structures:
-                    yield Job(target, structure, seed, self.budget)
+Count = Annotated[int, Meta(ge=1, le=2**53)]
+Numbers = Annotated[tuple[float, ...], Meta(min_length=1)]
 
-    def settings(self) -> dict[str, object]:
-        """Return budget, seeds and thresholds."""
-        return {
-            **self.budget.to_dict(),
-            "seeds": list(self.seeds),
-            "thresholds": list(self.thresholds),
-        }
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values for JSON."""
-        return {
-            "settings": self.settings(),
-            "targets": [target.to_dict() for target in self.targets],
-            "structures": [structure.to_dict() for structure in self.structures],
-        }
+class CurveDocument(Document, frozen=True, kw_only=True):
+    """A `Curve` in a file."""
+
+    evaluations: Numbers
+    elapsed_s: Numbers
+    loss: Numbers
+    terms: dict[str, Numbers]
+
+    def __post_init__(self) -> None:
+        """Refuse columns that aren't of one length, or aren't all there."""
+        columns = [self.terms.get(name, ()) for name in TERMS]
+        columns += [self.evaluations, self.elapsed_s, self.loss]
+        if len({len(column) for column in columns}) != 1:
+            raise ValueError(f"the columns of the curve are of different lengths. {_AGAIN}")
+
+
+class OutcomeDocument(Document, frozen=True, kw_only=True):
+    """A `RunOutcome` in a file."""
+
+    kind: Literal["earwright compared run"]
+    schema_version: Literal[1]
+    key: str
+    target: str
+    structure: str
+    seed: int
+    start: LossBreakdown
+    final: LossBreakdown
+    notes: tuple[NoteOutcome, ...]
+    curve: CurveDocument
+    patch: dict[str, Any]
+    n_evaluations: Count
+    elapsed_s: float
+    stop_reason: str
+    n_threads: Count
+    processor: str
+    versions: dict[str, str]
+    warnings: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse losses without a term that statistics ask for."""
+        for loss in (self.start, self.final, *(note.loss for note in self.notes)):
+            for name in TERMS:
+                if name not in loss.terms:
+                    raise ValueError(f"a loss has no term {name}. {_AGAIN}")
+
+
+def write_outcome(path: Path, outcome: RunOutcome) -> None:
+    """Write a finished run."""
+    values = {field.name: getattr(outcome, field.name) for field in fields(outcome)}
+    values["patch"] = json.loads(outcome.patch.to_json())
+    write_document(path, {"kind": "earwright compared run", "schema_version": 1, **values})
+
+
+def read_outcome(path: Path) -> RunOutcome:
+    """Read a finished run."""
+    document = read_document(path, OutcomeDocument, error=RunFolderError, advice=_AGAIN)
+    values: dict[str, Any] = {
+        field.name: getattr(document, field.name) for field in fields(RunOutcome)
+    }
+    curve = document.curve
+    values["curve"] = Curve(
+        np.array(curve.evaluations),
+        np.array(curve.elapsed_s),
+        np.array(curve.loss),
+        {name: np.array(curve.terms[name]) for name in TERMS},
+    )
+    try:
+        values["patch"] = Patch.from_json(json.dumps(document.patch))
+    except EarwrightError as error:
+        raise RunFolderError(f"{path}, patch: {error} {_AGAIN}", path=path) from error
+    return RunOutcome(**values)
 
 
 def run_folder(folder: Path, target: str, structure: str) -> Path:
@@ -138,81 +189,42 @@ def load_comparison(folder: str | Path) -> Comparison:
     RunFolderError
         If it is none, or a file in it can't be read; the file is in the message.
     """
-    path = Path(folder)
-    plan = read_plan(path)
-    place = ComparisonFolder(path)
-    return place.comparison(plan, read_failed(path))
-
-
-def read_plan(folder: Path) -> Plan:
-    """Read what a comparison consists of.
-
-    Parameters
-    ----------
-    folder : Path
-        The comparison.
-
-    Returns
-    -------
-    Plan
-        As it was given.
-
-    Raises
-    ------
-    RunFolderError
-        If it is no comparison, or damaged.
-    """
-    document = _read_document(folder)
-    try:
-        settings = document["settings"]
-        budget = Budget(
-            settings["seconds"],
-            settings["evals"],
-            current_sampler(settings["sampler"]),
-            tuple(settings["weights"].items()),
-        )
-        return Plan(
-            tuple(TargetSource.from_dict(each) for each in document["targets"]),
-            tuple(StructureSource(each["name"], each["text"]) for each in document["structures"]),
-            tuple(int(seed) for seed in settings["seeds"]),
-            budget,
-            tuple(float(value) for value in settings["thresholds"]),
-        )
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise RunFolderError(
-            f"{folder / COMPARE_FILE} is damaged ({type(error).__name__}: {error}). Give the "
-            "whole command again with another --out.",
-            path=folder,
-        ) from error
-
-
-def read_failed(folder: Path) -> tuple[FailedRun, ...]:
-    """Read which runs can't be done."""
-    listed = _read_document(folder).get("failed", [])
-    try:
-        return tuple(
-            FailedRun(str(x["target"]), str(x["structure"]), int(x["seed"]), str(x["message"]))
-            for x in listed
-        )
-    except (KeyError, TypeError, ValueError) as error:
-        raise RunFolderError(
-            f"{folder / COMPARE_FILE} is damaged (failed: {type(error).__name__}). Give the whole "
-            "command again with another --out.",
-            path=folder,
-        ) from error
+    place = ComparisonFolder(Path(folder))
+    return place.comparison(*place.read())
 
 
 class ComparisonFolder:
-    """Writing a comparison.
-
-    Parameters
-    ----------
-    path : Path
-        The folder; it is there.
-    """
+    """Reading and writing a comparison in a folder that is there."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
+
+    def read(self) -> tuple[Plan, tuple[FailedRun, ...]]:
+        """Read what the comparison consists of, and which runs can't be done."""
+        path = self.path / COMPARE_FILE
+        if not path.exists():
+            what = f"has no {COMPARE_FILE}" if self.path.is_dir() else "is no folder"
+            raise RunFolderError(
+                f"{self.path} {what}; a folder that `earwright compare` has written is accepted. "
+                "Check the name.",
+                path=self.path,
+            )
+        document = read_document(path, ComparisonDocument, error=RunFolderError, advice=_ANEW)
+        settings = replace(
+            document.settings, sampler=current_sampler(document.settings.sampler)
+        )
+        plan = Plan(document.targets, document.structures, settings)
+        return plan, document.failed
+
+    def write(self, plan: Plan, figures: Mapping[str, object] | None = None) -> None:
+        """Write what is to be done, and what is known of it; make the folders of runs."""
+        document = ComparisonDocument(
+            settings=plan.settings, targets=plan.targets, structures=plan.structures
+        )
+        with _writing(self.path):
+            write_document(self.path / COMPARE_FILE, {**to_builtins(document), **(figures or {})})
+            for name in (JOBS_FOLDER, RUNS_FOLDER):
+                (self.path / name).mkdir(exist_ok=True)
 
     def job_file(self, job: Job) -> Path:
         """Return the file of a finished run."""
@@ -220,48 +232,30 @@ class ComparisonFolder:
         return self.path / JOBS_FOLDER / f"{stem}-{job.seed}-{job.key[:16]}.json"
 
     def finished(self, plan: Plan) -> dict[str, RunOutcome]:
-        """Read the finished runs of a plan, by key."""
-        found = {}
-        for job in plan.jobs():
-            path = self.job_file(job)
-            if path.is_file():
-                outcome = read_outcome(path)
-                if outcome.key == job.key:
-                    found[job.key] = outcome
-        return found
+        """Read the finished runs of a plan, by key, in the order of the plan."""
+        files = {job.key: self.job_file(job) for job in plan.jobs()}
+        found = {key: read_outcome(path) for key, path in files.items() if path.is_file()}
+        return {key: outcome for key, outcome in found.items() if outcome.key == key}
 
     def comparison(self, plan: Plan, failed: tuple[FailedRun, ...]) -> Comparison:
         """Bring together what is finished."""
-        finished = self.finished(plan)
-        jobs = list(plan.jobs())
-        order = {job.key: i for i, job in enumerate(jobs)}
+        runs = tuple(self.finished(plan).values())
+        n_jobs = len(plan.targets) * len(plan.structures) * len(plan.settings.seeds)
         return Comparison(
             folder=self.path,
-            settings=plan.settings(),
+            settings=to_builtins(plan.settings),
             targets=tuple(target.name for target in plan.targets),
             structures=tuple(structure.name for structure in plan.structures),
-            runs=tuple(sorted(finished.values(), key=lambda run: order[run.key])),
+            runs=runs,
             failed=failed,
-            n_missing=len(jobs) - len(finished) - len(failed),
+            n_missing=n_jobs - len(runs) - len(failed),
         )
-
-    def write_plan(self, plan: Plan) -> None:
-        """Write what is to be done; figures come later."""
-        with _told(self.path):
-            self.write_document(plan.to_dict())
-            for name in (JOBS_FOLDER, RUNS_FOLDER):
-                (self.path / name).mkdir(exist_ok=True)
-
-    def write_document(self, content: Mapping[str, object]) -> None:
-        """Write `compare.json`."""
-        document = {"kind": KIND, "schema_version": SCHEMA_VERSION, **content}
-        write_atomic(self.path / COMPARE_FILE, to_json(document), overwrite=True)
 
     def add(self, job: Job, outcome: RunOutcome, files: Mapping[str, bytes]) -> None:
         """Keep a finished run, and its run folder if it is the best of its kind so far."""
-        with _told(self.path):
+        with _writing(self.path):
             self._keep_if_best(outcome, files)
-            write_atomic(self.job_file(job), outcome_to_json(outcome), overwrite=True)
+            write_outcome(self.job_file(job), outcome)
 
     def _keep_if_best(self, outcome: RunOutcome, files: Mapping[str, bytes]) -> None:
         """Replace the run folder of a target and structure if this run is better."""
@@ -289,13 +283,57 @@ class ComparisonFolder:
         The caller holds the lock of the comparison.
         """
         runs = self.path / RUNS_FOLDER
-        with _told(self.path):
+        with _writing(self.path):
             for going in runs.glob(f".?*{_GOING}"):
                 final = going.with_name(going.name[1 : -len(_GOING)])
                 if not final.exists():
                     going.rename(final)
             for entry in (*runs.glob(f".?*{_GOING}"), *runs.glob(f".?*{_COMING}")):
                 shutil.rmtree(entry, ignore_errors=True)
+
+
+def new_folder(stem: str) -> Path:
+    """Make the folder ``runs/STEM-1``, or with the next number that is free."""
+    number = 1
+    while True:
+        path = Path(DEFAULT_PARENT) / f"{stem}-{number}"
+        try:
+            # Two commands at once get two numbers: only one of them makes a folder.
+            path.mkdir(parents=True)
+        except FileExistsError:
+            if not path.exists():
+                raise _cannot_make(path, "a file is in the way") from None
+            number += 1
+        except OSError as error:
+            raise _cannot_make(path, error.strerror or str(error)) from error
+        else:
+            return path
+
+
+def named_folder(path: Path) -> Path:
+    """Make a folder that the user names, or take it if nothing is in it."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+        # What is left of a command that ended before it had begun doesn't count.
+        others = sorted({entry.name for entry in path.iterdir()} - {LOCK_FILE})
+    except OSError as error:
+        raise _cannot_make(path, error.strerror or str(error)) from error
+    if others:
+        raise RunFolderError(
+            f"{path} is not empty ({others[0]} is in it) and holds no comparison; a new or an "
+            "empty folder, or one of a comparison, is accepted. Name another one with --out.",
+            path=path,
+        )
+    return path
+
+
+def _cannot_make(path: Path, reason: str) -> RunFolderError:
+    """Say why a folder can't be made."""
+    return RunFolderError(
+        f"{path} can't be used: {reason}. A folder that you may write to is accepted; name one "
+        "with --out.",
+        path=path,
+    )
 
 
 def _loss_of(folder: Path) -> float:
@@ -307,37 +345,8 @@ def _loss_of(folder: Path) -> float:
         return float("inf")
 
 
-def _read_document(folder: Path) -> dict[str, Any]:
-    """Read `compare.json` and check what it is."""
-    path = folder / COMPARE_FILE
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError as error:
-        what = f"has no {COMPARE_FILE}" if folder.is_dir() else "is no folder"
-        raise RunFolderError(
-            f"{folder} {what}; a folder that `earwright compare` has written is accepted. Check "
-            "the name.",
-            path=folder,
-        ) from error
-    except (OSError, ValueError, RecursionError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise RunFolderError(f"{path} can't be read: {reason}.", path=path) from error
-    if not isinstance(document, dict) or document.get("kind") != KIND:
-        raise RunFolderError(
-            f'{path}, kind: "{KIND}" is needed; this is another file. Check the name.', path=path
-        )
-    if document.get("schema_version") != SCHEMA_VERSION:
-        raise RunFolderError(
-            f"{path}, schema_version: {document.get('schema_version')!r} is not known; "
-            f"{SCHEMA_VERSION} is accepted. A newer earwright may have written it.",
-            name="schema_version",
-            path=path,
-        )
-    return document
-
-
 @contextlib.contextmanager
-def _told(folder: Path) -> Iterator[None]:
+def _writing(folder: Path) -> Iterator[None]:
     """Say why a folder can't be written."""
     try:
         yield

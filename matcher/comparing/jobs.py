@@ -7,121 +7,41 @@ folder. Threads are limited inside the job, so a worker with one core's share us
 
 from __future__ import annotations
 
-import json
+import contextlib
+import platform
 import warnings as python_warnings
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from functools import cached_property
-from typing import TYPE_CHECKING, Any, TypeAlias
+from collections.abc import Mapping  # noqa: TC003  dataclass fields are resolved in tests
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.comparing.loading import in_user_words, load_source
 from matcher.comparing.outcome import Curve, NoteOutcome, RunOutcome
-from matcher.comparing.sources import (  # noqa: TC001  dataclass fields are resolved in tests
-    StructureSource,
-    TargetSource,
-)
-from matcher.optimise import DEFAULT_SAMPLER, EARLIER_DEFAULT
-from shared import EarwrightError, EarwrightWarning, sha256_digest
+from matcher.comparing.sources import Recordings, in_user_words
+from shared import EarwrightError, EarwrightWarning
 from shared.files import temporary_folder
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Callable, Iterator
 
+    from matcher.comparing.planning import Job
     from matcher.result import MatchResult
 
-__all__ = ["Budget", "Job", "JobReport", "Recordings", "run_job"]
-
-# Content of recordings by their digest.
-Recordings: TypeAlias = Mapping[str, bytes]
-
-
-@dataclass(frozen=True)
-class Budget:
-    """What every run is given.
-
-    Parameters
-    ----------
-    seconds : float or None
-        Seconds of search, or ...
-    evals : int or None
-        ... candidates to try.
-    sampler : str
-        A name of `matcher.optimise.SAMPLER_NAMES`.
-    weights : tuple of (str, float)
-        A weight for each loss term.
-    """
-
-    seconds: float | None
-    evals: int | None
-    sampler: str
-    weights: tuple[tuple[str, float], ...]
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values for JSON."""
-        return {
-            "seconds": self.seconds,
-            "evals": self.evals,
-            "sampler": self.sampler,
-            "weights": dict(self.weights),
-        }
-
-
-@dataclass(frozen=True)
-class Job:
-    """One run that is to be done.
-
-    Parameters
-    ----------
-    target : TargetSource
-        What to match.
-    structure : StructureSource
-        The voice.
-    seed : int
-        Seed of the search.
-    budget : Budget
-        How long to search, and what counts.
-    """
-
-    target: TargetSource
-    structure: StructureSource
-    seed: int
-    budget: Budget
-
-    @cached_property
-    def key(self) -> str:
-        """64 hexadecimal digits made of all that the result depends on."""
-        said = {
-            "target": self.target.digest,
-            "structure": self.structure.digest,
-            "seed": self.seed,
-            **self.budget.to_dict(),
-        }
-        if self.budget.sampler == DEFAULT_SAMPLER:
-            said["sampler"] = EARLIER_DEFAULT  # a comparison that was begun then goes on
-        return sha256_digest(json.dumps(said, sort_keys=True).encode())
+__all__ = ["JobReport", "run_job"]
 
 
 @dataclass(frozen=True, eq=False)
 class JobReport:
-    """What came of a job.
+    """What came of a job: nothing if it was stopped.
 
-    Parameters
-    ----------
-    key : str
-        Key of the job.
-    outcome : RunOutcome or None
-        What was found; None if the job failed or was stopped.
-    files : mapping of str to bytes
-        The run folder: content by path.
-    failure : str or None
-        Why the target can't be matched, in one line.
+    `files` is the run folder, content by path; `failure` says in one line why the target can't
+    be matched.
     """
 
     key: str
-    outcome: RunOutcome | None
-    files: Mapping[str, bytes]
+    outcome: RunOutcome | None = None
+    files: Mapping[str, bytes] = field(default_factory=dict)
     failure: str | None = None
 
 
@@ -132,44 +52,45 @@ def run_job(
     n_threads: int = 1,
     stop: Callable[[], bool] | None = None,
 ) -> JobReport:
-    """Do one run.
-
-    Parameters
-    ----------
-    job : Job
-        What to do.
-    recordings : mapping of str to bytes
-        The recordings of its target, by their digest; see `TargetSource.read`.
-    n_threads : int >= 1
-        Threads that render and score.
-    stop : callable, optional
-        Asked after each batch; the job ends without a result when it returns True.
-
-    Returns
-    -------
-    JobReport
-        A recording that can't be used is told in it, and raises nothing.
-    """
+    """Do one run; `stop` is asked after each batch, and what can't be used raises nothing."""
     # Before anything heavy is loaded: the user may have changed their mind while we began.
     if stop is not None and stop():
-        return JobReport(job.key, None, {})
-    from matcher.comparing.threads import one_thread_each  # noqa: PLC0415  loads numba
-
+        return JobReport(job.key)
     with (
         temporary_folder() as folder,
         python_warnings.catch_warnings(),
         one_thread_each(),
     ):
-        # What is assumed about a recording stands in its notes, and is told with the outcome.
+        # What is assumed about a recording stands in its notes, and comes with the outcome.
         python_warnings.simplefilter("ignore", EarwrightWarning)
         try:
             result = _match(job, recordings, folder, n_threads, stop)
         except EarwrightError as error:
-            return JobReport(job.key, None, {}, in_user_words(str(error), str(folder)))
+            return JobReport(job.key, failure=in_user_words(str(error), folder))
         if result.stop_reason in {"stopped", "interrupted"}:
-            return JobReport(job.key, None, {})
+            return JobReport(job.key)
         files = _run_files(result, folder / "run")
     return JobReport(job.key, _outcome(job, result, n_threads), files)
+
+
+@contextlib.contextmanager
+def one_thread_each() -> Iterator[None]:
+    """Hold numba, BLAS and FFT, which bring threads of their own, to one thread each.
+
+    A search is arithmetic from end to end: more threads than cores make it slower. Those that
+    render and score are counted by us.
+    """
+    import numba  # noqa: PLC0415  heavy
+    import scipy.fft  # noqa: PLC0415  heavy
+    from threadpoolctl import threadpool_limits  # noqa: PLC0415  loads libraries
+
+    before = numba.get_num_threads()
+    with threadpool_limits(limits=1), scipy.fft.set_workers(1):
+        numba.set_num_threads(1)
+        try:
+            yield
+        finally:
+            numba.set_num_threads(before)
 
 
 def _match(
@@ -185,13 +106,13 @@ def _match(
     structure = folder / "structure.toml"
     structure.write_text(job.structure.text, encoding="utf-8")
     return match(
-        load_source(job.target, recordings, folder),
+        job.target.load(recordings, folder),
         structure=structure,
-        seconds=job.budget.seconds,
-        evals=job.budget.evals,
+        seconds=job.settings.seconds,
+        evals=job.settings.evals,
         seed=job.seed,
-        sampler=job.budget.sampler,
-        weights=dict(job.budget.weights),
+        sampler=job.settings.sampler,
+        weights=dict(job.settings.weights),
         n_threads=n_threads,
         progress=False,
         stop=stop,
@@ -199,21 +120,19 @@ def _match(
 
 
 def _run_files(result: MatchResult, folder: Path) -> dict[str, bytes]:
-    """Write the run folder, and take its files."""
+    """Write the run folder, and take its files: all but the lock."""
     from matcher.runs.run_folder import save_run  # noqa: PLC0415
 
     save_run(result, folder)
     return {
         path.relative_to(folder).as_posix(): path.read_bytes()
         for path in sorted(folder.rglob("*"))
-        # All but the lock of the folder.
         if path.is_file() and not path.name.startswith(".")
     }
 
 
 def _outcome(job: Job, result: MatchResult, n_threads: int) -> RunOutcome:
     """Bring a result down to what a comparison needs."""
-    from matcher.comparing.threads import processor_name  # noqa: PLC0415
     from matcher.hearing import audible_differences  # noqa: PLC0415
 
     versions: Any = result.patch.provenance.get("versions", {})
@@ -238,7 +157,7 @@ def _outcome(job: Job, result: MatchResult, n_threads: int) -> RunOutcome:
         elapsed_s=result.elapsed_s,
         stop_reason=result.stop_reason,
         n_threads=n_threads,
-        processor=processor_name(),
+        processor=_processor_name(),
         versions=dict(versions),
         warnings=tuple(text for match in result.notes for text in match.note.warnings),
     )
@@ -257,3 +176,12 @@ def _curve(result: MatchResult) -> Curve:
         loss=np.array(record.losses[places]),
         terms={name: np.array([each[name] for each in terms]) for name in TERMS},
     )
+
+
+def _processor_name() -> str:
+    """Name the kind of processor as the system calls it."""
+    with contextlib.suppress(OSError):
+        for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines():
+            if line.startswith("model name"):
+                return line.partition(":")[2].strip()
+    return platform.processor() or platform.machine() or "unknown"

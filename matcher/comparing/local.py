@@ -11,17 +11,23 @@ import multiprocessing
 import os
 import signal
 import threading
+from collections import Counter
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import connection
 from typing import TYPE_CHECKING
 
-from matcher.comparing.jobs import Job, JobReport, Recordings, run_job
+from matcher.comparing.jobs import JobReport, run_job
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from concurrent.futures import Future
     from multiprocessing.synchronize import Event
+
+    from matcher.comparing.planning import Job
+    from matcher.comparing.sources import Recordings
+
+    Work = tuple[Job, Recordings]
 
 __all__ = ["run_locally"]
 
@@ -29,75 +35,50 @@ __all__ = ["run_locally"]
 POLL_S = 0.2
 MAX_ATTEMPTS = 3
 
-# In the place of a job when there are no more.
-NOTHING: tuple[None, Recordings] = (None, {})
-
 # Set in each process when it begins.
 _stop: Event | None = None
 
 
 def run_locally(
-    jobs: Iterator[tuple[Job, Recordings]],
+    jobs: Iterator[Work],
     *,
     n_processes: int,
     n_threads: int,
     stop: Callable[[], bool],
 ) -> Iterator[JobReport]:
-    """Do jobs on this machine.
+    """Do jobs on this machine, and report them in the order in which they end.
 
-    Parameters
-    ----------
-    jobs : iterator of (Job, mapping of str to bytes)
-        With the recordings of their targets; taken one by one when there is room.
-    n_processes : int >= 1
-        Jobs at a time; with 1, they are done in this process.
-    n_threads : int >= 1
-        Threads of each.
-    stop : callable
-        Asked often; once it returns True, jobs at work end without a result.
-
-    Yields
-    ------
-    JobReport
-        In the order in which they end.
+    Jobs are taken one by one when there is room; with one process, they are done in this one.
+    Once `stop`, which is asked often, returns True, jobs at work end without a result.
     """
     if n_processes == 1:
-        yield from _run_here(jobs, n_threads, stop)
+        while not stop():
+            work = next(jobs, None)
+            if work is None:
+                return
+            yield run_job(*work, n_threads=n_threads, stop=stop)
         return
-    work = _Work(jobs, n_processes, n_threads)
+    pool = _Pool(jobs, n_processes, n_threads)
     try:
-        while work.fill(is_stopped=stop()):
-            yield from work.wait()
+        while pool.fill(is_stopped=stop()):
+            yield from pool.wait()
     finally:
-        work.close()
+        pool.close()
 
 
-def _run_here(
-    jobs: Iterator[tuple[Job, Recordings]], n_threads: int, stop: Callable[[], bool]
-) -> Iterator[JobReport]:
-    """Do jobs one after another."""
-    while not stop():
-        job, recordings = next(jobs, NOTHING)
-        if job is None:
-            return
-        yield run_job(job, recordings, n_threads=n_threads, stop=stop)
-
-
-class _Work:
+class _Pool:
     """Jobs that are at work, and the processes that do them."""
 
-    def __init__(
-        self, jobs: Iterator[tuple[Job, Recordings]], n_processes: int, n_threads: int
-    ) -> None:
+    def __init__(self, jobs: Iterator[Work], n_processes: int, n_threads: int) -> None:
         self._jobs = jobs
         self._n_processes = n_processes
         self._n_threads = n_threads
         self._context = multiprocessing.get_context("spawn")
         self._event = self._context.Event()
         self._executor = self._start()
-        self._running: dict[Future[JobReport], tuple[Job, Recordings]] = {}
-        self._again: list[tuple[Job, Recordings]] = []
-        self._attempts: dict[str, int] = {}
+        self._running: dict[Future[JobReport], Work] = {}
+        self._again: list[Work] = []
+        self._attempts: Counter[str] = Counter()
 
     def fill(self, *, is_stopped: bool) -> bool:
         """Begin jobs until every process has one; False if nothing is left."""
@@ -106,12 +87,12 @@ class _Work:
             self._event.set()
             return bool(self._running)
         while len(self._running) < self._n_processes:
-            job, recordings = self._again.pop() if self._again else next(self._jobs, NOTHING)
-            if job is None:
+            work = self._again.pop() if self._again else next(self._jobs, None)
+            if work is None:
                 break
-            self._attempts[job.key] = self._attempts.get(job.key, 0) + 1
-            future = self._executor.submit(_run_in_process, job, recordings, self._n_threads)
-            self._running[future] = job, recordings
+            self._attempts[work[0].key] += 1
+            future = self._executor.submit(_run_in_process, *work, self._n_threads)
+            self._running[future] = work
         return bool(self._running)
 
     def wait(self) -> Iterator[JobReport]:
@@ -153,10 +134,8 @@ class _Work:
             return
         yield JobReport(
             job.key,
-            None,
-            {},
-            f"the process that matched it ended {MAX_ATTEMPTS} times before it was done, perhaps "
-            "for want of memory. Use fewer processes at a time.",
+            failure=f"the process that matched it ended {MAX_ATTEMPTS} times before it was done, "
+            "perhaps for want of memory. Use fewer processes at a time.",
         )
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+import time
+from typing import TYPE_CHECKING, Any
 
 from matcher.comparing.cluster import check_cluster, run_on_cluster
-from matcher.comparing.figures_file import write_figures
 from matcher.comparing.local import run_locally
 from matcher.comparing.outcome import FailedRun
-from matcher.comparing.progress import RunsProgress
-from matcher.comparing.threads import share_cores
+from matcher.comparing.tables import write_figures
 from matcher.interrupts import hold_interrupts
 from matcher.runs.run_lock import lock_run
 from shared import EarwrightError, ParameterError, TargetError, usable_cores
@@ -17,29 +17,24 @@ from shared.files import remove_abandoned_folders
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from types import TracebackType
+    from typing import Self
 
     from matcher.comparing.comparison import Comparison
-    from matcher.comparing.folder import ComparisonFolder, Plan
-    from matcher.comparing.jobs import Job, JobReport, Recordings
+    from matcher.comparing.folder import ComparisonFolder
+    from matcher.comparing.jobs import JobReport
+    from matcher.comparing.planning import Job, Plan
+    from matcher.comparing.sources import Recordings
 
-__all__ = ["Place", "do_runs"]
+__all__ = ["RunsProgress", "Workers", "do_runs", "duration_words", "seconds_left", "share_cores"]
+
+REFRESH_S = 0.5
+# What a run takes beside its budget; tests/benchmarks/bench_batch.py.
+BESIDE_S = 4.0
 
 
-class Place:
-    """Where runs are done: processes of this machine, or a cluster.
-
-    Parameters
-    ----------
-    n_processes : int >= 1, optional
-        Runs at a time on this machine; as many as it has cores if left out.
-    cluster : str, optional
-        Address of a Dask scheduler instead.
-
-    Raises
-    ------
-    ParameterError
-        If a value is outside its range, both are given, or Dask isn't installed.
-    """
+class Workers:
+    """Who does the runs: processes of this machine, or the workers of a Dask scheduler."""
 
     def __init__(self, n_processes: int | None, cluster: str | None) -> None:
         n_cores = usable_cores()
@@ -60,23 +55,16 @@ class Place:
         if cluster is not None:
             check_cluster(cluster)
         self.cluster = cluster
-        self.n_processes = n_processes
-        self.n_cores = n_cores
+        self._n_processes = n_processes
+        self._n_cores = n_cores
 
     def share(self, n_in_all: int) -> tuple[int, int]:
-        """Share the cores of this machine out.
+        """Share the cores of this machine out: runs at a time, and threads of each.
 
-        Parameters
-        ----------
-        n_in_all : int >= 1
-            Runs of the whole plan.
-
-        Returns
-        -------
-        n_processes, n_threads : int >= 1
-            Runs at a time, and threads of each.
+        By the runs of the whole plan, so that those that are left to the end, or done later, get
+        what the others got.
         """
-        return share_cores(min(n_in_all, self.n_processes or self.n_cores), self.n_cores)
+        return share_cores(min(n_in_all, self._n_processes or self._n_cores), self._n_cores)
 
     def run(
         self,
@@ -86,73 +74,45 @@ class Place:
         stop: Callable[[], bool],
         say: Callable[[str], None],
     ) -> Iterator[JobReport]:
-        """Do jobs.
-
-        Parameters
-        ----------
-        jobs : iterator of (Job, mapping of str to bytes)
-            What is left to do, with the recordings.
-        n_in_all : int >= 1
-            Runs of the whole plan. Threads are shared out by it, so that runs that are left to
-            the end, or done later, get what the others got.
-        stop, say : callable
-            As for `run_on_cluster`.
-
-        Yields
-        ------
-        JobReport
-            As they end.
-        """
+        """Do what is left of the jobs of a plan, and report them as they end."""
         if self.cluster is not None:
-            yield from run_on_cluster(jobs, address=self.cluster, stop=stop, say=say)
-            return
+            return run_on_cluster(jobs, address=self.cluster, stop=stop, say=say)
         n_processes, n_threads = self.share(n_in_all)
-        yield from run_locally(jobs, n_processes=n_processes, n_threads=n_threads, stop=stop)
+        return run_locally(jobs, n_processes=n_processes, n_threads=n_threads, stop=stop)
+
+
+def share_cores(n_jobs: int, n_cores: int) -> tuple[int, int]:
+    """Share cores out: jobs at a time, and threads of each.
+
+    Examples
+    --------
+    >>> share_cores(45, 8), share_cores(2, 8), share_cores(3, 8)
+    ((8, 1), (2, 4), (3, 2))
+    """
+    n_processes = max(1, min(n_jobs, n_cores))
+    return n_processes, max(1, n_cores // n_processes)
 
 
 def do_runs(
     folder: ComparisonFolder,
     plan: Plan,
-    place: Place,
+    workers: Workers,
     *,
     progress: bool,
     stop: Callable[[], bool],
 ) -> Comparison:
     """Do what is missing of a plan, and write what all of it shows.
 
-    Parameters
-    ----------
-    folder : ComparisonFolder
-        Where finished runs are, and new ones go.
-    plan : Plan
-        What is to be done.
-    place : Place
-        Where to do it.
-    progress : bool
-        Whether to show how far it is.
-    stop : callable
-        Asked often; work ends when it returns True, and what is finished is kept.
-
-    Returns
-    -------
-    Comparison
-        All that is finished.
-
-    Raises
-    ------
-    RunFolderError
-        If another process is at work in the folder, or it can't be written.
-    EarwrightError
-        If a cluster is lost.
+    `stop` is asked often; work ends when it returns True, and what is finished is kept.
     """
     with lock_run(folder.path):
         remove_abandoned_folders()
-        folder.write_plan(plan)
+        folder.write(plan)
         folder.recover()
         try:
-            failed = _work_off(folder, plan, place, progress=progress, stop=stop)
+            failed = _work_off(folder, plan, workers, progress=progress, stop=stop)
         except EarwrightError:
-            # A cluster that was lost: what was finished until then is worth telling.
+            # A cluster that was lost: what was finished until then has figures as well.
             write_figures(folder, plan, folder.comparison(plan, ()))
             raise
         with hold_interrupts():
@@ -164,7 +124,7 @@ def do_runs(
 def _work_off(
     folder: ComparisonFolder,
     plan: Plan,
-    place: Place,
+    workers: Workers,
     *,
     progress: bool,
     stop: Callable[[], bool],
@@ -174,9 +134,10 @@ def _work_off(
     finished = folder.finished(plan)
     left = {job.key: job for job in jobs if job.key not in finished}
     # A recording that can't be used is of no use to other seeds and structures either.
-    hopeless: dict[str, str] = {}
-    n_places = 1 if place.cluster else place.share(len(jobs))[0]
-    bar = RunsProgress(len(jobs), len(finished), plan.budget.seconds, n_places, show=progress)
+    unusable: dict[str, str] = {}
+    n_at_a_time = 1 if workers.cluster else workers.share(len(jobs))[0]
+    seconds = plan.settings.seconds
+    bar = RunsProgress(len(jobs), len(finished), seconds, n_at_a_time, show=progress)
 
     def is_stopped() -> bool:
         bar.tick()
@@ -184,25 +145,135 @@ def _work_off(
 
     def todo() -> Iterator[tuple[Job, Recordings]]:
         for job in left.values():
-            if job.target.name not in hopeless:
+            if job.target.name not in unusable:
                 try:
                     recordings = job.target.read()
                 except TargetError as error:
-                    hopeless[job.target.name] = str(error)
+                    unusable[job.target.name] = str(error)
                 else:
                     yield job, recordings
 
     with bar:
-        for report in place.run(todo(), len(jobs), stop=is_stopped, say=bar.say):
+        for report in workers.run(todo(), len(jobs), stop=is_stopped, say=bar.say):
             job = left[report.key]
             if report.outcome is not None:
                 with hold_interrupts():
                     folder.add(job, report.outcome, report.files)
                 bar.advance()
             elif report.failure is not None:
-                hopeless[job.target.name] = report.failure
+                unusable[job.target.name] = report.failure
     return tuple(
-        FailedRun(job.target.name, job.structure.name, job.seed, hopeless[job.target.name])
+        FailedRun(job.target.name, job.structure.name, job.seed, unusable[job.target.name])
         for job in left.values()
-        if job.target.name in hopeless and not folder.job_file(job).is_file()
+        if job.target.name in unusable and not folder.job_file(job).is_file()
     )
+
+
+class RunsProgress:
+    """A bar over the runs, with the time left.
+
+    `run_s` is the budget of each run if it is in seconds, for a first guess of the time left.
+    """
+
+    def __init__(
+        self, n_runs: int, n_finished: int, run_s: float | None, n_at_a_time: int, *, show: bool
+    ) -> None:
+        self._n_runs = n_runs
+        self._n_finished = self._n_before = n_finished
+        self._run_s = run_s
+        self._n_at_a_time = n_at_a_time
+        self._show = show
+        self._bar: Any = None
+        self._started = time.monotonic()
+        self._shown = 0.0
+
+    def __enter__(self) -> Self:
+        """Open the bar."""
+        if self._show:
+            from tqdm.auto import tqdm  # noqa: PLC0415  chooses terminal or notebook
+
+            self._bar = tqdm(
+                total=self._n_runs,
+                initial=self._n_finished,
+                desc="comparing",
+                # The postfix begins with a comma; all of it has to fit into 80 columns.
+                bar_format="{desc} {percentage:3.0f}% {bar:14}{postfix}",
+                dynamic_ncols=True,
+            )
+            self._refresh()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close the bar and leave it on the screen."""
+        if self._bar is not None:
+            self._refresh()
+            self._bar.close()
+
+    def say(self, text: str) -> None:
+        """Print a line, if anything is shown."""
+        if self._bar is not None:
+            self._bar.write(text)
+
+    def tick(self) -> None:
+        """Bring the time left up to date; called often."""
+        if time.monotonic() - self._shown >= REFRESH_S:
+            self._refresh()
+
+    def advance(self) -> None:
+        """Count one more finished run."""
+        self._n_finished += 1
+        self._refresh()
+
+    def _refresh(self) -> None:
+        """Show how far it is."""
+        if self._bar is None:
+            return
+        self._shown = time.monotonic()
+        left = seconds_left(
+            self._n_runs - self._n_finished,
+            self._n_finished - self._n_before,
+            self._shown - self._started,
+            run_s=self._run_s,
+            n_at_a_time=self._n_at_a_time,
+        )
+        words = "" if left is None else f", {duration_words(left)} left"
+        self._bar.n = self._n_finished
+        self._bar.set_postfix_str(
+            f"{self._n_finished} of {self._n_runs} runs{words}", refresh=False
+        )
+        self._bar.refresh()
+
+
+def duration_words(seconds: float) -> str:
+    """Say a length of time as one says it.
+
+    Examples
+    --------
+    >>> duration_words(40), duration_words(200), duration_words(7500)
+    ('40 s', '3 min', '2 h 05 min')
+    """
+    if seconds < 99.5:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60.0)
+    return f"{minutes} min" if minutes < 100 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def seconds_left(
+    n_left: int, n_done: int, elapsed_s: float, *, run_s: float | None, n_at_a_time: int
+) -> float | None:
+    """Estimate how long the rest takes; None where nothing is known.
+
+    By what they took, once as many are done as there are at a time; before that by the budget.
+    """
+    if n_done >= n_at_a_time:
+        return elapsed_s / n_done * n_left
+    if run_s is None:
+        return None
+    guess_s = (run_s + BESIDE_S) * math.ceil((n_left + n_done) / n_at_a_time) - elapsed_s
+    # A guess that has run out is worth nothing.
+    return guess_s if guess_s > 0.0 else None

@@ -1,4 +1,4 @@
-"""What is compared, brought into a form that travels to other processes and machines.
+"""What is compared, brought into a form that travels to other processes and machines, and back.
 
 A worker need not see the disk of whoever asked: recordings and structure files travel as their
 bytes. Their digests make the key of a run, so a recording or a structure that was changed is
@@ -8,9 +8,11 @@ never taken for the one before.
 from __future__ import annotations
 
 import json
+import re
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from matcher.runs.file_names import common_name, unique_names
 from matcher.target.manifest import ManifestEntry, is_manifest, read_every_instrument
@@ -21,25 +23,32 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from typing import Self
 
-__all__ = ["RecordedNote", "StructureSource", "TargetSource", "list_structures_of", "list_targets"]
+    from matcher.target import Target
+
+__all__ = [
+    "RecordedNote",
+    "Recordings",
+    "StructureSource",
+    "TargetSource",
+    "in_user_words",
+    "list_structures_of",
+    "list_targets",
+]
+
+# Content of recordings by their digest.
+Recordings: TypeAlias = Mapping[str, bytes]
 
 _MOST_NAMED = 5
+# Instruments in the manifests that are written for a job.
+_MATCHED, _ANOTHER = "matched", "another"
 
 
 @dataclass(frozen=True)
 class RecordedNote:
-    """One note of a target, and what is known of it.
+    """One note of a target: its file, the SHA-256 of that, and what a manifest says of it.
 
-    Parameters
-    ----------
-    path : str
-        The recording.
-    digest : str
-        SHA-256 of the file.
-    midi_pitch, velocity, gate_s, onset_s : number or None
-        As a manifest says; None is read off the name or the sound.
-    end_s : float or None
-        Where the next note of the same recording begins, in s.
+    None is read off the name or the sound; `end_s` is where the next note of the same recording
+    begins.
     """
 
     path: str
@@ -59,15 +68,7 @@ class RecordedNote:
 
 @dataclass(frozen=True)
 class TargetSource:
-    """One target: the notes that one patch is to match.
-
-    Parameters
-    ----------
-    name : str
-        Its name in the comparison, fit for a file name.
-    notes : tuple of RecordedNote
-        At least one.
-    """
+    """One target: the notes that one patch is to match; the name is fit for a file name."""
 
     name: str
     notes: tuple[RecordedNote, ...]
@@ -78,39 +79,13 @@ class TargetSource:
         said = [{**asdict(note), "path": Path(note.path).name} for note in self.notes]
         return sha256_digest(json.dumps(said, sort_keys=True).encode())
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values for JSON."""
-        return {"name": self.name, "notes": [asdict(note) for note in self.notes]}
-
     @classmethod
     def from_dict(cls, document: dict[str, Any]) -> Self:
-        """Read what `to_dict` gave.
-
-        Parameters
-        ----------
-        document : mapping
-            From JSON.
-
-        Returns
-        -------
-        TargetSource
-            The same.
-        """
+        """Read what `asdict` gave."""
         return cls(document["name"], tuple(RecordedNote(**note) for note in document["notes"]))
 
     def read(self) -> dict[str, bytes]:
-        """Read the recordings.
-
-        Returns
-        -------
-        dict of str to bytes
-            Content by digest.
-
-        Raises
-        ------
-        TargetError
-            If a file is gone, or isn't what it was.
-        """
+        """Read the recordings by digest; refuse one that is gone, or isn't what it was."""
         content = {}
         for note in self.notes:
             data = _read_bytes(Path(note.path))
@@ -123,18 +98,44 @@ class TargetSource:
             content[note.digest] = data
         return content
 
+    def load(self, recordings: Recordings, folder: Path) -> Target:
+        """Load the target from the bytes of its recordings, which are written into a folder."""
+        from matcher.target import load_target  # noqa: PLC0415  loads librosa
+
+        paths: dict[str, Path] = {}
+        for note in self.notes:
+            if note.digest not in paths:
+                # A folder for each: two recordings may have one name.
+                paths[note.digest] = folder / str(len(paths)) / Path(note.path).name
+                paths[note.digest].parent.mkdir()
+                paths[note.digest].write_bytes(recordings[note.digest])
+        if all(note.is_plain for note in self.notes):
+            target = load_target(*(paths[note.digest] for note in self.notes))
+        else:
+            manifest = folder / f"{self.name}.toml"
+            text = "\n".join(
+                _manifest_entries(
+                    [note for note in self.notes if note.digest == digest],
+                    path.relative_to(folder).as_posix(),
+                )
+                for digest, path in paths.items()
+            )
+            manifest.write_text(text, encoding="utf-8")
+            target = load_target(manifest, instrument=_MATCHED)
+        return replace(
+            target,
+            notes=tuple(
+                replace(
+                    note, warnings=tuple(in_user_words(text, folder) for text in note.warnings)
+                )
+                for note in target.notes
+            ),
+        )
+
 
 @dataclass(frozen=True)
 class StructureSource:
-    """One structure, as the text of its file.
-
-    Parameters
-    ----------
-    name : str
-        The name in the file.
-    text : str
-        Content of the file, TOML.
-    """
+    """One structure, as the name in its file and the text of that."""
 
     name: str
     text: str
@@ -144,31 +145,21 @@ class StructureSource:
         """SHA-256 of the text."""
         return sha256_digest(self.text.encode())
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values for JSON."""
-        return asdict(self)
+
+def in_user_words(message: str, folder: Path) -> str:
+    """Name files and ways out in a message about a copy in a job's folder as the user knows them.
+
+    What `match` takes as an option, a manifest says here.
+    """
+    text = re.sub(rf"{re.escape(str(folder))}[/\\\\](\d+[/\\\\])?", "", message)
+    return re.sub(r"\b(?:Give|Set) --(pitch|velocity|gate)\b", r"Say the \1 in a manifest", text)
 
 
 def list_targets(given: Iterable[str | Path | Sequence[str | Path]]) -> tuple[TargetSource, ...]:
     """Find the targets that are meant, and read their recordings once for their digests.
 
-    Parameters
-    ----------
-    given : iterable of str, Path, or sequence of them
-        A recording is a target; a manifest gives a target for each of its instruments, and one
-        for each note without an instrument; several recordings together are one target.
-
-    Returns
-    -------
-    tuple of TargetSource
-        With names of their own.
-
-    Raises
-    ------
-    TargetError
-        If a file can't be read, or a manifest can't be understood.
-    ParameterError
-        If nothing is given, or two targets are the same.
+    A recording is a target; a manifest gives a target for each of its instruments, and one for
+    each note without an instrument; several recordings together are one target.
     """
     found = [source for one in given for source in _targets_of(one)]
     if not found:
@@ -191,44 +182,33 @@ def list_targets(given: Iterable[str | Path | Sequence[str | Path]]) -> tuple[Ta
 
 
 def list_structures_of(given: Iterable[str | Path | Structure]) -> tuple[StructureSource, ...]:
-    """Read and check the structures that are meant.
-
-    Parameters
-    ----------
-    given : iterable of str, Path or Structure
-        Names of `voice.list_structures`, structure files, or what was loaded of them.
-
-    Returns
-    -------
-    tuple of StructureSource
-        In the order given.
-
-    Raises
-    ------
-    StructureError
-        If one can't be loaded.
-    ParameterError
-        If nothing is given, or two have the same name.
-    """
-    found: list[StructureSource] = []
+    """Read and check the structures that are meant, in the order given."""
+    found: dict[str, StructureSource] = {}
     for one in given:
         structure = one if isinstance(one, Structure) else load_structure(one)
-        source = StructureSource(structure.name, _text_of(structure))
-        if source.name in {other.name for other in found}:
+        name = structure.name
+        if not structure.toml:
             raise ParameterError(
-                f"structure {source.name} is given twice, or two files have that name; names of "
+                f"structure {name} was made without a file; one that was read from TOML is "
+                "needed, as its text goes to the processes. Write it to a file and load that.",
+                name="structure",
+                value=name,
+            )
+        if name in found:
+            raise ParameterError(
+                f"structure {name} is given twice, or two files have that name; names of "
                 "their own are needed. Change the name in a file, or leave one out.",
                 name="structure",
-                value=source.name,
+                value=name,
             )
-        found.append(source)
+        found[name] = StructureSource(name, structure.toml)
     if not found:
         raise ParameterError(
             "structures is empty; at least one is needed. `earwright structures` lists them.",
             name="structures",
             value=(),
         )
-    return tuple(found)
+    return tuple(found.values())
 
 
 def _targets_of(given: str | Path | Sequence[str | Path]) -> list[TargetSource]:
@@ -279,17 +259,16 @@ def _said_note(entry: ManifestEntry) -> RecordedNote:
     """Describe an entry of a manifest."""
     given = entry.given
     try:
-        digest = sha256_digest(_read_bytes(entry.path))
+        note = _plain_note(entry.path)
     except TargetError as error:
         raise TargetError(f"{entry.source}: {error}", path=entry.path) from error
-    return RecordedNote(
-        str(entry.path.absolute()),
-        digest,
-        None if given.midi_pitch is None else float(given.midi_pitch),
-        given.velocity,
-        given.gate_s,
-        entry.onset_s,
-        entry.end_s,
+    return replace(
+        note,
+        midi_pitch=None if given.midi_pitch is None else float(given.midi_pitch),
+        velocity=given.velocity,
+        gate_s=given.gate_s,
+        onset_s=entry.onset_s,
+        end_s=entry.end_s,
     )
 
 
@@ -310,13 +289,29 @@ def _read_bytes(path: Path) -> bytes:
         ) from error
 
 
-def _text_of(structure: Structure) -> str:
-    """Return the text of a structure, which is what travels."""
-    if not structure.toml:
-        raise ParameterError(
-            f"structure {structure.name} was made without a file; one that was read from TOML is "
-            "needed, as its text goes to the processes. Write it to a file and load that.",
-            name="structure",
-            value=structure.name,
+def _manifest_entries(notes: Sequence[RecordedNote], file: str) -> str:
+    """Write the notes of one recording as entries of a manifest."""
+    tables: list[dict[str, object]] = [
+        {
+            "file": file,
+            "instrument": _MATCHED,
+            "pitch": note.midi_pitch,
+            "velocity": note.velocity,
+            "gate_s": note.gate_s,
+            "onset_s": note.onset_s,
+        }
+        for note in notes
+    ]
+    # Notes of other targets in the same recording end the ones before them.
+    ends = {note.end_s for note in notes} - {note.onset_s for note in notes} - {None}
+    tables += [{"file": file, "instrument": _ANOTHER, "onset_s": end_s} for end_s in ends]
+    # A JSON string is a TOML string, too.
+    lines = [
+        line
+        for table in tables
+        for line in (
+            "[[target]]",
+            *(f"{key} = {json.dumps(x)}" for key, x in table.items() if x is not None),
         )
-    return structure.toml
+    ]
+    return "\n".join([*lines, ""])

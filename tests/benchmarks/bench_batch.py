@@ -20,8 +20,8 @@ import psutil
 from distributed import Client
 
 from matcher.comparing import batch, run_folder
-from matcher.comparing.folder import ComparisonFolder, read_plan
-from matcher.comparing.progress import duration_words
+from matcher.comparing.folder import ComparisonFolder
+from matcher.comparing.running import duration_words
 from tests.matcher.comparing.dask_cluster import Cluster
 
 if TYPE_CHECKING:
@@ -84,7 +84,8 @@ def keeping_s(result: Comparison, n_times: int = 5) -> float:
         for path in source.rglob("*")
         if path.is_file()
     }
-    job = next(read_plan(result.folder).jobs())
+    plan, _ = ComparisonFolder(result.folder).read()
+    job = next(plan.jobs())
     began = time.monotonic()
     for _ in range(n_times):
         with tempfile.TemporaryDirectory() as empty:

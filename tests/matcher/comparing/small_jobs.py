@@ -6,14 +6,12 @@ from typing import TYPE_CHECKING
 
 import soundfile
 
-from matcher.comparing.planning import make_plan
+from matcher.comparing.planning import Plan, make_plan
 from tests.matcher.small_match import RATE_HZ, played_note
 
 if TYPE_CHECKING:
     from pathlib import Path
     from typing import Any
-
-    from matcher.comparing.folder import Plan
 
 __all__ = ["small_plan", "write_notes"]
 

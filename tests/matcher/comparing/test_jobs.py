@@ -14,7 +14,7 @@ from numba import get_num_threads
 from threadpoolctl import threadpool_info
 
 from matcher import load_target, match
-from matcher.comparing.jobs import Job, JobReport, run_job
+from matcher.comparing.jobs import JobReport, run_job
 from matcher.comparing.sources import list_targets
 from matcher.losses import weights_for
 from shared import ParameterError, TargetError
@@ -24,6 +24,8 @@ from voice import load_structure
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from matcher.comparing.planning import Job
 
 pytestmark = pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning")
 
@@ -203,8 +205,6 @@ def test_recordings_that_are_missing_are_named_together(tmp_path: Path) -> None:
 
 def test_notes_of_one_file_end_where_others_begin(tmp_path: Path) -> None:
     """Two instruments in one recording are cut apart on the worker as by `load_target`."""
-    from matcher.comparing.loading import load_source  # noqa: PLC0415
-
     both = np.concatenate([played_note(57.0), played_note(64.0)])
     soundfile.write(tmp_path / "both.wav", both, RATE_HZ)
     (tmp_path / "all.toml").write_text(
@@ -213,6 +213,6 @@ def test_notes_of_one_file_end_where_others_begin(tmp_path: Path) -> None:
     )
     for source in list_targets([tmp_path / "all.toml"]):
         (tmp_path / source.name).mkdir()
-        loaded = load_source(source, source.read(), tmp_path / source.name)
+        loaded = source.load(source.read(), tmp_path / source.name)
         expected = load_target(tmp_path / "all.toml", instrument=source.name)
         assert loaded.digest == expected.digest

@@ -17,13 +17,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from matcher.comparing.local import run_locally
-from matcher.comparing.threads import share_cores
+from matcher.comparing.running import share_cores
 from shared import usable_cores
 from tests.matcher.comparing.small_jobs import small_plan, write_notes
 
 if TYPE_CHECKING:
-    from matcher.comparing.folder import Plan
-    from matcher.comparing.jobs import Job, JobReport, Recordings
+    from matcher.comparing.jobs import JobReport
+    from matcher.comparing.planning import Job, Plan
+    from matcher.comparing.sources import Recordings
 
 ROOT = Path(__file__).resolve().parents[3]
 WAIT_S = 120.0

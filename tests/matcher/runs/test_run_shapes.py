@@ -8,12 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from matcher import load_comparison, load_run
-from matcher.comparing._documents import outcome_to_json, read_outcome
+from matcher import load_run
 from matcher.runs.run_shapes import check_shapes
 from matcher.runs.search_folder import list_searches
 from shared import RunFolderError
-from tests.matcher.comparing.made_runs import made_run
 from tests.matcher.report.report_runs import edit_document, small_run
 
 if TYPE_CHECKING:
@@ -67,43 +65,3 @@ def test_a_search_of_an_unknown_kind_is_named(
     path.write_text(json.dumps({**json.loads(path.read_text()), "what": what}))
     with pytest.raises(RunFolderError, match=r"request\.json is not understood"):
         list_searches(tmp_path / "run")
-
-
-@pytest.mark.parametrize(
-    ("field", "value"),
-    [
-        ("n_evaluations", 10**400),
-        ("n_evaluations", 0),
-        ("n_threads", 1.5),
-        ("elapsed_s", "long"),
-        ("curve", {"evaluations": [], "elapsed_s": [], "loss": [], "terms": {}}),
-        ("final", {"total": True, "terms": {}, "parts": {}}),
-    ],
-)
-def test_a_finished_run_with_impossible_figures_is_named(
-    tmp_path: Path, field: str, value: object
-) -> None:
-    """What statistics are made of has to be finite numbers of the right kind."""
-    path = tmp_path / "run.json"
-    path.write_bytes(outcome_to_json(made_run()))
-    assert read_outcome(path).n_evaluations == 1000
-    path.write_text(json.dumps({**json.loads(path.read_text()), field: value}))
-    with pytest.raises(RunFolderError, match=r"can't be read as a finished run"):
-        read_outcome(path)
-
-
-@pytest.mark.parametrize("failed", [[{"target": 1}], {"a": 1}, [3], "all"])
-def test_a_damaged_list_of_failures_is_named(tmp_path: Path, failed: object) -> None:
-    """The list of targets that can't be matched is read from the document of the comparison."""
-    document = {
-        "kind": "earwright comparison",
-        "schema_version": 1,
-        "settings": {"seconds": None, "evals": 8, "sampler": "cmaes", "weights": {}, "seeds": [0],
-                     "thresholds": [1.0]},
-        "targets": [],
-        "structures": [],
-        "failed": failed,
-    }  # fmt: skip
-    (tmp_path / "compare.json").write_text(json.dumps(document))
-    with pytest.raises(RunFolderError, match=r"compare\.json is damaged"):
-        load_comparison(tmp_path)

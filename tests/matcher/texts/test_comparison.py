@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from matcher.comparing import FailedRun
-from matcher.comparing.progress import duration_words, seconds_left
+from matcher.comparing.running import duration_words, seconds_left
 from matcher.texts.comparison import format_batch, format_comparison
 from tests.matcher.comparing.made_runs import comparison_of, made_run
 
@@ -142,7 +142,7 @@ def test_times_are_said_as_one_says_them(seconds: float, words: str) -> None:
 def test_the_time_left() -> None:
     """By the budget at first, then by what the runs took; unknown before one has ended."""
     # Five rounds of 20 s and 4 s beside them, of which 5 s are over.
-    assert seconds_left(10, 0, 5.0, run_s=20.0, n_places=2) == 115.0
-    assert seconds_left(10, 0, 500.0, run_s=20.0, n_places=2) is None
-    assert seconds_left(6, 4, 44.0, run_s=20.0, n_places=2) == 66.0
-    assert seconds_left(10, 0, 5.0, run_s=None, n_places=2) is None
+    assert seconds_left(10, 0, 5.0, run_s=20.0, n_at_a_time=2) == 115.0
+    assert seconds_left(10, 0, 500.0, run_s=20.0, n_at_a_time=2) is None
+    assert seconds_left(6, 4, 44.0, run_s=20.0, n_at_a_time=2) == 66.0
+    assert seconds_left(10, 0, 5.0, run_s=None, n_at_a_time=2) is None
