@@ -62,7 +62,6 @@ RUNS_FOLDER = "runs"
 # Hidden names of run folders while one takes the place of another.
 _COMING, _GOING = ".tmp", ".old"
 _ANEW = "Give the whole command again with another --out."
-_AGAIN = "Remove the file, and that run is done again."
 
 
 class ComparisonDocument(Document, frozen=True, kw_only=True):
@@ -93,7 +92,7 @@ class CurveDocument(Document, frozen=True, kw_only=True):
         columns = [self.terms.get(name, ()) for name in TERMS]
         columns += [self.evaluations, self.elapsed_s, self.loss]
         if len({len(column) for column in columns}) != 1:
-            raise ValueError(f"the columns of the curve are of different lengths. {_AGAIN}")
+            raise ValueError("the columns of the curve are of different lengths.")
 
 
 class OutcomeDocument(Document, frozen=True, kw_only=True):
@@ -123,7 +122,7 @@ class OutcomeDocument(Document, frozen=True, kw_only=True):
         for loss in (self.start, self.final, *(note.loss for note in self.notes)):
             for name in TERMS:
                 if name not in loss.terms:
-                    raise ValueError(f"a loss has no term {name}. {_AGAIN}")
+                    raise ValueError(f"a loss has no term {name}.")
 
 
 def write_outcome(path: Path, outcome: RunOutcome) -> None:
@@ -135,7 +134,13 @@ def write_outcome(path: Path, outcome: RunOutcome) -> None:
 
 def read_outcome(path: Path) -> RunOutcome:
     """Read a finished run."""
-    document = read_document(path, OutcomeDocument, error=RunFolderError, advice=_AGAIN)
+    try:
+        document = read_document(path, OutcomeDocument, error=RunFolderError)
+        patch = Patch.from_json(json.dumps(document.patch))
+    except EarwrightError as error:
+        raise RunFolderError(
+            f"{error} Or remove {path}, and that run is done again.", path=path
+        ) from error
     values: dict[str, Any] = {
         field.name: getattr(document, field.name) for field in fields(RunOutcome)
     }
@@ -146,10 +151,7 @@ def read_outcome(path: Path) -> RunOutcome:
         np.array(curve.loss),
         {name: np.array(curve.terms[name]) for name in TERMS},
     )
-    try:
-        values["patch"] = Patch.from_json(json.dumps(document.patch))
-    except EarwrightError as error:
-        raise RunFolderError(f"{path}, patch: {error} {_AGAIN}", path=path) from error
+    values["patch"] = patch
     return RunOutcome(**values)
 
 
@@ -210,9 +212,7 @@ class ComparisonFolder:
                 path=self.path,
             )
         document = read_document(path, ComparisonDocument, error=RunFolderError, advice=_ANEW)
-        settings = replace(
-            document.settings, sampler=current_sampler(document.settings.sampler)
-        )
+        settings = replace(document.settings, sampler=current_sampler(document.settings.sampler))
         plan = Plan(document.targets, document.structures, settings)
         return plan, document.failed
 

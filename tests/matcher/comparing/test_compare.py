@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
@@ -13,9 +14,11 @@ import soundfile
 
 from matcher import batch, compare, continue_comparison, load_comparison, load_run
 from matcher.comparing import run_folder
+from matcher.comparing.folder import read_outcome, write_outcome
 from matcher.runs.run_lock import lock_run
 from shared import AudioError, ParameterError, RunFolderError, StructureError, TargetError
-from tests.matcher.comparing.small_jobs import write_notes
+from tests.matcher.comparing.made_runs import made_run
+from tests.matcher.comparing.small_jobs import without_search, write_notes
 from tests.matcher.small_match import RATE_HZ, played_note
 
 if TYPE_CHECKING:
@@ -27,12 +30,19 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning")
 
 STRUCTURES = ("one-oscillator", "two-oscillator")
-SETTINGS: dict[str, Any] = {"evals": 96, "n_processes": 1, "progress": False}
+HERE: dict[str, Any] = {"n_processes": 1, "progress": False}
+SETTINGS: dict[str, Any] = {"evals": 96, **HERE}
 
 
 def stop_after(n_runs: int, folder: Path) -> Callable[[], bool]:
     """Ask to stop once so many runs are finished."""
     return lambda: len(list(folder.glob("jobs/*.json"))) >= n_runs
+
+
+@pytest.fixture
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave the search out of runs, where only the folder matters."""
+    monkeypatch.setattr("matcher.comparing.local.run_job", without_search)
 
 
 @pytest.fixture(scope="module")
@@ -112,24 +122,26 @@ def test_finished_runs_are_never_repeated(done: Comparison) -> None:
     assert again.verdict == done.verdict
 
 
-def test_stopped_work_goes_on_with_the_same_result(done: Comparison, tmp_path: Path) -> None:
+@pytest.mark.usefixtures("quick")
+def test_stopped_work_goes_on_with_the_same_result(tmp_path: Path) -> None:
     """Stopped after one run, continued, stopped after three, continued: as if never stopped."""
-    paths = [done.folder.parent / "reed_A3.wav"]
+    paths = write_notes(tmp_path, "reed_A3.wav")
     folder = tmp_path / "out"
+    whole = compare(paths, STRUCTURES, seeds=2, folder=tmp_path / "whole", **SETTINGS)
     first = compare(
         paths, STRUCTURES, seeds=2, folder=folder, stop=stop_after(1, folder), **SETTINGS
     )
     assert (len(first.runs), first.n_missing) == (1, 3)
     assert first.verdict.startswith("So far (1 of 4 runs)")
-    place = {"n_processes": 1, "progress": False}
-    second = continue_comparison(folder, stop=stop_after(3, folder), **place)
+    second = continue_comparison(folder, stop=stop_after(3, folder), **HERE)
     assert (len(second.runs), second.n_missing) == (3, 1)
-    last = continue_comparison(folder, **place)
+    last = continue_comparison(folder, **HERE)
     assert last.n_missing == 0
-    assert [run.final for run in last.runs] == [run.final for run in done.runs]
-    assert last.verdict == done.verdict
+    assert [run.final for run in last.runs] == [run.final for run in whole.runs]
+    assert last.verdict == whole.verdict
 
 
+@pytest.mark.usefixtures("quick")
 def test_more_may_be_added(tmp_path: Path) -> None:
     """Another seed, structure and target: only what is new is done."""
     paths = write_notes(tmp_path, "reed_A3.wav", "reed_As3.wav")
@@ -165,15 +177,15 @@ def test_a_folder_stays_one_comparison(
     assert (done.folder / "compare.json").read_text() == before
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_changed_recording_is_noticed(tmp_path: Path) -> None:
     """To go on with another sound under the same name would mix two targets."""
     (path,) = write_notes(tmp_path, "reed_A3.wav")
     folder = tmp_path / "out"
-    compare(
-        [path], ["one-oscillator"], seeds=2, folder=folder, stop=stop_after(1, folder), **SETTINGS
-    )
+    stop = stop_after(1, folder)
+    compare([path], STRUCTURES, seeds=1, folder=folder, stop=stop, **SETTINGS)
     soundfile.write(path, 0.5 * played_note(60.0), RATE_HZ)
-    rest = continue_comparison(folder, n_processes=1, progress=False)
+    rest = continue_comparison(folder, **HERE)
     assert len(rest.runs) == 1
     assert "has changed since this comparison began" in rest.failed[0].message
 
@@ -186,32 +198,70 @@ def test_two_at_once_do_not_meet(done: Comparison) -> None:
             work.result()
 
 
-def test_a_damaged_run_is_named(done: Comparison, tmp_path: Path) -> None:
+@pytest.mark.usefixtures("quick")
+def test_a_damaged_run_is_named_and_done_again(done: Comparison, tmp_path: Path) -> None:
     """One line says which file it is and what helps."""
-    import shutil  # noqa: PLC0415
-
     copy = tmp_path / "copy"
     shutil.copytree(done.folder, copy)
     broken = next(copy.glob("jobs/*.json"))
     broken.write_text(broken.read_text()[:500])
-    with pytest.raises(RunFolderError, match=r"Remove the file, and that run is done again"):
+    with pytest.raises(RunFolderError, match=r"remove .*, and that run is done again") as caught:
         load_comparison(copy)
+    assert str(broken) in str(caught.value)
     broken.unlink()
-    assert continue_comparison(copy, n_processes=1, progress=False).verdict == done.verdict
+    assert continue_comparison(copy, **HERE).n_missing == 0
+    assert broken.exists()
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "message"),
+    [
+        ("n_evaluations", 10**400, "n_evaluations"),
+        ("n_evaluations", 0, "n_evaluations is 0; a whole number from 1"),
+        ("n_threads", 1.5, "n_threads is 1.5"),
+        ("elapsed_s", "long", 'elapsed_s is "long"'),
+        ("curve", {"evaluations": [], "elapsed_s": [], "loss": [], "terms": {}}, "curve"),
+        ("curve", {"evaluations": [1], "elapsed_s": [0.1, 1], "loss": [2], "terms": {}}, "length"),
+        ("final", {"total": True, "terms": {}, "parts": {}}, "final.total is true"),
+        ("final", {"total": 1.0, "terms": {}, "parts": {}}, "has no term spectral"),
+        ("patch", {}, "run.json"),
+    ],
+)
+def test_a_finished_run_with_impossible_figures_is_named(
+    tmp_path: Path, field: str, value: object, message: str
+) -> None:
+    """What statistics are made of has to be finite numbers of the right kind."""
+    path = tmp_path / "run.json"
+    write_outcome(path, made_run())
+    assert read_outcome(path).n_evaluations == 1000
+    path.write_text(json.dumps({**json.loads(path.read_text()), field: value}))
+    with pytest.raises(RunFolderError, match=message):
+        read_outcome(path)
+
+
+@pytest.mark.parametrize("failed", [[{"target": 1}], {"a": 1}, [3], "all"])
+def test_a_damaged_list_of_failures_is_named(
+    done: Comparison, tmp_path: Path, failed: object
+) -> None:
+    """The list of targets that can't be matched is read from the document of the comparison."""
+    document = json.loads((done.folder / "compare.json").read_text())
+    (tmp_path / "compare.json").write_text(json.dumps({**document, "failed": failed}))
+    with pytest.raises(RunFolderError, match=r"compare\.json, failed.*with another --out"):
+        load_comparison(tmp_path)
 
 
 def test_a_library_goes_on_past_targets_that_cannot_be_used(tmp_path: Path) -> None:
     """A silent file is named with its reason; the others are matched."""
-    write_notes(tmp_path, "reed_A3.wav", "bell_As3.wav")
+    write_notes(tmp_path, "bell_As3.wav")
     soundfile.write(tmp_path / "silent.wav", np.zeros(RATE_HZ), RATE_HZ)
-    names = ("reed_A3", "silent", "bell_As3")
+    names = ("silent", "bell_As3")
     (tmp_path / "all.toml").write_text(
         "\n".join(f'[[target]]\nfile = "{name}.wav"\n' for name in names)
     )
     result = batch(
         tmp_path / "all.toml", ["one-oscillator"], seeds=2, folder=tmp_path / "out", **SETTINGS
     )
-    assert {run.target for run in result.runs} == {"reed_A3", "bell_As3"}
+    assert {run.target for run in result.runs} == {"bell_As3"}
     assert [(failed.target, failed.seed) for failed in result.failed] == [
         ("silent", 0),
         ("silent", 1),

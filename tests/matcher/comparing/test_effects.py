@@ -210,9 +210,10 @@ def _with_interval(effect: Effect, interval: tuple[float, float]) -> Effect:
 
 @pytest.mark.parametrize(("n_targets", "n_seeds"), [(1, 3), (1, 5), (3, 5), (2, 10)])
 def test_the_interval_holds_the_true_effect_as_often_as_it_says(
-    n_targets: int, n_seeds: int
+    n_targets: int, n_seeds: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """95 % of the intervals of simulated runs with a known effect hold it, also with 3 seeds."""
+    monkeypatch.setattr(effects, "N_RESAMPLES", effects.N_RESAMPLES_MANY)
     rng = np.random.default_rng(20_261)
     n_simulated = 250
     hits = 0
@@ -225,8 +226,11 @@ def test_the_interval_holds_the_true_effect_as_often_as_it_says(
     assert hits / n_simulated == pytest.approx(0.95, abs=0.041)
 
 
-def test_the_interval_in_percent_holds_the_true_percentage() -> None:
+def test_the_interval_in_percent_holds_the_true_percentage(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """Runs whose losses are 38 % lower on average: so say 95 % of the intervals in percent."""
+    monkeypatch.setattr(effects, "N_RESAMPLES", effects.N_RESAMPLES_MANY)
     rng = np.random.default_rng(38)
     n_simulated = 250
     hits = 0

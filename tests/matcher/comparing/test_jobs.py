@@ -84,9 +84,9 @@ def test_jobs_and_reports_travel(job: Job, report: JobReport) -> None:
 
 def test_the_earlier_name_of_the_default_sampler_has_the_same_key(job: Job) -> None:
     """A comparison that was begun before the default was called "staged" can go on."""
-    budget = dataclasses.replace(job.budget, sampler="cmaes")
-    assert job.budget.sampler == "staged"
-    assert dataclasses.replace(job, budget=budget).key == job.key
+    settings = dataclasses.replace(job.settings, sampler="cmaes")
+    assert job.settings.sampler == "staged"
+    assert dataclasses.replace(job, settings=settings).key == job.key
 
 
 @pytest.mark.parametrize(
