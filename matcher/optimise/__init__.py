@@ -7,8 +7,8 @@ is judged is handed to it as a plain callable.
 from matcher.optimise._distributions import unit_cells
 from matcher.optimise.columns_file import write_columns
 from matcher.optimise.descent import DescentSampler
+from matcher.optimise.gauss_newton import LocalFits, descend, fit
 from matcher.optimise.loop import BatchReport, SearchResult, StopReason, search
-from matcher.optimise.place_fits import PlaceFits
 from matcher.optimise.record import SearchRecord
 from matcher.optimise.samplers import (
     DEFAULT_POPULATION,
@@ -35,13 +35,15 @@ __all__ = [
     "SAMPLER_NAMES",
     "BatchReport",
     "DescentSampler",
-    "PlaceFits",
+    "LocalFits",
     "Sampler",
     "SearchRecord",
     "SearchResult",
     "StopReason",
     "check_sampler",
     "current_sampler",
+    "descend",
+    "fit",
     "make_descent",
     "make_sampler",
     "restore_sampler",

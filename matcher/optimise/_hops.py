@@ -17,16 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matcher.optimise._jumping import group_places, random_place, rank_places
-from matcher.optimise._walk import (
-    Walk,
-    damped_step,
-    first_walk,
-    held,
-    normal_equations,
-    slopes_points,
-    steps_of,
-    take_step,
-)
+from matcher.optimise.gauss_newton import REFITS, LocalSearch, normal_equations, refit_points
 from shared.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -41,10 +32,8 @@ __all__ = ["Hops", "Leap"]
 
 # Of so many jumps, these draw a group anew and these lead to a random place, if there are others.
 TURNS, GROUP_TURNS, RANDOM_TURNS = 6, (2, 4, 5), (0,)
-# So many places are probed at a time. At each, these steps are tried: whether only what belongs to
-# the change is fitted, and the damping.
+# So many places are probed at a time.
 PROBED_TOGETHER = 32
-PROBES = ((True, 0.01), (True, 0.2), (False, 0.2))
 # Of those, so many are walked from at most: the best one, and others whose losses aren't higher
 # than that of the best point by more than this.
 MOST_WALKED, WORTH_A_WALK = 2, 1.05
@@ -162,12 +151,14 @@ class Hops:
         leap = told.pop("leap")
         return cls(**told, leap=None if leap is None else Leap(**leap))
 
-    def begin(self, rng: np.random.Generator, box: Box, best: Walk) -> Walk | FloatArray:
+    def begin(
+        self, rng: np.random.Generator, box: Box, best: LocalSearch
+    ) -> LocalSearch | FloatArray:
         """Jump away from the best point.
 
         Returns
         -------
-        Walk or np.ndarray, shape=(n_candidates, n_dimensions)
+        LocalSearch or np.ndarray, shape=(n_candidates, n_dimensions)
             The walk to take, or what `tell` has to be told before there is one.
         """
         return self._ask(box, best, self._next(rng, box, best.point))
@@ -176,22 +167,22 @@ class Hops:
         self,
         rng: np.random.Generator,
         box: Box,
-        best: Walk,
+        best: LocalSearch,
         queue: FloatArray,
         told: tuple[FloatArray, Float32Array | None, Float32Array | None],
-    ) -> Walk | FloatArray:
+    ) -> LocalSearch | FloatArray:
         """Learn what was asked for: losses, and single differences with weights if needed.
 
         Returns
         -------
-        Walk or np.ndarray
+        LocalSearch or np.ndarray
             As from `begin`. The walk at the best point may have taken a step.
         """
         leap, (losses, residuals, weights) = self._asked, told
         if leap.kind == "best":
             index = int(np.argmin(losses))
             self.leap = None
-            return first_walk(queue[index], leap.masks[index])
+            return LocalSearch.at(queue[index], leap.masks[index])
         if leap.kind == "rank":
             self._rank(leap, best.point, losses)
         elif leap.kind == "fitted":
@@ -199,24 +190,31 @@ class Hops:
             self.leap = None
         elif residuals is not None and weights is not None:
             leap.kind = "fitted"
-            moves = leap.columns, leap.moved
-            normal, downhill = normal_equations(moves, residuals, weights)
-            steps = steps_of(best, box, leap.columns, normal, downhill[0])
-            fitted = fitted_places(leap, box, normal, downhill[1:])
+            normal, downhill = normal_equations(residuals, weights, leap.moved)
+            steps = best.trial_points(box, leap.columns, normal, downhill[0])
+            fitted = refit_points(
+                box,
+                leap.columns,
+                normal,
+                downhill[1:],
+                points=leap.places,
+                masks=leap.masks,
+                changed=leap.changed,
+            )
             return np.concatenate([fitted, steps])
         else:
             raise ParameterError("tell came without learn; hand the differences over first.")
         return self._ask(box, best, self._next(rng, box, best.point))
 
-    def _ask(self, box: Box, best: Walk, leap: Leap) -> Walk | FloatArray:
+    def _ask(self, box: Box, best: LocalSearch, leap: Leap) -> LocalSearch | FloatArray:
         """Ask for what a leap has to know first."""
         leap.places = box.fold(leap.places)
         self.leap = None if leap.kind == "walk" else leap
         if leap.kind == "walk":
-            return first_walk(leap.places[0], leap.masks[0])
+            return LocalSearch.at(leap.places[0], leap.masks[0])
         if leap.kind != "probe":
             return leap.places
-        points, leap.columns, leap.moved = slopes_points(best, box)
+        points, leap.columns, leap.moved = best.slope_points(box)
         return np.concatenate([points, leap.places])
 
     def _next(self, rng: np.random.Generator, box: Box, point: FloatArray) -> Leap:
@@ -247,13 +245,15 @@ class Hops:
         _, firsts = np.unique(self.families[ranked], return_index=True)
         self.order = ranked[np.sort(firsts)]
 
-    def _choose_fitted(self, box: Box, best: Walk, queue: FloatArray, losses: FloatArray) -> None:
+    def _choose_fitted(
+        self, box: Box, best: LocalSearch, queue: FloatArray, losses: FloatArray
+    ) -> None:
         """Take the own step of the walk at the best point, and keep the best that was fitted."""
         leap = self._asked
         n_places = len(leap.places)
-        n_fitted = len(PROBES) * n_places
-        take_step(best, box, queue[n_fitted:], losses[n_fitted:])
-        of_place = losses[:n_fitted].reshape(len(PROBES), -1)
+        n_fitted = len(REFITS) * n_places
+        best.take_best(box, queue[n_fitted:], losses[n_fitted:])
+        of_place = losses[:n_fitted].reshape(len(REFITS), -1)
         chosen = np.argmin(of_place, axis=0)
         fitted = queue[chosen * n_places + np.arange(n_places)]
         lowest = of_place[chosen, np.arange(n_places)]
@@ -262,7 +262,7 @@ class Hops:
         self.probed, self.probed_masks = fitted[order], leap.masks[order]
 
     def _take(self) -> Leap:
-        """Walk from the best place that was probed."""
+        """LocalSearch from the best place that was probed."""
         place, mask = self.probed[:1], self.probed_masks[:1]
         self.probed, self.probed_masks = self.probed[1:], self.probed_masks[1:]
         return Leap("walk", place, mask, mask)
@@ -275,44 +275,3 @@ class Hops:
     def _places(self, point: FloatArray) -> FloatArray:
         """Where the given jumps lead from a point, shape (n_jumps, n_dimensions)."""
         return np.where(np.isnan(self.jumps), point, self.jumps)
-
-
-def fitted_places(leap: Leap, box: Box, normal: FloatArray, downhill: FloatArray) -> FloatArray:
-    """Fit each place with the slopes of the best point.
-
-    Around a changed place most slopes still hold: all but those of what was changed. So the step
-    that makes up for the change best is known before anything is measured there, and a few
-    candidates tell what the change is worth.
-
-    Parameters
-    ----------
-    leap : Leap
-        Places, what is fitted at each, what was changed, and the columns of the slopes.
-    box : Box
-        What is circular and what is stepped.
-    normal : np.ndarray, shape=(n_moved, n_moved)
-        Products of the slopes.
-    downhill : np.ndarray, shape=(n_places, n_moved)
-        Products of the slopes with the differences at each place.
-
-    Returns
-    -------
-    np.ndarray, shape=(len(PROBES) * n_places, n_dimensions)
-        All places with the first of `PROBES`, then with the second, ...
-    """
-    columns, works = leap.columns, np.diag(normal) > 0.0
-    fitted = []
-    for is_narrow, damping in PROBES:
-        for place, mask, own, slope in zip(
-            leap.places, leap.masks, leap.changed, downhill, strict=True
-        ):
-            wanted = mask[columns] if is_narrow else np.ones(len(columns), bool)
-            kept = np.flatnonzero(wanted & ~own[columns] & works)
-            point = place.copy()
-            if len(kept):
-                moved, is_round = columns[kept], box.circular[columns[kept]]
-                products = normal[np.ix_(kept, kept)]
-                step = damped_step(point[moved], is_round, products, slope[kept], damping)
-                point[moved] = held(point[moved] + step, is_round)
-            fitted.append(point)
-    return box.fold(np.array(fitted))

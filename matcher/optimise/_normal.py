@@ -18,7 +18,11 @@ from shared.lanes import LANES, sum_products
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    import numpy.typing as npt
+
     from shared import Float32Array, FloatArray
+
+    BoolArray = npt.NDArray[np.bool_]
 
 # Differences that are added up in float32 before they join a float64 sum.
 BLOCK = 1024
@@ -115,12 +119,9 @@ def gram(rows: Float32Array, out: FloatArray, begin: int, end: int) -> None:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def solve(matrix: FloatArray, right: FloatArray, out: FloatArray) -> bool:
-    """Solve a symmetric positive definite system by Cholesky; False if it isn't definite.
-
-    `matrix` (n, n) is overwritten; right and out have shape (n,).
-    """
-    n = len(right)
+def factor(matrix: FloatArray) -> bool:
+    """Put the Cholesky factor into the lower half of a matrix; False if it isn't definite."""
+    n = len(matrix)
     for j in range(n):
         for k in range(j):
             matrix[j, j] -= matrix[j, k] * matrix[j, k]
@@ -131,13 +132,31 @@ def solve(matrix: FloatArray, right: FloatArray, out: FloatArray) -> bool:
             for k in range(j):
                 matrix[i, j] -= matrix[i, k] * matrix[j, k]
             matrix[i, j] /= matrix[j, j]
-    for i in range(n):
-        out[i] = right[i]
-        for k in range(i):
-            out[i] -= matrix[i, k] * out[k]
-        out[i] /= matrix[i, i]
-    for i in range(n - 1, -1, -1):
-        for k in range(i + 1, n):
-            out[i] -= matrix[k, i] * out[k]
-        out[i] /= matrix[i, i]
     return True
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def solve(matrices: FloatArray, right: FloatArray, is_free: BoolArray, out: FloatArray) -> None:
+    """Solve symmetric positive definite systems (n_systems, n, n) by Cholesky, overwriting them.
+
+    What isn't free is left out, and 0 in `out` (n_systems, n); all is where one isn't definite.
+    """
+    n = right.shape[1]
+    for s in range(len(right)):
+        matrix, found = matrices[s], out[s]
+        for j in range(n):
+            found[j] = right[s, j] if is_free[s, j] else 0.0
+            if not is_free[s, j]:
+                matrix[j, :], matrix[:, j] = 0.0, 0.0
+                matrix[j, j] = 1.0
+        if not factor(matrix):
+            found[:] = 0.0
+            continue
+        for i in range(n):
+            for k in range(i):
+                found[i] -= matrix[i, k] * found[k]
+            found[i] /= matrix[i, i]
+        for i in range(n - 1, -1, -1):
+            for k in range(i + 1, n):
+                found[i] -= matrix[k, i] * found[k]
+            found[i] /= matrix[i, i]

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from matcher.optimise._walk import Walk
+    from matcher.optimise.gauss_newton import LocalSearch
 
 __all__ = ["has_had_its_share", "is_worth_widening"]
 
@@ -26,12 +26,12 @@ GIVE_UP_WIDENED = ((2, 1.005), (4, 1.0))
 GIVE_UP = ((3, 1.35), (6, 1.12), (10, 1.04))
 
 
-def has_had_its_share(walk: Walk, part: str, *, i_round: int, best_loss: float) -> bool:
+def has_had_its_share(walk: LocalSearch, part: str, *, i_round: int, best_loss: float) -> bool:
     """Say whether a walk ends here, or goes on with everything free.
 
     Parameters
     ----------
-    walk : Walk
+    walk : LocalSearch
         The walk.
     part : str
         "starts", "finals" or "hops".
@@ -52,11 +52,11 @@ def has_had_its_share(walk: Walk, part: str, *, i_round: int, best_loss: float) 
     return is_slow or walk.n_steps >= HOP_STEPS or _is_behind(walk, best_loss, limits)
 
 
-def is_worth_widening(walk: Walk, best_loss: float) -> bool:
+def is_worth_widening(walk: LocalSearch, best_loss: float) -> bool:
     """Say whether a walk that has fitted what belongs to a jump may move everything now."""
     return walk.is_narrow and not _is_behind(walk, best_loss, GIVE_UP_NARROW)
 
 
-def _is_behind(walk: Walk, best_loss: float, limits: tuple[tuple[int, float], ...]) -> bool:
+def _is_behind(walk: LocalSearch, best_loss: float, limits: tuple[tuple[int, float], ...]) -> bool:
     """Whether a walk is too much worse than the best point for the steps that it has had."""
     return any(walk.n_steps == n and walk.loss > ratio * best_loss for n, ratio in limits)

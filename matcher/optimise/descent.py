@@ -5,7 +5,7 @@ starts and drops the worse half, twice; then it walks the best three on until th
 then it jumps away from the best point, walks down again, and keeps what is better (basin hopping
 [1]_). After a jump, only what belongs to it is fitted at first (a quarter of the dimensions is a
 quarter of the work); a place that doesn't come near the best point so is given up, at the others
-everything is fitted. It needs the single differences behind a loss, see `Walk`.
+everything is fitted. It needs the single differences behind a loss, see `LocalSearch`.
 
 References
 ----------
@@ -32,7 +32,7 @@ from matcher.optimise._box import Box
 from matcher.optimise._hops import Hops
 from matcher.optimise._jumping import choose_starts
 from matcher.optimise._shares import has_had_its_share, is_worth_widening
-from matcher.optimise._walk import Walk, first_walk, slopes_points, step_points, take_step
+from matcher.optimise.gauss_newton import LocalSearch, normal_equations
 from shared.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -125,8 +125,8 @@ class DescentSampler:
         self._n_walks, self._jitter = n_walks, jitter
         self._coarse = np.ones(box.n_dimensions, bool) if coarse is None else coarse.copy()
         self._part = "scan"
-        self._walks: list[Walk] = []
-        self._walk = first_walk(self._starts[0])
+        self._walks: list[LocalSearch] = []
+        self._walk = LocalSearch.at(self._starts[0])
         self._is_slopes = False
         self._queue = self._starts
         self._columns = np.empty(0, np.int64)
@@ -209,7 +209,7 @@ class DescentSampler:
         elif self._is_slopes:
             self._try_steps(values, residuals)
         else:
-            take_step(self._walk, self._box, self._queue, values)
+            self._walk.take_best(self._box, self._queue, values)
             self._go_on()
 
     def look_further(self) -> None:
@@ -239,7 +239,10 @@ class DescentSampler:
         sampler = cls(box, seed=0, starts=np.array(state["starts"]))
         for name in _PLAIN_FIELDS:
             setattr(sampler, f"_{name}", copy.deepcopy(state[name]))
-        walks = [Walk(**copy.deepcopy(state["walks"][str(i)])) for i in range(len(state["walks"]))]
+        walks = [
+            LocalSearch(**copy.deepcopy(state["walks"][str(i)]))
+            for i in range(len(state["walks"]))
+        ]
         sampler._hops = Hops.from_state(state["hops"])
         sampler._walks, sampler._walk = walks[:-1], walks[-1]
         if state["is_of_list"]:
@@ -255,14 +258,14 @@ class DescentSampler:
             points = self._box.fold(
                 points + self._jitter * self._rng.standard_normal(points.shape)
             )
-        self._walks = [first_walk(point, self._coarse) for point in points]
+        self._walks = [LocalSearch.at(point, self._coarse) for point in points]
         self._part = "starts"
         self._begin(self._walks[0])
 
-    def _begin(self, walk: Walk) -> None:
+    def _begin(self, walk: LocalSearch) -> None:
         """Ask for the slopes at the point of a walk."""
         self._walk = walk
-        self._queue, self._columns, self._moved = slopes_points(walk, self._box)
+        self._queue, self._columns, self._moved = walk.slope_points(self._box)
         self._is_slopes = True
 
     def _try_steps(
@@ -272,12 +275,13 @@ class DescentSampler:
         if residuals is None:
             raise ParameterError("tell came without learn; hand the differences over first.")
         self._walk.loss = float(losses[0])
-        points = step_points(self._walk, self._box, (self._columns, self._moved), *residuals)
+        normal, downhill = normal_equations(*residuals, self._moved)
+        points = self._walk.trial_points(self._box, self._columns, normal, downhill[0])
         self._is_slopes = False
         if len(points):
             self._queue = points
             return
-        take_step(self._walk, self._box, points, np.empty(0))
+        self._walk.take_best(self._box, points, np.empty(0))
         self._go_on()
 
     def _go_on(self) -> None:
@@ -288,7 +292,7 @@ class DescentSampler:
                 return
         self._begin(self._walk)
 
-    def _is_done(self, walk: Walk) -> bool:
+    def _is_done(self, walk: LocalSearch) -> bool:
         """Whether a walk has had its share; what was held after a jump may have to be freed."""
         best_loss = self._walks[0].loss
         if not has_had_its_share(walk, self._part, i_round=self._i_round, best_loss=best_loss):
@@ -334,12 +338,12 @@ class DescentSampler:
         """Jump away from the best point."""
         self._follow(self._hops.begin(self._rng, self._box, self._walks[0]))
 
-    def _follow(self, leap: Walk | FloatArray) -> None:
+    def _follow(self, leap: LocalSearch | FloatArray) -> None:
         """Begin a walk, or score the places that a jump has to know first."""
-        self._is_leaping = not isinstance(leap, Walk)
+        self._is_leaping = not isinstance(leap, LocalSearch)
         if self._walks[0].loss < (1.0 - CONVERGED_GAIN) * self._marked_loss:
             self._marked_loss, self._marked_hops = self._walks[0].loss, self._hops.n_hops
-        if isinstance(leap, Walk):
+        if isinstance(leap, LocalSearch):
             self._begin(leap)
         else:
             self._is_slopes, self._queue = False, leap

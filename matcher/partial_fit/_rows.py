@@ -212,31 +212,6 @@ def set_costs(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def solve(matrix: FloatArray, right: FloatArray) -> bool:
-    """Solve a symmetric positive definite system in place by Cholesky; False if it isn't one."""
-    n = len(right)
-    for j in range(n):
-        for k in range(j):
-            matrix[j, j] -= matrix[j, k] * matrix[j, k]
-        if not matrix[j, j] > 0.0:
-            return False
-        matrix[j, j] = np.sqrt(matrix[j, j])
-        for i in range(j + 1, n):
-            for k in range(j):
-                matrix[i, j] -= matrix[i, k] * matrix[j, k]
-            matrix[i, j] /= matrix[j, j]
-    for i in range(n):
-        for k in range(i):
-            right[i] -= matrix[i, k] * right[k]
-        right[i] /= matrix[i, i]
-    for i in range(n - 1, -1, -1):
-        for k in range(i + 1, n):
-            right[i] -= matrix[k, i] * right[k]
-        right[i] /= matrix[i, i]
-    return True
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
 def set_products(
     vectors: FloatArray,
     paths: FloatArray,
@@ -265,25 +240,3 @@ def set_products(
             if sources[p] != p:
                 own[1 + sources[p], :] += own[1 + p, :]
                 own[:, 1 + sources[p]] += own[:, 1 + p]
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def set_steps(
-    products: FloatArray, is_free: BoolArray, damping: FloatArray, steps: FloatArray
-) -> None:
-    """Set the damped step of Gauss and Newton from each vector, (n_vectors, N); else zeros.
-
-    `is_free` (n_vectors, N) says what moves, `damping` (n_vectors,) how cautiously.
-    """
-    matrix = np.empty((N, N))
-    for s in range(len(products)):
-        for p in range(N):
-            for q in range(N):
-                both = is_free[s, p] and is_free[s, q]
-                matrix[p, q] = products[s, 1 + p, 1 + q] if both else 0.0
-            # The small number holds what the note doesn't tell.
-            own = matrix[p, p] * (1.0 + damping[s]) + 1e-9
-            matrix[p, p] = own if is_free[s, p] else 1.0
-            steps[s, p] = -products[s, 1 + p, 0] if is_free[s, p] else 0.0
-        if not solve(matrix, steps[s]):
-            steps[s] = 0.0

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.optimise import descend
 from matcher.partial_fit import _paths, _rows
 from matcher.partial_fit._paths import LEVELS, MOVES, N
 
@@ -24,11 +25,6 @@ if TYPE_CHECKING:
     IntArray = npt.NDArray[np.int64]
 
 __all__ = ["Ground", "Limits"]
-
-# Damping at first, after a step that leads down, after one that doesn't, and at most.
-DAMPING, LESS, MORE, MOST_DAMPING = 0.03, 0.3, 5.0, 1e6
-# A walk ends when two steps in a row bring less than this share of what is left.
-LEAST_GAIN, MOST_IDLE = 3e-3, 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,26 +143,14 @@ class Ground:
         costs : np.ndarray, shape=(n_vectors,)
             What they leave; see `costs`.
         """
-        points = self.limits.held(vectors)
-        costs = self.costs(points)
-        damping, n_idle = np.full(len(points), DAMPING), np.zeros(len(points), np.int64)
-        products = self._products(points)
-        for _ in range(n_steps):
-            going = np.flatnonzero((n_idle < MOST_IDLE) & (damping < MOST_DAMPING))
-            if not len(going):
-                break
-            steps = np.empty((len(going), N))
-            _rows.set_steps(products[going], is_free[going], damping[going], steps)
-            there = self.limits.held(points[going] + steps)
-            reached = self.costs(there)
-            is_lower = reached < costs[going]
-            down = going[is_lower]
-            is_idle = reached[is_lower] > (1.0 - LEAST_GAIN) * costs[down]
-            n_idle[down] = np.where(is_idle, n_idle[down] + 1, 0)
-            points[down], costs[down] = there[is_lower], reached[is_lower]
-            damping[going] *= np.where(is_lower, LESS, MORE)
-            products[down] = self._products(points[down])
-        return points, costs
+        return descend(
+            vectors,
+            is_free,
+            n_steps,
+            costs=self.costs,
+            products=self._products,
+            held=self.limits.held,
+        )
 
     def _products(self, vectors: FloatArray) -> FloatArray:
         """Products of residuals and slopes with each other, shape (n_vectors, 1 + N, 1 + N)."""

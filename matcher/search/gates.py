@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.optimise import PlaceFits
+from matcher.optimise import LocalFits
 from matcher.problem import whole_vectors
 from matcher.voice_map import names_where
 
@@ -153,13 +153,13 @@ class _GateSearch:
     def _fitted(self) -> tuple[FloatArray, float]:
         """Take some steps with the gates as they are: candidate and loss."""
         problem = self._evaluator.problem
-        fits = PlaceFits(
+        fits = LocalFits(
             self._measure,
             self._evaluator.residual_weights,
             circular=problem.circular[self.columns],
             cells=problem.cells[self.columns],
         )
-        point, loss = fits.walked(self.found[self.columns], STEPS_AT_EACH)
+        point, loss = fits.fitted(self.found[self.columns], STEPS_AT_EACH)
         return whole_vectors(self.found, self.columns, point[None, :])[0], loss
 
     def _measure(self, rows: FloatArray) -> tuple[FloatArray, Float32Array]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
-from matcher.optimise import PlaceFits
+from matcher.optimise import LocalFits
 from matcher.problem import whole_vectors
 from matcher.search.plain import moving_columns, parts_off
 from matcher.voice_map import names_where
@@ -47,7 +47,7 @@ def plain_after_fits(
     limit : float
         What its loss may be without them.
     measure, weights, n_evaluations
-        As for `matcher.optimise.PlaceFits`.
+        As for `matcher.optimise.LocalFits`.
 
     Returns
     -------
@@ -57,7 +57,7 @@ def plain_after_fits(
     while len(off := parts_off(problem, vector, names_where("stands_in"))):
         # What is at rest stays at rest.
         columns = moving_columns(problem, vector)
-        fits = PlaceFits(
+        fits = LocalFits(
             partial(_measured, measure, vector, columns),
             weights,
             circular=problem.circular[columns],

@@ -16,17 +16,13 @@ from matcher.optimise import (
     state_from_bytes,
     state_to_bytes,
 )
-from matcher.optimise._box import Box
-from matcher.optimise._hops import PROBES, Leap, fitted_places
-from matcher.optimise._normal import products, solve
 from shared import ParameterError
-from shared.lanes import LANES
 from tests.search_functions import optimum, rosenbrock
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from shared import Float32Array, FloatArray
+    from shared import FloatArray
 
 N_DIMENSIONS = 8
 WEIGHTS = np.full(64, 1.0 / 64.0, np.float32)
@@ -138,37 +134,6 @@ def test_only_the_group_is_drawn_anew() -> None:
     np.testing.assert_array_equal(drawn[:, 2:], np.tile(drawn[0, 2:], (len(drawn), 1)))
 
 
-def leap_of(n: int) -> tuple[Leap, Box]:
-    """Three places around the middle, each with its first dimensions changed."""
-    places = np.tile(CENTRE, (n, 1))
-    changed = np.zeros(places.shape, bool)
-    for i in range(n):
-        places[i, i], changed[i, i] = 0.3, True
-    masks = np.tile(np.arange(N_DIMENSIONS) < 5, (n, 1))
-    return Leap("probe", places, masks, changed, np.arange(N_DIMENSIONS), CENTRE), open_box()
-
-
-def open_box() -> Box:
-    """Make a box without steps and circles."""
-    return Box(circular=np.zeros(N_DIMENSIONS, bool), cells=np.zeros(N_DIMENSIONS, np.int64))
-
-
-def test_places_are_fitted_with_the_slopes_of_a_neighbour() -> None:
-    """Where differences are linear, one step makes up for a change: what was changed stays."""
-    directions = np.random.default_rng(5).standard_normal((N_DIMENSIONS, 6))
-    directions[:4] += np.eye(4, 6)
-    leap, box = leap_of(2)
-    differences = (leap.places - 0.45) @ directions
-    fitted = fitted_places(leap, box, directions @ directions.T, differences @ directions.T)
-    for number, (is_narrow, _) in enumerate(PROBES):
-        rows = fitted[2 * number : 2 * number + 2]
-        np.testing.assert_array_equal(rows[leap.changed], leap.places[leap.changed])
-        if is_narrow:
-            np.testing.assert_array_equal(rows[:, 5:], leap.places[:, 5:])
-        after = np.sum(((rows - 0.45) @ directions) ** 2, axis=1)
-        assert np.all(after < 0.7 * np.sum(differences**2, axis=1))
-
-
 def test_only_one_of_a_family_is_probed() -> None:
     """The same change with other phases: the best of them stands for all."""
     jumps = np.full((6, N_DIMENSIONS), np.nan)
@@ -275,25 +240,3 @@ def test_no_start_is_refused() -> None:
     """A walk begins somewhere."""
     with pytest.raises(ParameterError, match="starts has no row"):
         make(starts=np.empty((0, N_DIMENSIONS)))
-
-
-def test_normal_equations_equal_those_of_numpy() -> None:
-    """The sums in fixed order are the same sums."""
-    rng = np.random.default_rng(1)
-    rows: Float32Array = rng.standard_normal((7, 40 * LANES)).astype(np.float32)
-    weights: Float32Array = rng.random(rows.shape[1]).astype(np.float32)
-    moved = np.array([0.5, -0.25, 2.0])
-    residuals = rows[:, :-3]  # no multiple of the lanes
-    found = products(residuals, weights[:-3], moved)
-    differences = residuals.astype(np.float64)
-    leverage = np.sqrt(weights[:-3] / np.maximum(np.abs(differences[0]), 1.0))
-    slopes = (differences[1:4] - differences[0]) / moved[:, None]
-    weighed = leverage * np.concatenate([slopes, differences[:1], differences[4:]])
-    # 1e-5: sums of 640 float32 products, in float32 within blocks.
-    np.testing.assert_allclose(found, weighed @ weighed.T, rtol=1e-5, atol=1e-3)
-    plain = rows @ rows.T.astype(np.float64)
-    solution = np.empty(7)
-    assert solve(plain.copy(), plain @ np.arange(7.0), solution)
-    # 1e-9: rounding of double precision times the condition of the matrix, below 10.
-    np.testing.assert_allclose(solution, np.arange(7.0), atol=1e-9)
-    assert not solve(-np.eye(3), np.ones(3), np.empty(3))
