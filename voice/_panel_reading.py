@@ -31,7 +31,7 @@ from shared import CATALOGUE, ParameterError, suggest_names
 from voice.panel import Control, Controller, PanelScale, time_factor
 
 if TYPE_CHECKING:
-    from voice._structure_reading import Mistakes
+    from voice._mistakes import Mistakes
 
 __all__: list[str] = []
 

@@ -44,7 +44,8 @@ import numpy as np
 
 from shared import CATALOGUE, FileError, StructureError, suggest_names, write_atomic
 from shared.files import read_text_file
-from voice._structure_reading import Mistake, read_structure
+from voice._mistakes import Mistake
+from voice._structure_reading import read_structure
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

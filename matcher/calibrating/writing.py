@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shared import CATALOGUE, StructureError, write_atomic
-from voice._structure_reading import find_lines
+from voice._mistakes import find_lines
 from voice.panel import time_factor
 from voice.structure import load_structure, parse_structure
 
