@@ -90,92 +90,35 @@ class ParameterSpace:
         return self._index[name]
 
     def encode(self, values: Values) -> FloatArray:
-        """Map physical values to the unit range.
+        """Map physical values to places in [0, 1], of the same shape.
 
-        Parameters
-        ----------
-        values : mapping, or np.ndarray, shape=(n_parameters,) or (n_candidates, n_parameters)
-            Values in the units of the parameters, within their ranges. A mapping must have all
-            names of the space and may have others, as a patch does.
-
-        Returns
-        -------
-        np.ndarray, shape=(n_parameters,) or (n_candidates, n_parameters), dtype=float64
-            Places in [0, 1]. Between two steps or choices the nearer counts; a choice is
-            encoded as the middle of its cell.
-
-        Raises
-        ------
-        ParameterError
-            If a name is missing, the shape is wrong, or a value lies outside its range
-            (`clip` moves values from a wider space into this one).
+        A mapping must have all names of the space and may have others, as a patch does; arrays
+        have shape (n_parameters,) or (n_candidates, n_parameters). Between two steps or choices
+        the nearer counts; a choice is encoded as the middle of its cell. A `ParameterError`
+        refuses a missing name, another shape, and a value outside its range, which `clip` would
+        move into it.
         """
         matrix, shape = _as_matrix(values, self.parameters)
         _check_ranges(matrix, self.parameters)
         return self._codec.encode(matrix).reshape(shape)
 
     def decode(self, unit: npt.ArrayLike) -> FloatArray:
-        """Map the unit range to physical values.
+        """Map places in [0, 1] to physical values; steps and choices are exact.
 
-        Parameters
-        ----------
-        unit : np.ndarray, shape=(n_parameters,) or (n_candidates, n_parameters), 0 to 1
-            Places in the ranges.
-
-        Returns
-        -------
-        np.ndarray, same shape, dtype=float64
-            Values in the units of the parameters; steps and choices are exact.
-
-        Raises
-        ------
-        ParameterError
-            If the shape is wrong, or a place lies outside [0, 1].
+        A `ParameterError` refuses another shape than for `encode`, and a place outside [0, 1].
         """
         matrix, shape = _as_matrix(unit, self.parameters)
         check_unit_range(matrix, self.parameters)
         return self._codec.decode(matrix).reshape(shape)
 
     def clip(self, values: Values) -> FloatArray:
-        """Move values into the ranges of this space, onto its steps and choices.
-
-        Parameters
-        ----------
-        values : mapping, or np.ndarray, shape=(n_parameters,) or (n_candidates, n_parameters)
-            Finite values, as for `encode`, but of any size.
-
-        Returns
-        -------
-        np.ndarray, shape=(n_parameters,) or (n_candidates, n_parameters), dtype=float64
-            The nearest values that the space has.
-
-        Raises
-        ------
-        ParameterError
-            If a name is missing, the shape is wrong, or a value isn't finite.
-        """
+        """Move finite values of any size to the nearest that this space has; see `encode`."""
         matrix, shape = _as_matrix(values, self.parameters)
-        _check_finite(matrix, self.parameters)
+        _refuse_first(~np.isfinite(matrix), matrix, self.parameters)
         return self._codec.nearest(matrix).reshape(shape)
 
     def to_dict(self, values: npt.ArrayLike) -> dict[str, float]:
-        """Name the values of one candidate.
-
-        Parameters
-        ----------
-        values : np.ndarray, shape=(n_parameters,)
-            Values in the order of the space.
-
-        Returns
-        -------
-        dict of str to float
-            The same values by name.
-
-        Raises
-        ------
-        ParameterError
-            If the number of values differs from that of the parameters.
-        """
+        """Name the values, (n_parameters,), of one candidate."""
         row = np.asarray(values, dtype=np.float64)
         if row.shape != (len(self),):
             raise ParameterError(
@@ -187,86 +130,38 @@ class ParameterSpace:
         return dict(zip(self.names, row.tolist(), strict=True))
 
     def neutral(self) -> dict[str, float]:
-        """Return the values at which every part does nothing, by name.
-
-        They may lie outside a narrowed range.
-        """
+        """Return the values at which every part does nothing, by name, whatever was narrowed."""
         return {parameter.name: parameter.neutral for parameter in self.parameters}
 
     def validate(self, values: Mapping[str, float]) -> dict[str, float]:
-        """Check named values as a user gave them; not every name has to be there.
+        """Check named values as a user gave them and return them in the order of the space.
 
-        Parameters
-        ----------
-        values : mapping of str to float
-            Values in the units of the parameters.
-
-        Returns
-        -------
-        dict of str to float
-            The values in the order of the space; see `Parameter.validate`.
-
-        Raises
-        ------
-        ParameterError
-            If a name is unknown, a value isn't a number, lies outside its range, or between two
-            steps or choices.
+        Not every name has to be there; a `ParameterError` refuses an unknown one, and values as
+        `Parameter.validate` does.
         """
         for name in values:
             self.index(name)
         return {p.name: p.validate(values[p.name]) for p in self.parameters if p.name in values}
 
     def only(self, *globs: str) -> ParameterSpace:
-        """Keep the parameters that a pattern names.
+        """Keep the parameters that a pattern (``"filter*"``) or the name of a group chooses.
 
-        Parameters
-        ----------
-        *globs : str
-            Patterns such as ``"filter*"`` or ``"*.vibrato.*"``, or the name of a group
-            (``"attack"``).
-
-        Returns
-        -------
-        ParameterSpace
-            The chosen ones, in the order of this space.
-
-        Raises
-        ------
-        ParameterError
-            If a pattern matches nothing; near names are listed.
+        They stay in the order of this space. A `ParameterError` refuses a pattern without a match
+        and lists near names.
         """
         chosen = _matching_names(self.parameters, globs)
         return ParameterSpace(tuple(p for p in self.parameters if p.name in chosen))
 
     def hold(self, *globs: str) -> ParameterSpace:
-        """Leave out the parameters that a pattern names.
-
-        The counterpart of `only`, with the same patterns and the same errors; holding all of
-        them leaves an empty space.
-        """
+        """Leave out what `only` would keep; holding all of them leaves an empty space."""
         held = _matching_names(self.parameters, globs)
         return ParameterSpace(tuple(p for p in self.parameters if p.name not in held))
 
     def narrow(self, values: Values, ratio: float) -> ParameterSpace:
-        """Shrink every range around given values.
+        """Shrink every range around values, by `ratio` of the unit range to either side.
 
-        Parameters
-        ----------
-        values : mapping, or np.ndarray, shape=(n_parameters,)
-            The centre, as for `encode`.
-        ratio : float, 0 < ratio <= 1
-            How far to go to either side, as a share of the unit range.
-
-        Returns
-        -------
-        ParameterSpace
-            The same parameters over narrower ranges, cut off at the ends of the old ones. Scales
-            keep their shape; of choices those within reach stay, and the nearest always does.
-
-        Raises
-        ------
-        ParameterError
-            If `ratio` lies outside its range, or the values as for `encode`.
+        `ratio` lies above 0 and up to 1. Ranges are cut off at the ends of the old ones and scales
+        keep their shape; of choices those within reach stay, and the nearest always does.
         """
         if not 0.0 < ratio <= 1.0:
             raise ParameterError(
@@ -303,24 +198,9 @@ class ParameterSpace:
     ) -> ParameterSpace:
         """Give one parameter another range, scale, neutral value, step or choices.
 
-        Parameters
-        ----------
-        name : str
-            Name of a parameter of the space.
-        low, high, scale, neutral, step, choices : optional
-            New fields, as for `Parameter`; what is left out stays. Choices bring their own range
-            and take the step away, a step takes the choices away. A neutral value that is left
-            out moves to the nearest value of the new range.
-
-        Returns
-        -------
-        ParameterSpace
-            The same order with that one parameter exchanged.
-
-        Raises
-        ------
-        ParameterError
-            If the name is unknown, or the new fields contradict each other.
+        What is left out stays. Choices bring their own range and take the step away, a step takes
+        the choices away; a neutral value that is left out moves to the nearest value of the new
+        range.
         """
         column = self.index(name)
         changes: dict[str, Any] = {"low": low, "high": high, "scale": scale, "neutral": neutral}
@@ -360,11 +240,6 @@ def _as_matrix(
     # Not (-1, n): numpy can't work out -1 beside an empty axis.
     n_rows = 1 if array.ndim == 1 else array.shape[0]
     return array.reshape(n_rows, n_parameters), array.shape
-
-
-def _check_finite(matrix: FloatArray, parameters: Sequence[Parameter]) -> None:
-    """Refuse the first value, (m, n), that is NaN or infinite."""
-    _refuse_first(~np.isfinite(matrix), matrix, parameters)
 
 
 def _check_ranges(matrix: FloatArray, parameters: Sequence[Parameter]) -> None:
@@ -441,7 +316,9 @@ def _narrowed(parameter: Parameter, place: float, ratio: float) -> Parameter:
     first, last = max(0.0, place - ratio), min(1.0, place + ratio)
     full_range = parameter.curve_range
     if parameter.choices:
-        choices = _choices_within_reach(parameter, place, first, last)
+        # Those whose cells have their middle within reach, and the one at the place.
+        centre, encode = parameter.decode(place), parameter.encode
+        choices = tuple(x for x in parameter.choices if x == centre or first <= encode(x) <= last)
         low, high = choices[0], choices[-1]
         return replace(parameter, choices=choices, low=low, high=high, full_range=full_range)
     # Without its steps: rounded to steps, both ends could fall on the same one.
@@ -469,18 +346,6 @@ def _changed(parameter: Parameter, changes: dict[str, Any]) -> Parameter:
     if "neutral" not in fields:
         fields["neutral"] = _nearest_neutral(parameter, fields)
     return replace(parameter, full_range=None, **fields)
-
-
-def _choices_within_reach(
-    parameter: Parameter, place: float, first: float, last: float
-) -> tuple[float, ...]:
-    """Keep the choices whose cells have their middle within reach, and the one at the place."""
-    centre = parameter.decode(place)
-    return tuple(
-        choice
-        for choice in parameter.choices
-        if choice == centre or first <= parameter.encode(choice) <= last
-    )
 
 
 def _limit_choices(parameter: Parameter, fields: dict[str, Any]) -> dict[str, Any]:

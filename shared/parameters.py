@@ -18,7 +18,7 @@ from shared.errors import ParameterError
 from shared.unit_range import GRID_SLACK, UnitRange, curve_name, grid_limits
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from shared.types import FloatArray
 
@@ -104,10 +104,8 @@ class Parameter:
 
     def __post_init__(self) -> None:
         """Check the fields against each other."""
-        _check_words(self)
-        _check_range(self)
-        _check_scale(self)
-        _check_steps(self)
+        for text, value in _contradictions(self):
+            raise ParameterError(f"{self.name}: {text}.", name=self.name, value=value)
 
     @property
     def label(self) -> str:
@@ -117,7 +115,13 @@ class Parameter:
     @property
     def accepted(self) -> str:
         """What is accepted, for messages: ``"20 to 20000 Hz"``, ``"12 or 24 dB/octave"``."""
-        return accepted_range(self)
+        text = f"{self.low:.6g} to {self.high:.6g}"
+        if self.choices and len(self.choices) <= _MOST_LISTED:
+            text = " or ".join(f"{choice:g}" for choice in self.choices)
+        text = f"{text} {self.label}".rstrip()
+        if len(self.choices) > _MOST_LISTED:
+            return f"{text} in {len(self.choices)} steps"
+        return text if self.step is None else f"{text} in steps of {self.step:g}"
 
     @property
     def curve_range(self) -> tuple[float, float]:
@@ -125,65 +129,25 @@ class Parameter:
         return self.full_range or (self.low, self.high)
 
     def encode(self, value: float) -> float:
-        """Map a physical value to the unit range.
+        """Map a physical value within the range to its place in [0, 1].
 
-        Parameters
-        ----------
-        value : float, low to high
-            Value in the unit of the parameter; between two steps or choices the nearer counts.
-
-        Returns
-        -------
-        float, 0 to 1
-            Place in the range; the middle of its cell for a choice.
-
-        Raises
-        ------
-        ParameterError
-            If the value isn't a number within the range.
+        Between two steps or choices the nearer counts; a choice is encoded as the middle of its
+        cell.
         """
         number = check_in_range(self, value)
         return float(self._codec.encode(np.array([[number]], dtype=np.float64))[0, 0])
 
     def decode(self, unit_value: float) -> float:
-        """Map a place in the unit range to a physical value.
-
-        Parameters
-        ----------
-        unit_value : float, 0 to 1
-            Place in the range.
-
-        Returns
-        -------
-        float, low to high
-            Value in the unit of the parameter; steps and choices are exact.
-
-        Raises
-        ------
-        ParameterError
-            If the place lies outside [0, 1].
-        """
+        """Map a place in [0, 1] to a physical value; steps and choices are exact."""
         unit = np.array([[unit_value]], dtype=np.float64)
         check_unit_range(unit, (self,))
         return float(self._codec.decode(unit)[0, 0])
 
     def validate(self, value: float) -> float:
-        """Check a value as a user gave it.
+        """Check a value as a user gave it; rounding at the ends and beside steps is taken off.
 
-        Parameters
-        ----------
-        value : float
-            Value in the unit of the parameter.
-
-        Returns
-        -------
-        float
-            The value; rounding errors at the ends of the range or beside a step are taken off.
-
-        Raises
-        ------
-        ParameterError
-            If it isn't a finite number, lies outside the range, or between two steps or choices.
+        A `ParameterError` refuses what isn't a finite number, lies outside the range, or between
+        two steps or choices.
         """
         number = check_in_range(self, value)
         nearest = float(self._codec.nearest(np.array([[number]], dtype=np.float64))[0, 0])
@@ -193,19 +157,19 @@ class Parameter:
         return nearest
 
     def format(self, value: float) -> str:
-        """Print a value in the units of a panel.
-
-        Parameters
-        ----------
-        value : float
-            Value in the unit of the parameter.
-
-        Returns
-        -------
-        str
-            ``"240 ms"``, ``"5.20 Hz"``, ``"12.4 kHz"``, ``"+7.2 cents"``, ``"0.35"``.
-        """
-        return format_value(self, value)
+        """Print a value as panels do: ``"240 ms"``, ``"12.4 kHz"``, ``"+7.2 cents"``."""
+        if self.unit == "s":
+            return _time(value)
+        if self.unit == "hz":
+            return _frequency(value)
+        if self.unit == "level" and 0.0 < value < 0.1:
+            return _small_level(value)
+        # Octaves are an amount of modulation: the direction counts, even if it can't be negative.
+        is_interval = self.unit in {"cents", "octave"} and self.curve_range[0] < 0.0
+        is_signed = is_interval or self.unit == "octaves"
+        number = _number(value, _DECIMALS[self.unit], is_signed=is_signed)
+        label = "octave" if self.unit == "octave" and abs(value) == 1.0 else self.label
+        return f"{number} {label}".rstrip()
 
     @cached_property
     def _codec(self) -> UnitRange:
@@ -242,7 +206,8 @@ def check_in_range(parameter: Parameter, value: object) -> float:
 def refuse_value(parameter: Parameter, value: float) -> NoReturn:
     """Raise for a number that the parameter doesn't take."""
     raise ParameterError(
-        f"{parameter.name} is {with_unit(parameter, value)}; {parameter.accepted} is accepted.",
+        f"{parameter.name} is {f'{_plain(value)} {parameter.label}'.rstrip()}; "
+        f"{parameter.accepted} is accepted.",
         name=parameter.name,
         value=value,
     )
@@ -267,114 +232,51 @@ def slack_of(parameter: Parameter) -> float:
     return max(SLACK * (parameter.high - parameter.low), GRID_SLACK * (parameter.step or 0.0))
 
 
-def _check_words(parameter: Parameter) -> None:
-    """Refuse a unit or a scale that doesn't exist."""
+def _contradictions(parameter: Parameter) -> Iterator[tuple[str, object]]:
+    """Say which fields contradict each other, and the value at fault."""
     for kind, word, known in (
         ("unit", parameter.unit, tuple(LABELS)),
         ("scale", parameter.scale, SCALES),
     ):
         if word not in known:
-            _contradict(parameter, f'{kind} is "{word}"; {", ".join(known)} are accepted', word)
-
-
-def _check_range(parameter: Parameter) -> None:
-    """Refuse an empty or infinite range, and a neutral value outside of it."""
-    low, high = parameter.low, parameter.high
-    if not (math.isfinite(low) and math.isfinite(high)):
-        _contradict(parameter, f"the range is {low} to {high}; it must be finite", (low, high))
-    is_single_choice = len(parameter.choices) == 1 and low == high
-    if not low < high and not is_single_choice:
-        _contradict(parameter, f"the range is {low} to {high}; low must be below high", low)
-    full_low, full_high = parameter.curve_range
-    if not full_low <= parameter.neutral <= full_high:
-        _contradict(
-            parameter,
-            f"neutral is {parameter.neutral}; it must lie within {full_low} to {full_high}",
-            parameter.neutral,
-        )
-    if not full_low <= low <= high <= full_high:
-        _contradict(
-            parameter,
-            f"the range is {low} to {high}; it must lie within {full_low} to {full_high}",
-            (low, high),
-        )
-
-
-def _check_scale(parameter: Parameter) -> None:
-    """Refuse a scale that can't be drawn over the range."""
-    if parameter.scale == "log" and parameter.curve_range[0] <= 0.0:
-        low = parameter.curve_range[0]
-        _contradict(parameter, f"low is {low}; a log scale needs a range above 0", low)
-    if curve_name(parameter.scale, parameter.neutral, parameter.curve_range) is None:
-        _contradict(
-            parameter,
-            f"neutral is {parameter.neutral}; a quadratic scale needs it at the low end or in "
-            f"the middle of {parameter.low} to {parameter.high}. Take a linear scale, or another "
-            "range",
-            parameter.neutral,
-        )
-
-
-def _check_steps(parameter: Parameter) -> None:
-    """Refuse steps and choices that leave nothing to choose, or leave out the neutral value."""
-    choices, step = parameter.choices, parameter.step
+            yield f'{kind} is "{word}"; {", ".join(known)} are accepted', word
+    yield from _contradictions_of_range(parameter)
+    low, high, neutral, step = parameter.low, parameter.high, parameter.neutral, parameter.step
+    choices = parameter.choices
     if choices and step is not None:
-        _contradict(parameter, f"step is {step} beside choices; give one of the two", step)
+        yield f"step is {step} beside choices; give one of the two", step
     if choices:
         is_ascending = all(a < b for a, b in itertools.pairwise(choices))
-        if not is_ascending or (choices[0], choices[-1]) != (parameter.low, parameter.high):
-            text = f"choices are {choices}; they must rise from low to high"
-            _contradict(parameter, text, choices)
-        if parameter.neutral not in choices and parameter.full_range is None:
-            text = f"neutral is {parameter.neutral}; it must be one of {choices}"
-            _contradict(parameter, text, parameter.neutral)
+        if not is_ascending or (choices[0], choices[-1]) != (low, high):
+            yield f"choices are {choices}; they must rise from low to high", choices
+        if neutral not in choices and parameter.full_range is None:
+            yield f"neutral is {neutral}; it must be one of {choices}", neutral
     if step is not None:
         if not (step > 0.0 and math.isfinite(step)):
-            _contradict(parameter, f"step is {step}; it must be finite and above 0", step)
-        limits = (parameter.low, parameter.high, parameter.neutral, step)
-        first, last = grid_limits(*(np.array([limit]) for limit in limits))
+            yield f"step is {step}; it must be finite and above 0", step
+        first, last = grid_limits(*(np.array([limit]) for limit in (low, high, neutral, step)))
         if first[0] > last[0]:
-            _contradict(parameter, f"no step of {step} lies in the range", step)
+            yield f"no step of {step} lies in the range", step
 
 
-def _contradict(parameter: Parameter, text: str, value: object) -> NoReturn:
-    """Raise for a field of the parameter itself."""
-    raise ParameterError(f"{parameter.name}: {text}.", name=parameter.name, value=value)
-
-
-def format_value(parameter: Parameter, value: float) -> str:
-    """Print one value; see `Parameter.format`."""
-    unit = parameter.unit
-    if unit == "s":
-        return _time(value)
-    if unit == "hz":
-        return _frequency(value)
-    if unit == "level" and 0.0 < value < 0.1:
-        return _small_level(value)
-    # Octaves are an amount of modulation: the direction counts, even if it can't be negative.
-    is_interval = unit in {"cents", "octave"} and parameter.curve_range[0] < 0.0
-    number = _number(value, _DECIMALS[unit], is_signed=is_interval or unit == "octaves")
-    label = "octave" if unit == "octave" and abs(value) == 1.0 else LABELS[unit]
-    return f"{number} {label}".rstrip()
-
-
-def accepted_range(parameter: Parameter) -> str:
-    """Say which values a parameter takes: ``"20 to 20000 Hz"``, ``"12 or 24 dB/octave"``."""
-    label = LABELS[parameter.unit]
-    if len(parameter.choices) > _MOST_LISTED:
-        text = f"{parameter.low:.6g} to {parameter.high:.6g}"
-        return f"{text} {label}".rstrip() + f" in {len(parameter.choices)} steps"
-    if parameter.choices:
-        text = " or ".join(f"{choice:g}" for choice in parameter.choices)
-    else:
-        text = f"{parameter.low:.6g} to {parameter.high:.6g}"
-    text = f"{text} {label}".rstrip()
-    return text if parameter.step is None else f"{text} in steps of {parameter.step:g}"
-
-
-def with_unit(parameter: Parameter, value: float) -> str:
-    """Print a refused value as it was given, with its unit."""
-    return f"{_plain(value)} {LABELS[parameter.unit]}".rstrip()
+def _contradictions_of_range(parameter: Parameter) -> Iterator[tuple[str, object]]:
+    """Say what is wrong with the range, the neutral value, and the scale over it."""
+    low, high, neutral = parameter.low, parameter.high, parameter.neutral
+    full_low, full_high = parameter.curve_range
+    stated, full = f"the range is {low} to {high}", f"{full_low} to {full_high}"
+    if not (math.isfinite(low) and math.isfinite(high)):
+        yield f"{stated}; it must be finite", (low, high)
+    if not low < high and not (len(parameter.choices) == 1 and low == high):
+        yield f"{stated}; low must be below high", low
+    if not full_low <= neutral <= full_high:
+        yield f"neutral is {neutral}; it must lie within {full}", neutral
+    if not full_low <= low <= high <= full_high:
+        yield f"{stated}; it must lie within {full}", (low, high)
+    if parameter.scale == "log" and full_low <= 0.0:
+        yield f"low is {full_low}; a log scale needs a range above 0", full_low
+    if curve_name(parameter.scale, neutral, parameter.curve_range) is None:
+        needed = f"a quadratic scale needs it at the low end or in the middle of {low} to {high}"
+        yield f"neutral is {neutral}; {needed}. Take a linear scale, or another range", neutral
 
 
 def _plain(value: float) -> str:
@@ -404,22 +306,18 @@ def _time(value: float) -> str:
     time_ms = 1000.0 * value
     if round(time_ms) >= 1000:
         return f"{value:.2f} s"
-    if time_ms == 0.0:
-        return "0 ms"
-    if round(time_ms, 1) >= 10.0:
-        return f"{time_ms:.0f} ms"
-    return f"{time_ms:.1f} ms" if round(time_ms, 2) >= 1.0 else f"{time_ms:.2f} ms"
+    return f"{_shortened(time_ms, 10.0)} ms" if time_ms else "0 ms"
 
 
 def _frequency(value: float) -> str:
     """Print three digits that count, in kHz from 1000 Hz up."""
-    if round(value) >= 1000:
-        return f"{_three_digits(value / 1000.0)} kHz"
-    return f"{_three_digits(value)} Hz"
+    is_high = round(value) >= 1000
+    return f"{_shortened(value / 1000.0 if is_high else value, 100.0)} {'k' * is_high}Hz"
 
 
-def _three_digits(value: float) -> str:
-    """Print 5.20, 20.0 or 900."""
-    if round(value, 1) >= 100.0:
-        return f"{value:.0f}"
-    return f"{value:.1f}" if round(value, 2) >= 10.0 else f"{value:.2f}"
+def _shortened(value: float, whole_from: float) -> str:
+    """Print without decimals from a value up, with one from a tenth of it, else with two."""
+    decimals = (
+        0 if round(value, 1) >= whole_from else 1 if round(value, 2) >= 0.1 * whole_from else 2
+    )
+    return f"{value:.{decimals}f}"

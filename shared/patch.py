@@ -159,27 +159,7 @@ class Patch:
         provenance: Mapping[str, object] | None = None,
         phases: tuple[NotePhases, ...] | None = None,
     ) -> Patch:
-        """Return a patch with some fields changed.
-
-        Parameters
-        ----------
-        structure : str, optional
-            Another structure.
-        values : mapping of str to float, optional
-            The values to change; the others stay.
-        provenance, phases : optional
-            Taken instead of the old ones.
-
-        Returns
-        -------
-        Patch
-            The changed patch; this one stays as it is.
-
-        Raises
-        ------
-        ParameterError, PatchError
-            As when a patch is made.
-        """
+        """Return a patch with some fields changed; values that aren't named stay as they are."""
         return Patch(
             self.structure if structure is None else structure,
             {**self.values, **(values or {})},
