@@ -525,8 +525,9 @@ def _id3_bytes(file: BinaryIO) -> int:
 def quiet_decoder(path: Path) -> Iterator[None]:
     """Send standard error nowhere while a file that may hold MP3 is decoded.
 
-    Other formats are decoded without a word. What is no WAV, FLAC, AIFF or OGG by its first
-    bytes is taken for MP3 by libsndfile, whatever its suffix.
+    That decoder, inside libsndfile, writes dozens of lines about damaged frames past Python, into
+    the middle of a progress bar. What is no WAV, FLAC, AIFF or OGG by its first bytes is taken for
+    MP3, whatever its suffix.
     """
     with path.open("rb") as file:
         is_other = file.read(4) in {b"RIFF", b"RIFX", b"fLaC", b"FORM", b"OggS"}

@@ -109,27 +109,10 @@ def read_toml(
     return document_from(data, kind, where=str(path), error=error, advice=advice, path=path)
 
 
-def parse_json(text: str, *, where: str, error: type[EarwrightError]) -> Any:  # noqa: ANN401
-    """Parse JSON strictly: no NaN, no infinity, no name twice in an object.
+def parse_json(text: str, *, where: str, error: type[EarwrightError]) -> Any:
+    """Parse JSON strictly (RFC 8259): no NaN, no infinity, and no name twice in an object.
 
-    Parameters
-    ----------
-    text : str
-        The JSON text.
-    where : str
-        Name of the file, for messages.
-    error : type
-        The class of error to raise.
-
-    Returns
-    -------
-    object
-        Mappings, lists, text, finite numbers, true, false and None.
-
-    Raises
-    ------
-    error
-        If it is no such text.
+    `where` names the file for the message of the `error`.
     """
     try:
         return json.loads(
@@ -158,30 +141,10 @@ def document_from(
     advice: str = _EDIT,
     path: str | Path | None = None,
 ) -> Kind:
-    """Check plain values, as `to_builtins` gives them, and make a document of them.
+    """Check plain values, as `to_builtins` gives them, and make a document; see `read_document`.
 
-    Parameters
-    ----------
-    data : object
-        Mappings, lists, text, numbers, true, false and None.
-    kind : type
-        As for `read_document`.
-    where : str
-        Name of the file, and of the field if this is a part of a document, for messages.
-    error, advice
-        As for `read_document`.
-    path : str or Path, optional
-        The file, if `where` says more than its name.
-
-    Returns
-    -------
-    kind
-        The document.
-
-    Raises
-    ------
-    error
-        As for `read_document`.
+    `where` names the file, and the field if this is a part of a document; `path` is the file, if
+    `where` says more than its name.
     """
     result: Any = None
     try:
@@ -206,20 +169,12 @@ def document_from(
     )
 
 
-def to_builtins(value: object) -> Any:  # noqa: ANN401  what JSON holds
-    """Copy a value as what JSON holds.
+def to_builtins(value: object) -> Any:
+    """Copy a value as what JSON holds: dicts, lists, text, finite numbers, true, false and None.
 
-    Parameters
-    ----------
-    value : object
-        Documents, dataclasses, mappings, sequences, arrays and numbers of numpy, paths, or what
-        has a method `to_builtins` of its own; in any mixture.
-
-    Returns
-    -------
-    object
-        The same as dicts, lists, text, numbers, true, false and None. Numbers that aren't finite,
-        which JSON doesn't have, become None; anything else becomes its text.
+    Takes documents, dataclasses, mappings, sequences, arrays and numbers of numpy, paths, and what
+    has a method `to_builtins` of its own, in any mixture. Numbers that aren't finite, which JSON
+    doesn't have, become None; anything else becomes its text.
     """
     if isinstance(value, (np.generic, np.ndarray)):
         value = value.tolist()
@@ -236,59 +191,28 @@ def to_builtins(value: object) -> Any:  # noqa: ANN401  what JSON holds
 
 
 def document_text(value: object) -> str:
-    """Write a value as indented JSON that ends with a line feed; see `to_builtins`.
+    """Write a value, as `to_builtins` takes it, as indented JSON that ends with a line feed.
 
-    Parameters
-    ----------
-    value : object
-        As for `to_builtins`.
-
-    Returns
-    -------
-    str
-        Floats have as many digits as bring them back to the bit.
+    Floats have as many digits as bring them back to the bit.
     """
     return json.dumps(to_builtins(value), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def write_document(path: str | Path, value: object, *, overwrite: bool = True) -> None:
-    """Write a value as a JSON document that is whole or not there.
+    """Write a value, as `to_builtins` takes it, as a JSON file that is whole or not there.
 
-    Parameters
-    ----------
-    path : str or Path
-        File to write; its folder must exist.
-    value : object
-        As for `to_builtins`.
-    overwrite : bool
-        Whether a file of that name may be replaced.
-
-    Raises
-    ------
-    FileError
-        As for `write_atomic`.
+    A `FileError` as for `write_atomic` says why it can't be written.
     """
     write_atomic(path, document_text(value), overwrite=overwrite)
 
 
-def json_schema(kind: Any) -> dict[str, Any]:  # noqa: ANN401  any type
-    """Describe a kind of document as JSON Schema.
-
-    Parameters
-    ----------
-    kind : type
-        As for `read_document`.
-
-    Returns
-    -------
-    dict
-        The schema (draft 2020-12), ready for `document_text`.
-    """
+def json_schema(kind: Any) -> dict[str, Any]:
+    """Describe a kind of document as JSON Schema, draft 2020-12, ready for `document_text`."""
     schema = msgspec.json.schema(kind)
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **to_builtins(schema)}
 
 
-def _values_of(value: Any) -> dict[str, object] | None:  # noqa: ANN401  any object
+def _values_of(value: Any) -> dict[str, object] | None:
     """Return the fields of a document, a dataclass or what writes itself; None for others."""
     if hasattr(value, "to_builtins"):
         return dict(value.to_builtins())
@@ -347,12 +271,12 @@ class _Fault:
     has_advice: bool = False
 
 
-def _converted(data: object, kind: Any) -> Any:  # noqa: ANN401  any type
+def _converted(data: object, kind: Any) -> Any:
     """Convert plain values by msgspec, which takes any mapping for an object."""
     return msgspec.convert(data, kind, from_attributes=False)
 
 
-def _refusal(data: object, kind: Any) -> Exception | None:  # noqa: ANN401  any type
+def _refusal(data: object, kind: Any) -> Exception | None:
     """Return why plain values don't fit, or None."""
     try:
         _converted(data, kind)
@@ -374,7 +298,7 @@ def _non_finite(value: object, field: str) -> _Fault | None:
     return next((fault for fault in found if fault is not None), None)
 
 
-def _find_fault(value: object, kind: Any, field: str, reason: Exception) -> _Fault:  # noqa: ANN401
+def _find_fault(value: object, kind: Any, field: str, reason: Exception) -> _Fault:
     """Go down to the innermost field that msgspec refuses; it names no keys of mappings itself."""
     kind = _candidate(kind, value)
     fields = _fields(kind)
@@ -395,7 +319,7 @@ def _find_fault(value: object, kind: Any, field: str, reason: Exception) -> _Fau
     return _own_fault(value, kind, field, reason)
 
 
-def _own_fault(value: object, kind: Any, field: str, reason: Exception) -> _Fault:  # noqa: ANN401
+def _own_fault(value: object, kind: Any, field: str, reason: Exception) -> _Fault:
     """Say what is wrong with a field itself."""
     own = reason if isinstance(reason, EarwrightError) else reason.__cause__
     if own is not None:
@@ -407,7 +331,7 @@ def _own_fault(value: object, kind: Any, field: str, reason: Exception) -> _Faul
     return _Fault(field, value, f"{text} {advice}".rstrip(), has_advice=bool(advice))
 
 
-def _fields(kind: Any) -> dict[str, tuple[Any, bool]] | None:  # noqa: ANN401  any type
+def _fields(kind: Any) -> dict[str, tuple[Any, bool]] | None:
     """List the fields of a class by name, with their types and whether they are needed."""
     fields: dict[str, tuple[Any, bool]]
     if isinstance(kind, type) and issubclass(kind, msgspec.Struct):
@@ -424,7 +348,7 @@ def _fields(kind: Any) -> dict[str, tuple[Any, bool]] | None:  # noqa: ANN401  a
     return {name: fields[name] for name in sorted(fields, key=lambda name: name not in _HEAD)}
 
 
-def _candidate(kind: Any, value: object) -> Any:  # noqa: ANN401  any type
+def _candidate(kind: Any, value: object) -> Any:
     """Of the types of a union, choose the one that a value of this form was meant for."""
     if typing.get_origin(kind) is typing.Annotated:
         # A container with limits: its entries are judged without them.
@@ -442,13 +366,13 @@ def _candidate(kind: Any, value: object) -> Any:  # noqa: ANN401  any type
     return fitting[0] if len(fitting) == 1 else kind
 
 
-def _is_mapping(kind: Any) -> bool:  # noqa: ANN401  any type
+def _is_mapping(kind: Any) -> bool:
     """Whether a type is that of a mapping with typed entries."""
     origin = typing.get_origin(kind)
     return isinstance(origin, type) and issubclass(origin, Mapping)
 
 
-def _entries(value: object, kind: Any) -> Iterator[tuple[str, Any, object]]:  # noqa: ANN401
+def _entries(value: object, kind: Any) -> Iterator[tuple[str, Any, object]]:
     """Go through what a value holds or lacks: names, types and entries."""
     fields, inner = _fields(kind), typing.get_args(kind)
     if isinstance(value, Mapping):
@@ -464,7 +388,7 @@ def _entries(value: object, kind: Any) -> Iterator[tuple[str, Any, object]]:  # 
         yield from ((f"[{i}]", *pair) for i, pair in enumerate(zip(kinds, value, strict=False)))
 
 
-def _accepted(kind: Any) -> str:  # noqa: ANN401  any type
+def _accepted(kind: Any) -> str:
     """Say in words what a type accepts."""
     return _words(msgspec.inspect.type_info(kind))
 
@@ -486,7 +410,7 @@ def _words(kind: msgspec.inspect.Type) -> str:
     return named.get(type(kind), lambda _: "an object")(kind)
 
 
-def _range(kind: Any) -> str:  # noqa: ANN401  IntType or FloatType
+def _range(kind: Any) -> str:
     """Say which numbers are accepted."""
     low, high = kind.ge if kind.ge is not None else kind.gt, kind.le
     below = f"less than {kind.lt:g}" if kind.lt is not None else ""
@@ -498,7 +422,7 @@ def _range(kind: Any) -> str:  # noqa: ANN401  IntType or FloatType
     return f" from {low:g}" + (f" to {upper}" if upper else " up")
 
 
-def _length(kind: Any) -> str:  # noqa: ANN401  ListType or VarTupleType
+def _length(kind: Any) -> str:
     """Say how many entries are needed."""
     return f" of at least {kind.min_length}" if kind.min_length else ""
 

@@ -1,18 +1,8 @@
 """The family of errors and the one warning class.
 
 Everything that the project refuses is an `EarwrightError`, so that the command line can turn it
-into one line and an exit code::
-
-    EarwrightError
-    +-- ParameterError (also a ValueError)   a value outside its range, an unknown name
-    +-- FileError                            a file that can't be written or read
-    +-- AudioError                           a recording or a signal that can't be used
-    +-- TargetError                          a target in which something needed isn't found
-    +-- PatchError                           a patch file that can't be understood
-    +-- StructureError                       a structure file that can't be understood
-    +-- RunFolderError                       a run folder that can't be used
-
-A message says what was wrong and its value, what is accepted, and what to do.
+into one line and an exit code. A message says what was wrong and its value, what is accepted, and
+what to do.
 """
 
 from __future__ import annotations

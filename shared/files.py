@@ -56,27 +56,9 @@ def read_text_file(
 ) -> str:
     """Read a document of the user: never a pipe or a device, which may have no end.
 
-    Parameters
-    ----------
-    path : str or Path
-        File to read; links are followed.
-    encoding : str
-        Encoding of the text.
-    max_bytes : int
-        Most bytes that the file may have.
-
-    Returns
-    -------
-    str
-        The text, with every kind of line end as one.
-
-    Raises
-    ------
-    OSError
-        If the file can't be read, is no regular file, or has more than `max_bytes`; callers name
-        what they wanted to read.
-    UnicodeDecodeError
-        If it is no text.
+    Every kind of line end counts as one. An `OSError` refuses what isn't a regular file or has
+    more than `max_bytes`, a `UnicodeDecodeError` what is no text; callers name what they wanted to
+    read.
     """
     source = Path(path)
     if source.exists() and not (source.is_file() or source.is_dir()):
@@ -275,17 +257,9 @@ def remove_leftovers(folder: Path, name: str | None = None) -> None:
 
 @contextlib.contextmanager
 def temporary_folder() -> Iterator[Path]:
-    """Make a folder for temporary files, and take away those of processes that were killed.
+    """Make a folder that goes away with the block, and take away those of killed processes.
 
-    Yields
-    ------
-    Path
-        Nothing is in it but a hidden mark; it goes away with the block.
-
-    Raises
-    ------
-    OSError
-        If there is no place for temporary files.
+    Nothing is in it but a hidden mark; an `OSError` says if there is no place for it.
     """
     remove_abandoned_folders()
     folder, mark = _make_folder()

@@ -224,13 +224,7 @@ class Patch:
 
 
 def build_patch_schema() -> dict[str, Any]:
-    """Describe patch files as JSON Schema, draft 2020-12.
-
-    Returns
-    -------
-    dict
-        The schema, ready for `json.dumps`.
-    """
+    """Describe patch files as JSON Schema, draft 2020-12, ready for `json.dumps`."""
     return json_schema(PatchFile)
 
 

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import numpy.typing as npt
 
     from shared.types import FloatArray
@@ -54,13 +56,13 @@ class UnitRange:
         self._stepped = np.array([i for i, _ in stepped], dtype=np.intp)
         self._step = np.array([step for _, step in stepped], dtype=np.float64)
         self._snap = self._snap_tolerance()
-        self._unit_low = self._to_curve(self._low[np.newaxis])[0]
-        self._unit_width = self._to_curve(self._high[np.newaxis])[0] - self._unit_low
+        self._unit_low = self._on_curve(self._low[np.newaxis])[0]
+        self._unit_width = self._on_curve(self._high[np.newaxis])[0] - self._unit_low
         self._unit_width[self._unit_width == 0.0] = 1.0
 
     def encode(self, values: FloatArray) -> FloatArray:
         """Map physical values within their ranges, (m, n), to the unit range."""
-        curve = self._to_curve(self.nearest(values))
+        curve = self._on_curve(self.nearest(values))
         unit = (curve - self._unit_low) / self._unit_width
         for column, choices in self._choices:
             unit[:, column] = (self._nearest_choice(values, column, choices) + 0.5) / len(choices)
@@ -69,7 +71,7 @@ class UnitRange:
     def decode(self, unit: FloatArray) -> FloatArray:
         """Map the unit range, (m, n), to physical values; steps and choices are exact."""
         curve = self._unit_low + unit * self._unit_width
-        values = self._from_curve(curve)
+        values = self._on_curve(curve, back=True)
         values = np.where(np.abs(values - self._neutral) <= self._snap, self._neutral, values)
         # The ends are exact: a range promises its limits, and rounding may miss them by a bit.
         values = np.where(unit <= 0.0, self._low, np.where(unit >= 1.0, self._high, values))
@@ -110,19 +112,11 @@ class UnitRange:
             values[:, columns] = np.round(neutral + count * self._step, _GRID_DECIMALS)
         return values
 
-    def _to_curve(self, values: FloatArray) -> FloatArray:
-        """Map values to the unit range of the curve, which is wider if the space is narrowed."""
-        return self._apply(values, index=0)
-
-    def _from_curve(self, curve: FloatArray) -> FloatArray:
-        """Undo `_to_curve`."""
-        return self._apply(curve, index=1)
-
-    def _apply(self, array: FloatArray, *, index: int) -> FloatArray:
-        """Run each curve's function over the columns that have it."""
+    def _on_curve(self, array: FloatArray, *, back: bool = False) -> FloatArray:
+        """Map values to the unit range of their curves, wider than a narrowed space, or back."""
         result = np.empty_like(array, dtype=np.float64)
         for name, columns in self._curves.items():
-            function = _CURVES[name][index]
+            function = _CURVES[name][back]
             low, high = self._curve_low[columns], self._curve_high[columns]
             result[:, columns] = function(array[:, columns], low, high)
         return result
@@ -180,53 +174,34 @@ def _column(parameters: Columns, field: str) -> FloatArray:
     return np.array([getattr(p, field) for p in parameters], dtype=np.float64)
 
 
-def _linear_to_unit(value: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Equal steps."""
-    return (value - low) / (high - low)
-
-
-def _linear_from_unit(unit: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Equal steps."""
-    return low + (high - low) * unit
-
-
-def _log_to_unit(value: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Equal ratios."""
-    return np.asarray(np.log(value / low) / np.log(high / low), dtype=np.float64)
-
-
-def _log_from_unit(unit: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Equal ratios."""
-    return np.asarray(low * np.exp(unit * np.log(high / low)), dtype=np.float64)
-
-
-def _rise_to_unit(value: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Finer near a neutral at the low end."""
-    return np.asarray(np.sqrt((value - low) / (high - low)), dtype=np.float64)
-
-
-def _rise_from_unit(unit: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Finer near a neutral at the low end."""
-    return low + (high - low) * unit**2
-
-
 def _swing_to_unit(value: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Finer near a neutral in the middle."""
+    """Quadratic to both sides of the middle."""
     half = 0.5 * (high - low)
     offset = (value - 0.5 * (low + high)) / half
     return np.asarray(0.5 + 0.5 * np.sign(offset) * np.sqrt(np.abs(offset)), dtype=np.float64)
 
 
 def _swing_from_unit(unit: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Finer near a neutral in the middle."""
+    """Quadratic to both sides of the middle."""
     half = 0.5 * (high - low)
     offset = 2.0 * (unit - 0.5)
     return 0.5 * (low + high) + half * offset * np.abs(offset)
 
 
-_CURVES = {
-    "linear": (_linear_to_unit, _linear_from_unit),
-    "log": (_log_to_unit, _log_from_unit),
-    "rise": (_rise_to_unit, _rise_from_unit),
+# To the unit range and back: equal steps; equal ratios; finer near a neutral value at the low
+# end, and in the middle.
+_CURVES: dict[str, tuple[Callable[..., Any], Callable[..., Any]]] = {
+    "linear": (
+        lambda value, low, high: (value - low) / (high - low),
+        lambda unit, low, high: low + (high - low) * unit,
+    ),
+    "log": (
+        lambda value, low, high: np.log(value / low) / np.log(high / low),
+        lambda unit, low, high: low * np.exp(unit * np.log(high / low)),
+    ),
+    "rise": (
+        lambda value, low, high: np.sqrt((value - low) / (high - low)),
+        lambda unit, low, high: low + (high - low) * unit**2,
+    ),
     "swing": (_swing_to_unit, _swing_from_unit),
 }

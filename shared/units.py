@@ -1,7 +1,8 @@
 """Conversions between the units of the project.
 
 Every conversion is named from its source to its target and lives here, nowhere else. All of
-them take a float or an array of float64 and return the same kind and shape.
+them take a float or an array of float64 and return the same kind and shape; a `ParameterError`
+refuses a frequency, rate or ratio that isn't finite and above 0.
 
 Conventions: equal temperament with ``midi_pitch`` 69 = A4 = 440 Hz [1]_ [2]_; 1200 cents to the
 octave [3]_, and an octave is the ratio 2 [4]_; amplitudes in dB are 20 log10 of the ratio to
@@ -61,11 +62,6 @@ def midi_to_hz(midi_pitch: FloatOrArray) -> FloatOrArray:
     -------
     float or np.ndarray, same shape
         Frequency in Hz.
-
-    Examples
-    --------
-    >>> midi_to_hz(69.0)
-    440.0
     """
     return _same_kind(
         midi_pitch, A4_HZ * np.exp2((midi_pitch - A4_MIDI_PITCH) / SEMITONES_PER_OCTAVE)
@@ -84,16 +80,6 @@ def hz_to_midi(frequency_hz: FloatOrArray) -> FloatOrArray:
     -------
     float or np.ndarray, same shape
         Pitch in semitones, 69 = A4.
-
-    Raises
-    ------
-    ParameterError
-        If a frequency isn't above 0.
-
-    Examples
-    --------
-    >>> hz_to_midi(880.0)
-    81.0
     """
     _check_positive("frequency_hz", frequency_hz, unit="Hz")
     return _same_kind(
@@ -113,11 +99,6 @@ def cents_to_ratio(interval_cents: FloatOrArray) -> FloatOrArray:
     -------
     float or np.ndarray, same shape
         Frequency ratio, > 0.
-
-    Examples
-    --------
-    >>> cents_to_ratio(1200.0)
-    2.0
     """
     return _same_kind(interval_cents, np.exp2(interval_cents / CENTS_PER_OCTAVE))
 
@@ -134,11 +115,6 @@ def ratio_to_cents(ratio: FloatOrArray) -> FloatOrArray:
     -------
     float or np.ndarray, same shape
         Interval in cents.
-
-    Raises
-    ------
-    ParameterError
-        If a ratio isn't above 0.
     """
     _check_positive("ratio", ratio)
     return _same_kind(ratio, CENTS_PER_OCTAVE * np.log2(ratio))
@@ -172,11 +148,6 @@ def ratio_to_octaves(ratio: FloatOrArray) -> FloatOrArray:
     -------
     float or np.ndarray, same shape
         Interval in octaves.
-
-    Raises
-    ------
-    ParameterError
-        If a ratio isn't above 0.
     """
     _check_positive("ratio", ratio)
     return _same_kind(ratio, np.log2(ratio))
@@ -194,11 +165,6 @@ def db_to_amplitude(level_db: FloatOrArray) -> FloatOrArray:
     -------
     float or np.ndarray, same shape
         Amplitude, >= 0.
-
-    Examples
-    --------
-    >>> db_to_amplitude(-20.0)
-    0.1
     """
     return _same_kind(level_db, np.power(10.0, level_db / 20.0))
 
@@ -257,11 +223,6 @@ def seconds_to_samples(
     ------
     ParameterError
         If the rate isn't above 0, or a time isn't finite.
-
-    Examples
-    --------
-    >>> seconds_to_samples(0.25, 48_000.0)
-    12000
     """
     _check_positive("sample_rate_hz", sample_rate_hz, unit="Hz")
     if not np.all(np.isfinite(duration_s)):
@@ -289,11 +250,6 @@ def samples_to_seconds(n_samples: FloatOrArray, sample_rate_hz: float) -> FloatO
     -------
     float or np.ndarray, same shape
         Time in s.
-
-    Raises
-    ------
-    ParameterError
-        If the rate isn't above 0.
     """
     _check_positive("sample_rate_hz", sample_rate_hz, unit="Hz")
     return _same_kind(n_samples, np.divide(n_samples, sample_rate_hz))
