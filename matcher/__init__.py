@@ -25,12 +25,16 @@ if TYPE_CHECKING:
     from matcher.leave_out import match_leaving_out
     from matcher.matching import match
     from matcher.midi import ControllerSetting, controller_settings, write_midi_file
-    from matcher.refining import refine, refine_and_save, resume_refine
     from matcher.report import write_plots, write_report
     from matcher.result import LeftOutNote, MatchResult, NoteMatch
-    from matcher.runs.run_folder import RunFolder, load_run, save_run
-    from matcher.runs.run_structure import load_patch_and_structure
-    from matcher.runs.saved_match import match_and_save, resume_match
+    from matcher.runs.folder import RunFolder, load_patch_and_structure, load_run, save_run
+    from matcher.saving import (
+        match_and_save,
+        refine,
+        refine_and_save,
+        resume_match,
+        resume_refine,
+    )
     from matcher.sheet import SheetRow, patch_sheet, resting_controls
     from matcher.target import Target, TargetNote, load_target, target_from_signal
 
@@ -87,7 +91,7 @@ _HOMES = {
     "LeftOutNote": "matcher.result",
     "MatchResult": "matcher.result",
     "NoteMatch": "matcher.result",
-    "RunFolder": "matcher.runs.run_folder",
+    "RunFolder": "matcher.runs.folder",
     "SheetRow": "matcher.sheet",
     "Target": "matcher.target",
     "TargetNote": "matcher.target",
@@ -100,19 +104,19 @@ _HOMES = {
     "explain": "matcher.explaining.explain",
     "keyboard": "matcher.explaining.keyboard",
     "load_comparison": "matcher.comparing",
-    "load_patch_and_structure": "matcher.runs.run_structure",
-    "load_run": "matcher.runs.run_folder",
+    "load_patch_and_structure": "matcher.runs.folder",
+    "load_run": "matcher.runs.folder",
     "load_target": "matcher.target",
     "match": "matcher.matching",
-    "match_and_save": "matcher.runs.saved_match",
+    "match_and_save": "matcher.saving",
     "match_leaving_out": "matcher.leave_out",
     "patch_sheet": "matcher.sheet",
-    "refine": "matcher.refining",
-    "refine_and_save": "matcher.refining",
+    "refine": "matcher.saving",
+    "refine_and_save": "matcher.saving",
     "resting_controls": "matcher.sheet",
-    "resume_match": "matcher.runs.saved_match",
-    "resume_refine": "matcher.refining",
-    "save_run": "matcher.runs.run_folder",
+    "resume_match": "matcher.saving",
+    "resume_refine": "matcher.saving",
+    "save_run": "matcher.runs.folder",
     "target_from_signal": "matcher.target",
     "write_calibration": "matcher.calibrating",
     "write_midi_file": "matcher.midi",

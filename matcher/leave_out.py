@@ -11,8 +11,7 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import replace
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -25,7 +24,8 @@ from matcher.problem import Problem
 from matcher.result import LeftOutNote, MatchResult
 from matcher.search.gates import fit_gates
 from matcher.target import Target
-from shared import ParameterError, ParameterSpace, parse_pitch, pitch_name
+from matcher.target.note import EACH, Names, choose_notes
+from shared import ParameterError, ParameterSpace
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -34,20 +34,15 @@ if TYPE_CHECKING:
     from matcher.target import TargetNote
     from shared import FloatArray
 
-__all__ = ["EACH", "N_PHASE_SETS", "choose_notes", "match_leaving_out"]
+__all__ = ["N_PHASE_SETS", "match_leaving_out"]
 
-EACH = "each"
 N_PHASE_SETS = 64
 # Spread of the sets that are tried around the best one, in cycles, round by round.
 REFINEMENTS = (0.1, 0.05, 0.02)
 N_REFINED = 32
 # With "each", the patch that is kept is fitted to all notes; the trials share the rest.
 KEPT_SHARE = 0.5
-# A name means a key; the sound may be this much off it. As for file names.
-LARGEST_DETUNE_SEMITONES = 0.6
 CUT_SHORT = frozenset({"interrupted", "stopped"})
-
-Names: TypeAlias = "str | float | Sequence[str | float]"
 
 
 def match_leaving_out(
@@ -124,79 +119,6 @@ def match_leaving_out(
         "phase_sets": N_PHASE_SETS + N_REFINED * len(REFINEMENTS),
     }
     return replace(result, left_out=left_out, settings={**result.settings, "leave_out": said})
-
-
-def choose_notes(target: Target, leave_out: Names) -> list[int]:
-    """Find the notes that are meant.
-
-    Parameters
-    ----------
-    target : Target
-        The notes.
-    leave_out : str, float, or a sequence of them
-        As for `match_leaving_out`.
-
-    Returns
-    -------
-    list of int
-        Their places in the target, rising.
-
-    Raises
-    ------
-    ParameterError
-        If a name or pitch is none of the target's, or all notes are meant.
-    """
-    if leave_out == EACH:
-        places = set(range(len(target.notes)))
-        if len(places) < 2:
-            raise ParameterError(
-                'leave_out is "each", and the target has one note; two or more are needed.',
-                name="leave_out",
-                value=leave_out,
-            )
-        return sorted(places)
-    wanted: list[str | float] = (
-        [leave_out] if isinstance(leave_out, str | int | float) else list(leave_out)
-    )
-    if EACH in wanted:
-        raise ParameterError(
-            f'leave_out is {", ".join(map(str, wanted))}; "each" is accepted alone.',
-            name="leave_out",
-            value=wanted,
-        )
-    places = {place for one in wanted for place in _places(target, one)}
-    if not places or len(places) == len(target.notes):
-        raise ParameterError(
-            f"leave_out is {', '.join(map(str, wanted)) or 'empty'}, which "
-            f"{'leaves no note to fit' if places else 'names no note'}; some of the "
-            f"{len(target.notes)} notes, and not all of them, are accepted.",
-            name="leave_out",
-            value=wanted,
-        )
-    return sorted(places)
-
-
-def _places(target: Target, wanted: str | float) -> list[int]:
-    """Find the notes of a name, a file name or a pitch."""
-    names = {str(wanted), Path(str(wanted)).stem}
-    places = [i for i, note in enumerate(target.notes) if note.name in names]
-    try:
-        key = parse_pitch(str(wanted))
-    except ParameterError:
-        key = None
-    if key is not None:
-        pitches = [note.note.midi_pitch for note in target.notes]
-        near = [i for i, x in enumerate(pitches) if abs(x - key) <= LARGEST_DETUNE_SEMITONES]
-        places = sorted({*places, *near})
-    if not places:
-        known = ", ".join(f"{n.name} ({pitch_name(n.note.midi_pitch)})" for n in target.notes)
-        raise ParameterError(
-            f"leave_out is {wanted}, which is no note of the target; its notes are {known}. Name "
-            'one by its file, name or pitch, or give "each".',
-            name="leave_out",
-            value=wanted,
-        )
-    return places
 
 
 def _without(target: Target, places: Sequence[int]) -> Target:

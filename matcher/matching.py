@@ -277,7 +277,7 @@ def _make_patch(
     loss: LossBreakdown,
 ) -> Patch:
     """Make the patch of the best candidate."""
-    from matcher.runs.package_versions import versions  # noqa: PLC0415  reads package metadata
+    from matcher.result import software_versions  # noqa: PLC0415
 
     values = problem.values(best[None, :])[0]
     return Patch(
@@ -286,7 +286,7 @@ def _make_patch(
         {
             "target_digest": target.digest,
             "settings": dict(settings),
-            "versions": versions(),
+            "versions": software_versions(),
             "loss": loss.to_dict(),
             "parent": None,
         },

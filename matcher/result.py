@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import platform
 from dataclasses import dataclass
+from importlib import metadata
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -15,7 +17,9 @@ if TYPE_CHECKING:
     from shared.patch import NotePhases, Patch
     from voice import Structure
 
-__all__ = ["LeftOutNote", "MatchResult", "NoteMatch", "StageResult"]
+__all__ = ["LeftOutNote", "MatchResult", "NoteMatch", "StageResult", "software_versions"]
+
+PACKAGES = ("earwright", "numpy", "scipy", "numba", "librosa", "cmaes", "optuna", "soxr")
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,3 +161,17 @@ class MatchResult:
             (int(n) + 1, float(t), float(loss))
             for n, t, loss in zip(places, times, losses, strict=True)
         ]
+
+
+def software_versions() -> dict[str, str]:
+    """Name the versions of Python and of the packages that take part in a result.
+
+    A package that runs without being installed is "unknown".
+    """
+    found = {"python": platform.python_version()}
+    for name in PACKAGES:
+        try:
+            found[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            found[name] = "unknown"
+    return found

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from matcher.runs.file_names import safe_name
+from matcher.runs.layout import safe_name
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -17,7 +17,7 @@ import soundfile
 import matcher
 from matcher.cli import main
 from matcher.evaluator import Evaluator
-from matcher.runs.run_folder import save_run
+from matcher.runs.folder import save_run
 from tests.calibration_notes import known_places
 from tests.page_server import serve_page
 

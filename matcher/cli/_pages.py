@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from matcher.runs.run_folder import RunFolder
+    from matcher.runs.folder import RunFolder
 
 __all__: list[str] = []
 

@@ -387,7 +387,7 @@ def _send_file_options(parser: Parser) -> None:
 def _send_file(arguments: argparse.Namespace) -> int:
     """Write the file, and print what it sets."""
     from matcher.midi import controller_settings, write_midi_file  # noqa: PLC0415  help is quick
-    from matcher.runs.run_structure import load_patch_and_structure  # noqa: PLC0415
+    from matcher.runs.folder import load_patch_and_structure  # noqa: PLC0415
 
     patch, structure = load_patch_and_structure(arguments.patch, arguments.structure)
     settings = controller_settings(patch, structure, midi_map=arguments.map)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from matcher.cli._parser import Parser
     from matcher.interrupts import StopRequest
     from matcher.result import MatchResult
-    from matcher.runs.run_folder import RunFolder
+    from matcher.runs.folder import RunFolder
 
 __all__: list[str] = []
 
@@ -224,8 +224,8 @@ def _begin_refinement(
 ) -> tuple[MatchResult, RunFolder]:
     """Go on with a refinement, or begin one in a run or for recordings."""
     from matcher import load_target, refine_and_save, resume_refine  # noqa: PLC0415
-    from matcher.refining.saving import refine_saved_run  # noqa: PLC0415
-    from matcher.refining.selection import Selection  # noqa: PLC0415
+    from matcher.saving import refine_saved_run  # noqa: PLC0415
+    from matcher.selection import Selection  # noqa: PLC0415
 
     watched: dict[str, Any] = {"progress": shows_progress(arguments), "stop": stop}
     if arguments.resume or arguments.extend:
@@ -323,7 +323,7 @@ def _add_search_refine(parser: argparse.ArgumentParser) -> None:
 
 def _setting(text: str) -> tuple[str, float]:
     """Read a value to set."""
-    from matcher.refining.selection import read_value  # noqa: PLC0415  keeps the help quick
+    from matcher.selection import read_value  # noqa: PLC0415  keeps the help quick
     from shared import ParameterError  # noqa: PLC0415
 
     name, mark, value = (part.strip() for part in text.partition("="))

@@ -92,7 +92,7 @@ def _render(arguments: argparse.Namespace) -> int:
 def _load(arguments: argparse.Namespace) -> tuple[Patch, Note]:
     """Load the patch, and decide which note is played."""
     from matcher.runs import find_version, split_version  # noqa: PLC0415
-    from matcher.runs.run_folder import load_run  # noqa: PLC0415  keeps the help quick
+    from matcher.runs.folder import load_run  # noqa: PLC0415  keeps the help quick
     from shared import Note, Patch  # noqa: PLC0415
 
     note = Note(60.0)

@@ -14,7 +14,7 @@ from matcher.comparing.folder import (
 from matcher.comparing.planning import Plan, check_extension, check_targets, make_plan
 from matcher.comparing.running import Workers, do_runs
 from matcher.defaults import DEFAULT_STRUCTURE
-from matcher.runs.file_names import common_name
+from matcher.runs.layout import common_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

@@ -35,10 +35,9 @@ from matcher.comparing.planning import Plan, Settings
 from matcher.comparing.sources import StructureSource, TargetSource  # noqa: TC001  read as fields
 from matcher.losses import TERMS, LossBreakdown
 from matcher.optimise import current_sampler
-from matcher.runs.claim import cannot_write
-from matcher.runs.file_names import safe_name
-from matcher.runs.run_folder import DEFAULT_PARENT
-from matcher.runs.run_lock import LOCK_FILE
+from matcher.runs.folder import DEFAULT_PARENT
+from matcher.runs.layout import cannot_write, safe_name
+from matcher.runs.lock import LOCK_FILE
 from shared import EarwrightError, Patch, RunFolderError, write_atomic
 from shared.documents import Document, read_document, to_builtins, write_document
 

@@ -121,7 +121,7 @@ def _match(
 
 def _run_files(result: MatchResult, folder: Path) -> dict[str, bytes]:
     """Write the run folder, and take its files: all but the lock."""
-    from matcher.runs.run_folder import save_run  # noqa: PLC0415
+    from matcher.runs.folder import save_run  # noqa: PLC0415
 
     save_run(result, folder)
     return {

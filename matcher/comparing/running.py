@@ -11,7 +11,7 @@ from matcher.comparing.local import run_locally
 from matcher.comparing.outcome import FailedRun
 from matcher.comparing.tables import write_figures
 from matcher.interrupts import hold_interrupts
-from matcher.runs.run_lock import lock_run
+from matcher.runs.lock import lock_run
 from shared import EarwrightError, ParameterError, TargetError, usable_cores
 from shared.files import remove_abandoned_folders
 

@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from matcher.runs.file_names import common_name, unique_names
+from matcher.runs.layout import common_name, unique_names
 from matcher.target.manifest import ManifestEntry, is_manifest, read_every_instrument
 from shared import ParameterError, TargetError, sha256_digest
 from voice import Structure, load_structure

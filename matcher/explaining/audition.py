@@ -20,10 +20,9 @@ from matcher.explaining.sound_files import (
 from matcher.interrupts import hold_interrupts
 from matcher.parts import parameter_label
 from matcher.playing import noise_seed
-from matcher.runs.file_names import safe_name
-from matcher.runs.run_folder import RunFolder, load_run
-from matcher.runs.run_lock import lock_run
-from matcher.runs.run_structure import load_patch_and_structure
+from matcher.runs.folder import RunFolder, load_patch_and_structure, load_run
+from matcher.runs.layout import safe_name
+from matcher.runs.lock import lock_run
 from shared import CATALOGUE, ParameterError, samples_to_seconds, write_atomic, write_recording
 from voice import render
 

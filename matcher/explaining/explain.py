@@ -20,8 +20,8 @@ from matcher.explaining.model import Explanation
 from matcher.explaining.prepared_run import prepare_run
 from matcher.explaining.slack import slack_of_patch
 from matcher.optimise import SearchRecord
-from matcher.runs.run_folder import RunFolder, load_run
-from matcher.runs.run_lock import lock_run
+from matcher.runs.folder import RunFolder, load_run
+from matcher.runs.lock import lock_run
 from shared import ParameterError, RunFolderError, sha256_digest
 
 if TYPE_CHECKING:

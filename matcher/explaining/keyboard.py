@@ -20,9 +20,8 @@ from matcher.explaining.key_checks import (
 )
 from matcher.explaining.sound_files import common_gain, joined
 from matcher.interrupts import hold_interrupts
-from matcher.runs.run_document import to_json
-from matcher.runs.run_folder import RunFolder, load_run
-from matcher.runs.run_lock import lock_run
+from matcher.runs.folder import RunFolder, load_run
+from matcher.runs.lock import lock_run
 from shared import (
     Note,
     ParameterError,
@@ -32,6 +31,7 @@ from shared import (
     write_atomic,
     write_recording,
 )
+from shared.documents import document_text
 from voice import render
 
 if TYPE_CHECKING:
@@ -218,7 +218,7 @@ def keyboard(
             gain = common_gain(scale, _RATE_HZ)
             whole = joined([sound * gain for sound in scale], _RATE_HZ, gap_s=_GAP_S)
             write_recording(folder.path / KEYBOARD_SOUND, whole, _RATE_HZ, overwrite=True)
-        write_atomic(folder.path / KEYBOARD_FILE, to_json(found.to_dict()), overwrite=True)
+        write_atomic(folder.path / KEYBOARD_FILE, document_text(found.to_dict()), overwrite=True)
     return found
 
 

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from matcher.explaining._reading import from_plain, to_plain
-from matcher.runs.run_document import to_json
 from shared import ParameterError, RunFolderError, write_atomic
+from shared.documents import document_text
 
 __all__ = [
     "EXPLAIN_FILE",
@@ -104,7 +104,7 @@ class Explanation:
             If it can't be written.
         """
         path = Path(run) / EXPLAIN_FILE
-        write_atomic(path, to_json(self.to_dict()), overwrite=True)
+        write_atomic(path, document_text(self.to_dict()), overwrite=True)
         return path
 
     @classmethod

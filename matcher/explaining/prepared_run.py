@@ -14,8 +14,8 @@ from matcher.losses import PARTS, LossBreakdown, breakdown, totals, weights_for
 from matcher.matching import make_problem
 from matcher.parts import used_parameters
 from matcher.playing import noise_seed, play_notes, prepare_note
-from matcher.runs.run_folder import RunFolder, load_run
-from matcher.runs.search_folder import list_searches
+from matcher.runs.folder import RunFolder, load_run
+from matcher.runs.searches import list_searches
 from matcher.target import Target, TargetNote
 from matcher.target.analyse import measure_note
 from matcher.voice_map import PHASE_DEPTHS
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from matcher.losses import NoteTarget
     from matcher.problem import Problem
-    from matcher.runs.run_folder import RunNote
+    from matcher.runs.folder import RunNote
     from shared import FloatArray, Note, Patch
     from shared.types import IntArray
 

@@ -18,10 +18,9 @@ from matcher.hearing.measure import analyse_match
 from matcher.losses import weights_for
 from matcher.playing import noise_seed
 from matcher.runs import PatchChange, compare_patches, find_version, split_version
-from matcher.runs.claim import read_document
-from matcher.runs.file_names import unique_names
-from matcher.runs.run_files import equal_gain
-from matcher.runs.search_folder import fitted_target, own_search
+from matcher.runs.folder import equal_gain
+from matcher.runs.layout import read_unchecked, unique_names
+from matcher.runs.searches import fitted_target, own_search
 from matcher.scoring import score_patch
 from matcher.target import Target, target_from_signal
 from shared import Note, Patch, RunFolderError, write_recording
@@ -173,7 +172,7 @@ def _run_stage(run: Path) -> _Stage:
     search = own_search(run)
     settings = search.settings
     return _Stage(
-        search.structure() if read_document(run) else load_structure(PLAIN_STRUCTURE),
+        search.structure() if read_unchecked(run) else load_structure(PLAIN_STRUCTURE),
         fitted_target(search),
         find_version(run).gates_s,
         weights_for(settings.get("weights")),

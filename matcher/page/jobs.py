@@ -15,8 +15,8 @@ import time
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from matcher.runs.run_document import plain
 from shared import ParameterError, write_atomic
+from shared.documents import to_builtins
 from shared.files import read_text_file
 
 if TYPE_CHECKING:
@@ -191,7 +191,7 @@ class PageJobs:
 
 def write_event(folder: Path, kind: str, **fields: object) -> None:
     """Write one event of a job, whole, at once."""
-    document = plain({"kind": kind, **fields})
+    document = to_builtins({"kind": kind, **fields})
     line = json.dumps(document, ensure_ascii=True, allow_nan=False)
     with (folder / EVENTS_FILE).open("a", encoding="ascii") as file:
         file.write(f"{line}\n")

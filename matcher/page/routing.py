@@ -13,8 +13,8 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from matcher.page.security import REPORT_POLICY
-from matcher.runs.run_document import plain
 from shared import EarwrightError, ParameterError
+from shared.documents import to_builtins
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
@@ -124,7 +124,7 @@ class _PlainJson(JSONResponse):
 
 def answer(document: object, status: int = 200) -> JSONResponse:
     """Send JSON; numbers that aren't finite become null."""
-    return _PlainJson(plain(document), status_code=status)
+    return _PlainJson(to_builtins(document), status_code=status)
 
 
 def wav(content: bytes, **headers: str) -> Response:

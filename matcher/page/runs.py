@@ -14,10 +14,9 @@ from matcher.page.structures import describe_parameters, describe_values
 from matcher.page.targets import quietly
 from matcher.page.workspace import Kept
 from matcher.runs import find_version
-from matcher.runs.run_folder import load_run
-from matcher.runs.run_lock import lock_run
-from matcher.runs.run_structure import load_patch_and_structure
-from matcher.runs.search_folder import list_searches
+from matcher.runs.folder import load_patch_and_structure, load_run
+from matcher.runs.lock import lock_run
+from matcher.runs.searches import list_searches
 from matcher.target import target_from_signal
 from matcher.texts.words import stop_reason_text
 from shared import (
@@ -38,7 +37,7 @@ if TYPE_CHECKING:
     from matcher.comparing import Comparison, Convergence
     from matcher.page.sounds import Played
     from matcher.page.workspace import Workspace
-    from matcher.runs.run_folder import RunFolder, RunNote
+    from matcher.runs.folder import RunFolder, RunNote
     from matcher.target import TargetNote
 
 # Notes whose analysis is kept.
@@ -175,7 +174,7 @@ class PageRuns:
         return {
             "structure": kept.structure().name,
             "seed": kept.settings.get("seed", 0),
-            "target": self._target_in(kept.request.get("command_line")),
+            "target": self._target_in(kept.request.command_line),
         }
 
     def target_of(self, run: RunFolder) -> str | None:

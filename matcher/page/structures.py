@@ -9,7 +9,7 @@ import numpy as np
 
 from matcher.page.workspace import free_file, plain_file_name
 from matcher.parts import parameter_label, used_parameters, voice_parts
-from matcher.runs.file_names import safe_name
+from matcher.runs.layout import safe_name
 from matcher.sheet import panel_text
 from matcher.voice_map import SWITCHES
 from shared import CATALOGUE, EarwrightError, ParameterError, StructureError, write_atomic

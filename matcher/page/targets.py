@@ -19,7 +19,7 @@ import numpy as np
 from matcher.page.pictures import picture
 from matcher.page.sounds import wav_bytes
 from matcher.page.workspace import Kept, free_file, plain_file_name
-from matcher.runs.file_names import safe_name
+from matcher.runs.layout import safe_name
 from matcher.target import load_target
 from matcher.target.manifest import read_manifest
 from shared import AudioError, EarwrightWarning, ParameterError, pitch_name, write_atomic

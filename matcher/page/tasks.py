@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from matcher.page.jobs import BEST_FILE, JOB_FILE, LOCK_FILE, STOP_FILE, write_event
-from matcher.runs.run_folder import DEFAULT_PARENT
+from matcher.runs.folder import DEFAULT_PARENT
 from shared.files import remove_abandoned_folders
 
 if TYPE_CHECKING:

@@ -22,8 +22,8 @@ from pathlib import Path
 from threading import Lock
 from typing import TYPE_CHECKING, Generic, TypeVar
 
-from matcher.runs.file_names import safe_name
-from matcher.runs.run_folder import DEFAULT_PARENT
+from matcher.runs.folder import DEFAULT_PARENT
+from matcher.runs.layout import safe_name
 from shared import FileError, ParameterError
 
 if TYPE_CHECKING:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from matcher.runs.run_folder import RunFolder
+    from matcher.runs.folder import RunFolder
     from matcher.target import PitchTrack
     from shared import FloatArray, Note
 

@@ -13,7 +13,7 @@ from matcher.report._notes import Picture, ReadNote, read_notes
 from matcher.report._pictures import Drawing
 from matcher.report._sounds import EmbeddedSounds, PlainSound, embed_sounds, match_loudness
 from matcher.report._svg import PAGE, inline_svg
-from matcher.runs.run_folder import load_run
+from matcher.runs.folder import load_run
 from shared import EarwrightError
 
 if TYPE_CHECKING:

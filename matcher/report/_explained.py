@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING
 from matcher.explaining import Explanation
 from matcher.parts import parameter_label, voice_parts
 from matcher.report._sounds import PlainSound
-from matcher.runs.claim import PATCH_FILE
+from matcher.runs.layout import PATCH_FILE
 from shared import CATALOGUE, EarwrightError, read_recording, sha256_digest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from matcher.runs.run_folder import RunFolder
+    from matcher.runs.folder import RunFolder
 
 __all__: list[str] = []
 

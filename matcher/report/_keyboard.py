@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from matcher.explaining.key_checks import KeyRow
     from matcher.report._sounds import PlainSound
-    from matcher.runs.run_folder import RunFolder
+    from matcher.runs.folder import RunFolder
 
 __all__: list[str] = []
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from typing import Any
 
     from matcher.plots import SoundPair
-    from matcher.runs.run_folder import RunFolder, RunNote
+    from matcher.runs.folder import RunFolder, RunNote
 
 __all__: list[str] = []
 

@@ -6,13 +6,13 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from matcher.runs.run_structure import load_patch_and_structure
+from matcher.runs.folder import load_patch_and_structure
 from matcher.sheet import panel_text, patch_sheet, resting_controls
 from shared import CATALOGUE, EarwrightError
 
 if TYPE_CHECKING:
     from matcher.explaining import Explanation, Slack
-    from matcher.runs.run_folder import RunFolder
+    from matcher.runs.folder import RunFolder
     from matcher.sheet import SheetRow
     from shared import Note, Patch
     from voice import Structure

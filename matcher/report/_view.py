@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from typing import Any
 
     from matcher.runs import Version
-    from matcher.runs.run_folder import RunFolder
+    from matcher.runs.folder import RunFolder
 
 __all__: list[str] = []
 

@@ -6,8 +6,8 @@ import io
 from typing import TYPE_CHECKING
 
 from matcher.plots import find_palette
-from matcher.runs.claim import PLOTS_FOLDER
-from matcher.runs.run_folder import RunFolder, load_run
+from matcher.runs.folder import RunFolder, load_run
+from matcher.runs.layout import PLOTS_FOLDER
 from shared import ParameterError, write_atomic
 
 if TYPE_CHECKING:

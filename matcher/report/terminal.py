@@ -10,7 +10,7 @@ import numpy as np
 from matcher.losses import TERMS
 from matcher.plots.pair import level_curves
 from matcher.report._notes import read_sound
-from matcher.runs.run_structure import load_patch_and_structure
+from matcher.runs.folder import load_patch_and_structure
 from matcher.texts.tables import format_patch
 from matcher.texts.words import WIDTH, one_line, shorten
 from shared import HEARING_CAUTION, EarwrightError
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from typing import Any
 
-    from matcher.runs.run_folder import RunFolder, RunNote
+    from matcher.runs.folder import RunFolder, RunNote
     from shared import FloatArray
 
 __all__ = ["ASCII_SIGNS", "BLOCK_SIGNS", "format_run", "text_plot"]

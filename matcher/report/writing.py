@@ -9,8 +9,8 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from matcher.runs.claim import REPORT_FILE
-from matcher.runs.run_folder import RunFolder, load_run
+from matcher.runs.folder import RunFolder, load_run
+from matcher.runs.layout import REPORT_FILE
 from shared import HEARING_CAUTION, write_atomic
 
 if TYPE_CHECKING:

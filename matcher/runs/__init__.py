@@ -1,4 +1,4 @@
-"""The versions of a run: every good state of the patch, numbered, and never overwritten.
+"""What is kept of a run: its folder, every good state of the patch, its searches, and its lock.
 
 ::
 
@@ -11,16 +11,18 @@
         versions/kept/softer.json   a name given to one of them
 
 Each version is one JSON file with the whole patch, so any of them can be taken out and played.
-The folder only grows: going back adds a version that equals the earlier one.
+The folder only grows: going back adds a version that equals the earlier one. Nothing here
+searches; `matcher.saving` leads matches and refinements through it.
 """
 
 from __future__ import annotations
 
-from matcher.runs.differences import PatchChange, compare_patches
-from matcher.runs.going_back import go_back, keep_version
-from matcher.runs.version import KINDS, Version
-from matcher.runs.version_folder import (
+from matcher.runs.updating import go_back, keep_version
+from matcher.runs.versions import (
+    PatchChange,
+    Version,
     add_version,
+    compare_patches,
     find_version,
     list_versions,
     name_version,
@@ -28,7 +30,6 @@ from matcher.runs.version_folder import (
 )
 
 __all__ = [
-    "KINDS",
     "PatchChange",
     "Version",
     "add_version",

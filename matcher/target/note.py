@@ -10,18 +10,22 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
 from matcher.target.analyse import MeasuredNote, measure_note
 from matcher.target.level import FLOOR_DB, NoteSpan, find_span
 from matcher.target.model import TargetNote
-from shared.errors import TargetError
+from shared.errors import ParameterError, TargetError
 from shared.notes import Note, parse_pitch, pitch_name
 from shared.units import hz_to_midi, samples_to_seconds, seconds_to_samples
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matcher.target.model import Target
     from shared.audio import Recording
     from shared.types import FloatArray
 
@@ -32,6 +36,7 @@ __all__ = [
     "GivenNote",
     "NameHints",
     "build_note",
+    "choose_notes",
     "choose_pitch",
     "read_name",
 ]
@@ -50,9 +55,14 @@ DEFAULT_VELOCITY = 100
 LARGEST_DETUNE_SEMITONES = 0.6
 LARGEST_OCTAVES = 2
 UNCERTAIN_RATIO = 0.2
+# In the place of names: all notes, one after the other.
+EACH = "each"
 _CUTS = re.compile(r"[\s_\-.,()\[\]]+")
 _PITCH = re.compile(r"[A-G](?:#|b)?[0-8]", re.ASCII)
 _VELOCITY = re.compile(r"(?:v|vel)(\d{1,3})", re.ASCII | re.IGNORECASE)
+
+# Notes of a target by name, file name or pitch.
+Names: TypeAlias = "str | float | Sequence[str | float]"
 
 
 @dataclass(frozen=True)
@@ -310,3 +320,58 @@ def read_name(name: str) -> NameHints:
         pitches.pop() if len(pitches) == 1 else None,
         velocities.pop() if len(velocities) == 1 else None,
     )
+
+
+def choose_notes(target: Target, leave_out: Names) -> list[int]:
+    """Find the notes that are to be left out: their places in the target, rising."""
+    if leave_out == EACH:
+        places = set(range(len(target.notes)))
+        if len(places) < 2:
+            raise ParameterError(
+                'leave_out is "each", and the target has one note; two or more are needed.',
+                name="leave_out",
+                value=leave_out,
+            )
+        return sorted(places)
+    wanted: list[str | float] = (
+        [leave_out] if isinstance(leave_out, str | int | float) else list(leave_out)
+    )
+    if EACH in wanted:
+        raise ParameterError(
+            f'leave_out is {", ".join(map(str, wanted))}; "each" is accepted alone.',
+            name="leave_out",
+            value=wanted,
+        )
+    places = {place for one in wanted for place in _places(target, one)}
+    if not places or len(places) == len(target.notes):
+        raise ParameterError(
+            f"leave_out is {', '.join(map(str, wanted)) or 'empty'}, which "
+            f"{'leaves no note to fit' if places else 'names no note'}; some of the "
+            f"{len(target.notes)} notes, and not all of them, are accepted.",
+            name="leave_out",
+            value=wanted,
+        )
+    return sorted(places)
+
+
+def _places(target: Target, wanted: str | float) -> list[int]:
+    """Find the notes of a name, a file name or a pitch."""
+    names = {str(wanted), Path(str(wanted)).stem}
+    places = [i for i, note in enumerate(target.notes) if note.name in names]
+    try:
+        key = parse_pitch(str(wanted))
+    except ParameterError:
+        key = None
+    if key is not None:
+        pitches = [note.note.midi_pitch for note in target.notes]
+        near = [i for i, x in enumerate(pitches) if abs(x - key) <= LARGEST_DETUNE_SEMITONES]
+        places = sorted({*places, *near})
+    if not places:
+        known = ", ".join(f"{n.name} ({pitch_name(n.note.midi_pitch)})" for n in target.notes)
+        raise ParameterError(
+            f"leave_out is {wanted}, which is no note of the target; its notes are {known}. Name "
+            'one by its file, name or pitch, or give "each".',
+            name="leave_out",
+            value=wanted,
+        )
+    return places

@@ -15,8 +15,8 @@ import numpy as np
 from matcher.hearing import audible_differences
 from matcher.losses import LossBreakdown, describe_weights
 from matcher.runs import compare_patches, find_version
-from matcher.runs.claim import REPORT_FILE
-from matcher.runs.run_document import figures, sources
+from matcher.runs.document import figures, sources
+from matcher.runs.layout import REPORT_FILE
 from matcher.texts.history import format_changes
 from matcher.texts.tables import format_audible, format_loss, format_patch, loss_table
 from matcher.texts.words import STOP_REASONS, WIDTH, one_line, shorten
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from matcher.result import LeftOutNote, MatchResult
-    from matcher.runs.run_folder import RunFolder
+    from matcher.runs.folder import RunFolder
     from matcher.target import TargetNote
 
 __all__: list[str] = []

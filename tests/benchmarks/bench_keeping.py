@@ -27,8 +27,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-import matcher.runs.run_files
-import matcher.runs.run_folder
+import matcher.runs.folder
 from matcher import match, match_and_save, refine
 from matcher.search.checkpoint import Checkpoint
 from matcher.target import Target, target_from_signal
@@ -114,7 +113,7 @@ def evaluations_to(losses: FloatArray, goal: float) -> int | None:
 def record_cost(seconds: float, folder: Path) -> dict[str, float]:
     """Match and save, and time what keeping takes: parts of the wall time of the search."""
     spent = {"checkpoints": 0.0, "record": 0.0}
-    save, write = Checkpoint.save, matcher.runs.run_files.write_record
+    save, write = Checkpoint.save, matcher.runs.folder.write_record
 
     def timed_save(*args: object, **options: object) -> None:
         began = time.perf_counter()
@@ -129,12 +128,12 @@ def record_cost(seconds: float, folder: Path) -> dict[str, float]:
     import optuna  # noqa: F401, PLC0415  its import is no part of keeping
 
     Checkpoint.save = timed_save  # type: ignore[method-assign, assignment]
-    matcher.runs.run_folder.write_record = timed_write  # type: ignore[assignment]
+    matcher.runs.folder.write_record = timed_write  # type: ignore[assignment]
     try:
         result, _ = match_and_save(_long_note(), folder / "run", seconds=seconds, progress=False)
     finally:
         Checkpoint.save = save  # type: ignore[method-assign]
-        matcher.runs.run_folder.write_record = write
+        matcher.runs.folder.write_record = write
     return {
         "evaluations": float(result.n_evaluations),
         "elapsed_s": result.elapsed_s,

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matcher.losses import PARTS, NoteScorer, NoteTarget
-from matcher.runs.package_versions import versions
+from matcher.result import software_versions
 from shared import write_atomic
 from voice import render
 
@@ -136,7 +136,7 @@ def scores_of(name: str) -> dict[str, float]:
 def main() -> None:
     """Write the file."""
     document = {
-        "versions": versions(),
+        "versions": software_versions(),
         "sounds": {name: sound_numbers(sound_of(name)) for name in PATCHES},
         "scores": {name: scores_of(name) for name in PATCHES if name != REFERENCE},
     }

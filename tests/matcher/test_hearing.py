@@ -24,7 +24,7 @@ from matcher.hearing import (
     compare_notes,
 )
 from matcher.hearing.measure import find_sections
-from matcher.runs.run_folder import save_run
+from matcher.runs.folder import save_run
 from matcher.target import TargetNote, load_target, target_from_signal
 from shared import Note, ParameterError
 from tests.matcher.small_match import small_match

@@ -12,10 +12,10 @@ from scipy.signal import correlate
 import matcher.leave_out
 from matcher import load_run, match, match_leaving_out, save_run
 from matcher.evaluator import Evaluator
-from matcher.leave_out import choose_notes
 from matcher.playing import prepare_note
 from matcher.problem import Problem
 from matcher.target import Target
+from matcher.target.note import choose_notes
 from matcher.texts.match import format_match
 from shared import ParameterError, ParameterSpace
 from shared.files import sha256_digest

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from unittest import mock
 
-import matcher.runs.search_folder
+import matcher.runs.searches
 from matcher import match_and_save
 from matcher.cli import main
 from matcher.search.checkpoint import Checkpoint
@@ -83,7 +83,7 @@ def _interrupted_run(folder: Path) -> Path:
     run = folder / "interrupted"
     target = Target((target_from_signal(played_note(), RATE_HZ, name="reed", velocity=90),))
     often = functools.partial(Checkpoint, every_s=0.0)
-    with mock.patch.object(matcher.runs.search_folder, "Checkpoint", often):
+    with mock.patch.object(matcher.runs.searches, "Checkpoint", often):
         n_asked = iter(range(8))
         match_and_save(
             target, run, structure="one-oscillator", evals=400, progress=False,

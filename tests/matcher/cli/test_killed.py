@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-import matcher.runs.search_folder
+import matcher.runs.searches
 from matcher.cli import main
 from matcher.optimise import SearchRecord
 from matcher.runs import list_versions
-from matcher.runs.run_folder import load_run
+from matcher.runs.folder import load_run
 from matcher.search.checkpoint import Checkpoint
 from shared import RunFolderError
 from tests.matcher.cli.recordings_on_disk import write_note
@@ -66,7 +66,7 @@ def _fork(
             os.chdir(cwd)
             sys.stdout = sys.stderr = (said or Path(os.devnull)).open("w", encoding="utf-8")
             make = functools.partial(_limited, room_bytes)
-            matcher.runs.search_folder.Checkpoint = make  # type: ignore[misc,assignment]
+            matcher.runs.searches.Checkpoint = make  # type: ignore[misc,assignment]
             status = main(argv)
             sys.stdout.flush()
             os._exit(status)

@@ -13,7 +13,7 @@ import matcher.matching
 from matcher.cli import main
 from matcher.evaluator import Evaluator
 from matcher.optimise import SAMPLER_NAMES, SearchRecord
-from matcher.runs.run_folder import load_run
+from matcher.runs.folder import load_run
 from shared.files import sha256_digest
 from tests.matcher.cli.recordings_on_disk import write_note
 
@@ -241,7 +241,7 @@ def test_a_patch_that_cannot_be_written_is_shown(
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch:
-        patch.setattr("matcher.runs.run_folder.write_sounds", full)
+        patch.setattr("matcher.runs.folder.write_sounds", full)
         assert main(["match", "reed.wav", "--out", "out", *QUICK]) == 2
     out, err = capsys.readouterr()
     assert "Patch (one-oscillator)" in out

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from matcher.runs.run_folder import load_run
+from matcher.runs.folder import load_run
 from tests.matcher.cli.recordings_on_disk import write_note
 
 ROOT = Path(__file__).resolve().parents[3]

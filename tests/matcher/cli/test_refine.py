@@ -13,7 +13,7 @@ import soundfile
 
 from matcher.cli import main
 from matcher.runs import list_versions
-from matcher.runs.run_folder import load_run
+from matcher.runs.folder import load_run
 from shared import MAX_LOUDNESS_LUFS, MAX_TRUE_PEAK_DBTP, loudness_lufs, true_peak_db
 from tests.matcher.cli.recordings_on_disk import write_note
 

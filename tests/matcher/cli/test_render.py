@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from matcher.cli import main
-from matcher.runs.run_folder import RunFolder, save_run
+from matcher.runs.folder import RunFolder, save_run
 from shared import MAX_LOUDNESS_LUFS, MAX_TRUE_PEAK_DBTP, Patch, loudness_lufs, true_peak_db
 from tests.matcher.small_match import small_match
 from voice import render

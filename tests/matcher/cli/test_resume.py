@@ -16,7 +16,7 @@ from matcher.cli import main
 from matcher.evaluator import Evaluator
 from matcher.optimise import SearchRecord
 from matcher.runs import list_versions
-from matcher.runs.run_folder import load_run
+from matcher.runs.folder import load_run
 from shared import EarwrightWarning, Patch
 from tests.matcher.cli.recordings_on_disk import write_note
 from tests.matcher.small_match import RATE_HZ, played_note

@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from matcher.cli import main
-from matcher.runs.run_folder import load_run
+from matcher.runs.folder import load_run
 from tests.matcher.cli.recordings_on_disk import write_note
 from tests.matcher.small_match import RATE_HZ, played_note
 from tests.sequences import TARGETS

@@ -15,7 +15,7 @@ import soundfile
 from matcher import batch, compare, continue_comparison, load_comparison, load_run
 from matcher.comparing import run_folder
 from matcher.comparing.folder import read_outcome, write_outcome
-from matcher.runs.run_lock import lock_run
+from matcher.runs.lock import lock_run
 from shared import AudioError, ParameterError, RunFolderError, StructureError, TargetError
 from tests.matcher.comparing.made_runs import made_run
 from tests.matcher.comparing.small_jobs import without_search, write_notes

@@ -10,7 +10,7 @@ import pytest
 from matcher import explain, load_run
 from matcher.explaining import Explanation
 from matcher.explaining.explain import default_seconds
-from matcher.runs.run_lock import lock_run
+from matcher.runs.lock import lock_run
 from matcher.texts.explanation import format_explanation
 from shared import ParameterError, RunFolderError, sha256_digest
 from tests.matcher.explaining.explained_run import explained_run, set_patch

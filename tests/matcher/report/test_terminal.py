@@ -13,7 +13,7 @@ from shared import HEARING_CAUTION
 from tests.matcher.report.report_runs import HOSTILE, edit_document, small_run
 
 if TYPE_CHECKING:
-    from matcher.runs.run_folder import RunFolder
+    from matcher.runs.folder import RunFolder
 
 
 @pytest.fixture(scope="module")

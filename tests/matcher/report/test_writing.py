@@ -32,7 +32,7 @@ from tests.matcher.report.report_runs import (
 from tests.matcher.small_match import small_match
 
 if TYPE_CHECKING:
-    from matcher.runs.run_folder import RunFolder
+    from matcher.runs.folder import RunFolder
 
 HTML = "{http://www.w3.org/1999/xhtml}"
 SVG = "{http://www.w3.org/2000/svg}"

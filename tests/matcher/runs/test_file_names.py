@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matcher.runs.file_names import common_name, safe_name, unique_names
+from matcher.runs.layout import common_name, safe_name, unique_names
 
 # Surrogates come from names of files that aren't text in the system's encoding.
 ANY_TEXT = st.text(st.characters(codec=None), max_size=300)

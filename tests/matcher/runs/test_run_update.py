@@ -24,5 +24,5 @@ def test_a_damaged_document_is_one_line(
     path.write_text(json.dumps({**json.loads(path.read_text()), field: [None]}))
     sounds = {sound: sound.read_bytes() for sound in run.rglob("*.wav")}
     assert main(["back", str(run), "start"]) == 2
-    assert "run.json is damaged" in capsys.readouterr().err
+    assert f"run.json, {field}" in capsys.readouterr().err
     assert {sound: sound.read_bytes() for sound in run.rglob("*.wav")} == sounds

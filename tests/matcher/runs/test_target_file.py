@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from matcher import match
-from matcher.runs.target_file import read_target, write_target
+from matcher.runs.searches import read_target, write_target
 from matcher.target import Target, target_from_signal
 from shared import FileError, RunFolderError
 from tests.matcher.small_match import RATE_HZ, played_note

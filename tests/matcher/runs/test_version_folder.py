@@ -140,6 +140,6 @@ def test_a_cut_file_is_named(run: Path) -> None:
     """Half a file is refused by its name; the others are still found."""
     path = run / "versions" / "0003.json"
     path.write_text(path.read_text()[:100])
-    with pytest.raises(RunFolderError, match=r"0003\.json can't be read"):
+    with pytest.raises(RunFolderError, match=r"0003\.json is no JSON"):
         find_version(run)
     assert find_version(run, 2).number == 2

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numba
 import numpy as np
 
-from matcher.runs.package_versions import versions
+from matcher.result import software_versions
 
 if TYPE_CHECKING:
     import pytest
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 def test_versions_are_those_that_run() -> None:
     """Python's and the packages' own word."""
-    found = versions()
+    found = software_versions()
     assert found["python"] == platform.python_version()
     assert found["numpy"] == np.__version__
     assert found["numba"] == numba.__version__
@@ -32,6 +32,6 @@ def test_a_package_without_metadata_is_unknown(monkeypatch: pytest.MonkeyPatch) 
         raise metadata.PackageNotFoundError(name)
 
     monkeypatch.setattr(metadata, "version", missing)
-    found = versions()
+    found = software_versions()
     assert found.pop("python") == platform.python_version()
     assert set(found.values()) == {"unknown"}

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from matcher.comparing.folder import ComparisonFolder
-from matcher.runs.run_lock import lock_run
+from matcher.runs.lock import lock_run
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -11,7 +11,7 @@ import pytest
 from matcher.hearing import audible_differences
 from matcher.losses import PARTS, TERMS, weights_for
 from matcher.parts import used_parameters
-from matcher.runs.run_folder import RunFolder
+from matcher.runs.folder import RunFolder
 from matcher.texts.match import (
     WIDTH,
     format_audible,

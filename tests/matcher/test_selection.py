@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matcher.refining import Selection, choose_space, read_value, with_values
+from matcher.selection import Selection, choose_space, read_value, with_values
 from shared import CATALOGUE, ParameterError, Patch
 from voice import load_structure
 

@@ -1,19 +1,29 @@
-"""The content of ``run.json``: everything about a run that isn't sound."""
+"""The content of ``run.json``: everything about a run that isn't sound, written and read back."""
 
 from __future__ import annotations
 
-import json
-import math
-from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
+import msgspec
 import numpy as np
 
 from matcher.hearing import JUST_NOTICEABLE, audible_differences, compare_notes
+from matcher.optimise import current_sampler
+from matcher.runs.layout import (
+    KIND,
+    PATCH_FILE,
+    RECORD_FILE,
+    RUN_FILE,
+    SOUND_FOLDERS,
+    STUDY_FILE,
+    is_unfinished,
+)
 from matcher.target.note import read_name
-from shared import pitch_name, seconds_to_samples
+from shared import Note, RunFolderError, pitch_name, seconds_to_samples
+from shared.documents import Document, document_from, read_document
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,8 +34,90 @@ if TYPE_CHECKING:
 
 __all__: list[str] = []
 
-KIND = "earwright run"
 SCHEMA_VERSION = 1
+COPY_ADVICE = "Take the file from a copy of the run."
+RunKind = TypeVar("RunKind", bound="RunDocument")
+
+
+class _Files(Document, frozen=True, kw_only=True):
+    """Where the sounds of a note are, within the run folder."""
+
+    target: str
+    match: str
+
+
+class _NoteEntry(Document, frozen=True, kw_only=True):
+    """What is read of a note; the rest is for people and pages."""
+
+    name: str
+    files: _Files
+    played: Note
+    onset_s: float | None = None
+    audible: list[Any] | None = None
+
+
+class _LossEntry(Document, frozen=True, kw_only=True):
+    """A loss; what isn't finite was written as null."""
+
+    total: float | None = None
+    terms: dict[str, float | None] | None = None
+
+
+class _Improvement(Document, frozen=True, kw_only=True):
+    """One step of the history."""
+
+    evaluations: float | None = None
+    elapsed_s: float | None = None
+    loss: float | None = None
+
+
+class _FileEntry(Document, frozen=True, kw_only=True):
+    """One file of the list of files."""
+
+    path: str
+
+
+class RunDocument(Document, frozen=True, kw_only=True):
+    """``run.json`` as far as readers rely on it: what is there is of this form, or null."""
+
+    kind: Literal["earwright run"]
+    schema_version: Literal[1]
+    notes: Annotated[list[_NoteEntry], msgspec.Meta(min_length=1)]
+    left_out: list[_NoteEntry] = msgspec.field(default_factory=list)
+    settings: dict[str, Any] | None = None
+    figures: dict[str, float | None] | None = None
+    loss: dict[str, _LossEntry | None] | None = None
+    history: list[_Improvement | None] | None = None
+    target: dict[str, Any] | None = None
+    versions: dict[str, Any] | None = None
+    warnings: list[Any] | None = None
+
+
+class WholeRunDocument(RunDocument, frozen=True, kw_only=True):
+    """The same with the fields that are renewed with each version."""
+
+    files: list[_FileEntry]
+    loss: dict[str, _LossEntry | None]
+
+
+@dataclass(frozen=True)
+class RunNote:
+    """One note of a run.
+
+    Parameters
+    ----------
+    name : str
+        Name of the note, as it was given; for the names of files see the paths.
+    played : Note
+        Pitch, velocity and gate with which it was matched.
+    target, match : Path
+        The target and the patch playing it.
+    """
+
+    name: str
+    played: Note
+    target: Path
+    match: Path
 
 
 def run_document(
@@ -105,27 +197,6 @@ def sources(note: TargetNote) -> dict[str, str]:
     }
 
 
-def to_json(document: Mapping[str, object]) -> bytes:
-    """Write a document as strict JSON: numbers that aren't finite become null."""
-    text = json.dumps(plain(document), indent=2, ensure_ascii=False, allow_nan=False)
-    # A name that isn't Unicode holds lone surrogates; here they become JSON's own escapes.
-    return f"{text}\n".encode(errors="backslashreplace")
-
-
-def plain(value: object) -> object:
-    """Copy what JSON can hold; null in the place of infinity and NaN."""
-    if isinstance(value, Mapping):
-        return {str(key): plain(entry) for key, entry in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [plain(entry) for entry in value]
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    if value is None or isinstance(value, (str, int)):
-        return value
-    # Numbers of numpy have item(); anything else is named by its text.
-    return plain(value.item()) if hasattr(value, "item") else str(value)
-
-
 def note_entry(
     match: NoteMatch | LeftOutNote,
     name: str,
@@ -180,3 +251,64 @@ def _heard(note: TargetNote) -> dict[str, object]:
     analysis = note.analysis
     every = {field.name: getattr(analysis, field.name) for field in fields(analysis)}
     return {name: value for name, value in every.items() if value is None or np.isscalar(value)}
+
+
+def read_run(
+    folder: Path,
+) -> tuple[dict[str, object], tuple[RunNote, ...], tuple[RunNote, ...]]:
+    """Read `run.json` and what it says about the notes, whose files must be there."""
+    data, document = read_run_document(folder, RunDocument)
+    notes = tuple(_note(folder, f"notes[{i}]", x) for i, x in enumerate(document.notes))
+    left_out = tuple(_note(folder, f"left_out[{i}]", x) for i, x in enumerate(document.left_out))
+    sounds = [path for note in (*notes, *left_out) for path in (note.target, note.match)]
+    for path in (*(folder / name for name in (PATCH_FILE, RECORD_FILE, STUDY_FILE)), *sounds):
+        if not path.is_file():
+            raise RunFolderError(
+                f"{path} is missing, so the run is not complete. Copy the folder whole, or run "
+                "the match again.",
+                path=path,
+            )
+    return data, notes, left_out
+
+
+def read_run_document(folder: Path, kind: type[RunKind]) -> tuple[dict[str, Any], RunKind]:
+    """Read `run.json` as it is, and checked."""
+    path = folder / RUN_FILE
+    if not path.exists():
+        if is_unfinished(folder):
+            raise RunFolderError(
+                f"{folder} holds a match that hasn't ended. Go on with it: earwright match "
+                f"--resume {folder}",
+                path=folder,
+            )
+        what = "has no run.json" if folder.is_dir() else "is no folder"
+        raise RunFolderError(
+            f"{folder} {what}; a folder that `earwright match` has written is accepted. Check "
+            "the name.",
+            path=folder,
+        )
+    data: dict[str, Any] = read_document(path, dict, error=RunFolderError)
+    checked = document_from(
+        data, kind, where=str(path), error=RunFolderError, advice=COPY_ADVICE, path=path
+    )
+    settings = data.get("settings")
+    if isinstance(settings, dict) and isinstance(settings.get("sampler"), str):
+        settings["sampler"] = current_sampler(settings["sampler"])
+    return data, checked
+
+
+def _note(folder: Path, field: str, entry: _NoteEntry) -> RunNote:
+    """Find the sounds of a note, which must lie in their folders: names come from outside."""
+    paths = []
+    for sub, value in zip(SOUND_FOLDERS, (entry.files.target, entry.files.match), strict=True):
+        parts = PurePosixPath(value).parts
+        if len(parts) != 2 or parts[0] != sub or ".." in parts or "\\" in value:
+            raise RunFolderError(
+                f"{folder / RUN_FILE}, {field}.files.{sub} is {value!r}; a file in {sub}/ is "
+                f"accepted. {COPY_ADVICE}",
+                name=f"{field}.files.{sub}",
+                value=value,
+                path=folder,
+            )
+        paths.append(folder / value)
+    return RunNote(entry.name, entry.played, *paths)

@@ -13,8 +13,8 @@ from matcher import load_run, match_and_save, refine, refine_and_save, resume_re
 from matcher.evaluator import Evaluator
 from matcher.optimise import SearchRecord
 from matcher.page.sounds import SoundCache
-from matcher.refining import Selection, choose_space
 from matcher.runs import go_back, keep_version, list_versions
+from matcher.selection import Selection, choose_space
 from matcher.target import Target, target_from_signal
 from shared import CATALOGUE, ParameterError, Patch, RunFolderError
 from tests.matcher.small_match import RATE_HZ, played_note, small_match
@@ -208,7 +208,7 @@ def test_an_update_that_was_cut_off_is_made_up_for(
         raise CutOffError
 
     with monkeypatch.context() as patched:
-        patched.setattr("matcher.refining.saving.show_version", cut_off)
+        patched.setattr("matcher.saving.show_version", cut_off)
         with pytest.raises(CutOffError):
             refine(run, only=["filter*"], evals=64, progress=False)
     found = list_versions(run)[-1]
