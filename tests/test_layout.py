@@ -20,6 +20,7 @@ _LEADING = (
     "matcher.partial_fit",
     "matcher.matching",
     "matcher.refining",
+    "matcher.saving",
     "matcher.runs",
     "matcher.explaining",
     "matcher.comparing",
@@ -32,6 +33,17 @@ FORBIDDEN_INSIDE = (
         ("voice", "matcher.target", "matcher.losses", *_LEADING, *_TELLING),
     ),
     (("matcher.search", "matcher.partial_fit"), ("matcher.matching", "matcher.refining")),
+    # What keeps doesn't search; `matcher.saving` leads both.
+    (
+        ("matcher.runs",),
+        (
+            "matcher.matching",
+            "matcher.refining",
+            "matcher.saving",
+            "matcher.leave_out",
+            "matcher.search.run",
+        ),
+    ),
     (("matcher.search", "matcher.partial_fit", "matcher.runs"), _TELLING),
     (("matcher.explaining", "matcher.comparing", "matcher.calibrating"), _TELLING),
     # Pictures are drawn of sounds and figures; what a page makes of them is its own business.
