@@ -14,7 +14,7 @@ import threading
 import warnings as python_warnings
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING, BinaryIO, NoReturn
 
 import numpy as np
 
@@ -166,24 +166,10 @@ def read_recording(path: str | Path, *, max_duration_s: float = MAX_DURATION_S) 
 
 
 def resample(signal: FloatArray, from_hz: float, to_hz: float) -> FloatArray:
-    """Change the sampling rate.
+    """Change the sampling rate of samples, (n_samples,) or (n_samples, n_channels).
 
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,) or (n_samples, n_channels), dtype=float64
-        Samples at the old rate.
-    from_hz, to_hz : float > 0
-        Old and new sampling rate in Hz.
-
-    Returns
-    -------
-    np.ndarray, shape=(round(n_samples * to_hz / from_hz),) or with channels, dtype=float64
-        Samples at the new rate (soxr, very high quality); a copy if the rates are equal.
-
-    Raises
-    ------
-    AudioError
-        If a rate isn't above 0.
+    soxr at very high quality; a copy if the rates are equal. An `AudioError` refuses a rate that
+    isn't above 0.
     """
     import soxr  # noqa: PLC0415 - late, so that `earwright --help` stays quick
 
@@ -238,31 +224,27 @@ def write_recording(
     file_path = Path(path)
     file_format = _WRITE_FORMATS.get(file_path.suffix.lower())
     if file_format is None:
-        raise AudioError(
-            f'{path}: the suffix "{file_path.suffix}" is not accepted; '
-            f"{', '.join(_WRITE_FORMATS)} are. Choose another name.",
-            path=path,
-            value=file_path.suffix,
-        )
+        accepted = f"{', '.join(_WRITE_FORMATS)} are. Choose another name."
+        text = f': the suffix "{file_path.suffix}" is not accepted; {accepted}'
+        _refuse(str(path), text, file_path.suffix)
     if not soundfile.check_format(file_format, subtype):
         accepted = ", ".join(soundfile.available_subtypes(file_format))
-        raise AudioError(
-            f'{path}: subtype "{subtype}" is not accepted for {file_format}; {accepted} are.',
-            path=path,
-            value=subtype,
-        )
+        text = f': subtype "{subtype}" is not accepted for {file_format}; {accepted} are.'
+        _refuse(str(path), text, subtype)
     _check_rate(sample_rate_hz, str(path))
     if signal.ndim == 2 and not 1 <= signal.shape[1] <= MAX_WRITTEN_CHANNELS:
-        raise AudioError(
-            f"{path}: the signal has {signal.shape[1]} channels; 1 or 2 are accepted.",
-            path=path,
-            value=signal.shape,
-        )
+        text = f": the signal has {signal.shape[1]} channels; 1 or 2 are accepted."
+        _refuse(str(path), text, signal.shape)
     limited, gain = limit_level(signal, sample_rate_hz)
     buffer = io.BytesIO()
     soundfile.write(buffer, limited, sample_rate_hz, format=file_format, subtype=subtype)
     write_atomic(file_path, buffer.getvalue(), overwrite=overwrite)
     return gain
+
+
+def _refuse(source: str, text: str, value: object = None) -> NoReturn:
+    """Raise for a recording or a file."""
+    raise AudioError(f"{source}{text}", path=source, value=value)
 
 
 def _check_file(path: Path, source: str) -> None:
@@ -309,12 +291,9 @@ def _read_channels(
         ) from error
     if len(channels) < seconds_to_samples(MIN_DURATION_S, sample_rate_hz):
         length_ms = 1000.0 * samples_to_seconds(float(len(channels)), sample_rate_hz)
-        raise AudioError(
-            f"{source} is {length_ms:.0f} ms long; {1000.0 * MIN_DURATION_S:g} ms or more is "
-            "accepted. Export more of the note.",
-            path=path,
-            value=length_ms / 1000.0,
-        )
+        accepted = f"{1000.0 * MIN_DURATION_S:g} ms or more is accepted"
+        text = f" is {length_ms:.0f} ms long; {accepted}. Export more of the note."
+        _refuse(source, text, length_ms / 1000.0)
     if duration_s > max_duration_s:
         notes.append(
             f"{source} is {duration_s:.1f} s long; only the first {max_duration_s:g} s are used. "
@@ -326,20 +305,12 @@ def _read_channels(
 def _check_header(file: soundfile.SoundFile, source: str) -> None:
     """Refuse formats, rates and channel counts that aren't promised."""
     if file.format not in _READ_FORMATS:
-        raise AudioError(
-            f"{source} has the format {file.format}; {_READ_FORMATS_TEXT} is accepted. Convert "
-            "it.",
-            path=source,
-            value=file.format,
-        )
+        text = f" has the format {file.format}; {_READ_FORMATS_TEXT} is accepted. Convert it."
+        _refuse(source, text, file.format)
     _check_rate(file.samplerate, source)
     if file.channels > MAX_CHANNELS:
-        raise AudioError(
-            f"{source} has {file.channels} channels; 1 to {MAX_CHANNELS} are accepted. Export the "
-            "channels that hold the sound.",
-            path=source,
-            value=file.channels,
-        )
+        text = f" has {file.channels} channels; 1 to {MAX_CHANNELS} are accepted."
+        _refuse(source, f"{text} Export the channels that hold the sound.", file.channels)
 
 
 def _check_rate(sample_rate_hz: float, source: str) -> None:
@@ -368,24 +339,16 @@ def _check_finite(channels: FloatArray, source: str) -> None:
     is_finite = np.isfinite(channels)
     if not is_finite.all():
         place = int(np.argwhere(~is_finite)[0][0])
-        raise AudioError(
-            f"{source}: sample {place} is {channels[~is_finite][0]}; only finite samples are "
-            "accepted. Export the recording anew.",
-            path=source,
-            value=place,
-        )
+        text = f": sample {place} is {channels[~is_finite][0]}; only finite samples are accepted."
+        _refuse(source, f"{text} Export the recording anew.", place)
 
 
 def _check_audible(mono: FloatArray, source: str) -> None:
     """Refuse silence."""
     peak_dbfs = amplitude_to_db(float(np.max(np.abs(mono))))
     if peak_dbfs < SILENCE_DBFS:
-        raise AudioError(
-            f"{source} is silent: its peak is {peak_dbfs:.1f} dBFS; {SILENCE_DBFS:g} dBFS or more "
-            "is accepted. Check the recording level.",
-            path=source,
-            value=peak_dbfs,
-        )
+        accepted = f"{SILENCE_DBFS:g} dBFS or more is accepted. Check the recording level."
+        _refuse(source, f" is silent: its peak is {peak_dbfs:.1f} dBFS; {accepted}", peak_dbfs)
 
 
 def _warn_if_clipped(channels: FloatArray, source: str, warn: Callable[[str], None]) -> None:
@@ -428,12 +391,8 @@ def _without_offset(mono: FloatArray, source: str, warn: Callable[[str], None]) 
         return mono
     centred: FloatArray = mono - offset
     if float(np.max(np.abs(centred))) < db_to_amplitude(SILENCE_DBFS):
-        raise AudioError(
-            f"{source} holds only a constant offset of {offset:.3f} and no sound. Check the "
-            "recording chain.",
-            path=source,
-            value=offset,
-        )
+        text = f" holds only a constant offset of {offset:.3f} and no sound."
+        _refuse(source, f"{text} Check the recording chain.", offset)
     warn(
         f"{source} had a constant offset of {offset:.3f}, which was taken off. Nothing needs to "
         "be done; a fault in the recording chain may be the cause."

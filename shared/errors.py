@@ -29,8 +29,7 @@ __all__ = [
 
 
 # What was wrong and where stands in front, what is accepted and what to do at the end.
-_HEAD_SIGNS = 450
-_TAIL_SIGNS = 240
+_HEAD_SIGNS, _TAIL_SIGNS = 450, 240
 
 
 class EarwrightError(Exception):
@@ -39,18 +38,14 @@ class EarwrightError(Exception):
     Parameters
     ----------
     message : str
-        One line: what was wrong and its value, what is accepted, what to do.
+        One line; of more than 700 signs the middle is left out, as an endless value in a file
+        would otherwise push what is accepted out of sight.
     name : str, optional
         The field, parameter or argument at fault, as the user typed it.
     value : object, optional
         The offending value itself.
     path : str or Path, optional
         The file at fault.
-
-    Notes
-    -----
-    A text of more than 700 signs loses its middle: an endless value in a file would otherwise
-    push what is accepted out of sight.
     """
 
     def __init__(
@@ -63,7 +58,9 @@ class EarwrightError(Exception):
     ) -> None:
         # Only the text goes to args: an exception with required keywords can't be unpickled,
         # and ours travel between processes.
-        super().__init__(_without_middle(message))
+        if len(message) > _HEAD_SIGNS + _TAIL_SIGNS + 10:
+            message = f"{message[:_HEAD_SIGNS]} [...] {message[-_TAIL_SIGNS:]}"
+        super().__init__(message)
         self.name = name
         self.value = value
         self.path = path
@@ -102,22 +99,7 @@ class EarwrightWarning(UserWarning):
 
 
 def suggest_names(name: str, candidates: Iterable[str], *, n_names: int = 3) -> str:
-    """Say which known names are spelt like an unknown one.
-
-    Parameters
-    ----------
-    name : str
-        The unknown name.
-    candidates : iterable of str
-        The known names.
-    n_names : int >= 1
-        How many to list at most.
-
-    Returns
-    -------
-    str
-        A sentence such as ``"Did you mean osc1.octave or osc2.octave?"``; empty if nothing is
-        near.
+    """Say which known names, `n_names` at most, are spelt like an unknown one; empty if none is.
 
     Examples
     --------
@@ -126,10 +108,3 @@ def suggest_names(name: str, candidates: Iterable[str], *, n_names: int = 3) -> 
     """
     near = difflib.get_close_matches(name, list(candidates), n=n_names, cutoff=0.6)
     return f"Did you mean {' or '.join(near)}?" if near else ""
-
-
-def _without_middle(text: str) -> str:
-    """Keep both ends of a text that is too long for a line."""
-    if len(text) <= _HEAD_SIGNS + _TAIL_SIGNS + 10:
-        return text
-    return f"{text[:_HEAD_SIGNS]} [...] {text[-_TAIL_SIGNS:]}"

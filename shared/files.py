@@ -38,7 +38,6 @@ __all__ = [
     "write_atomic",
 ]
 
-_CHUNK_BYTES = 1 << 20
 # A patch has 6 kB; the run.json of twelve notes with long histories 1 MB.
 MAX_TEXT_BYTES = 64 << 20
 # Another process may take a temporary file for abandoned in the instant before it is locked.
@@ -72,17 +71,15 @@ def read_text_file(
 def write_atomic(path: str | Path, data: bytes | str, *, overwrite: bool) -> None:
     """Write a file so that nobody ever sees half of it.
 
-    The data go to a hidden temporary file beside the target, are flushed to the disk, and take
-    the name in one step; a crash leaves either the old file or the new one. What a process that
-    was killed has left beside the target goes away.
+    A hidden temporary file beside the target is flushed to the disk and takes the name in one
+    step. What a process that was killed has left beside the target goes away.
 
     Parameters
     ----------
     path : str or Path
         File to write; its folder must exist.
     data : bytes or str
-        Content; text is written as UTF-8 with the line ends that it has, lone surrogates as
-        their codes.
+        Content; text is written as UTF-8 with the line ends that it has.
     overwrite : bool
         Whether a file of that name may be replaced.
 
@@ -120,34 +117,18 @@ def write_atomic(path: str | Path, data: bytes | str, *, overwrite: bool) -> Non
 
 
 def sha256_digest(data: bytes | str | Path) -> str:
-    """Compute the SHA-256 digest (FIPS 180-4) of bytes or of a file.
+    """Compute the SHA-256 digest (FIPS 180-4) of bytes, or of the file of a name.
 
-    Parameters
-    ----------
-    data : bytes, or str or Path
-        The bytes themselves, or the path of a file.
-
-    Returns
-    -------
-    str
-        64 hexadecimal digits.
-
-    Raises
-    ------
-    FileError
-        If the file can't be read.
+    Returns 64 hexadecimal digits; a `FileError` says why a file can't be read.
     """
     if isinstance(data, bytes):
         return hashlib.sha256(data).hexdigest()
-    digest = hashlib.sha256()
     try:
         with Path(data).open("rb") as file:
-            while chunk := file.read(_CHUNK_BYTES):
-                digest.update(chunk)
+            return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         reason = error.strerror or str(error)
         raise FileError(f"{data} can't be read: {reason}.", path=data) from error
-    return digest.hexdigest()
 
 
 def _write_whole(final: Path, content: bytes, *, overwrite: bool) -> None:

@@ -19,17 +19,10 @@ _MEMBERSHIP = Path("/proc/self/cgroup")
 
 
 def usable_cores(*, groups: Path = _GROUPS, membership: Path = _MEMBERSHIP) -> int:
-    """Count the cores that this process may use.
+    """Count the cores that this process may run on, or that its container grants if that is less.
 
-    Parameters
-    ----------
-    groups, membership : Path
-        Where Linux says what containers grant, and to which one this process belongs.
-
-    Returns
-    -------
-    int >= 1
-        Those it may run on, or the share that its container grants if that is less.
+    `groups` and `membership` are where Linux says what containers grant and to which one this
+    process belongs.
     """
     n_cores = (
         len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)

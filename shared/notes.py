@@ -70,23 +70,10 @@ class Note:
 
 
 def parse_pitch(text: str) -> float:
-    """Read a pitch as musicians and sequencers write it.
+    """Read a pitch as musicians and sequencers write it: a note name, or a MIDI pitch.
 
-    Parameters
-    ----------
-    text : str
-        A note name with octave and optional cents (``"C#4"``, ``"Bb3"``, ``"A4+14"``,
-        ``"C4 +13 cents"``), or a MIDI pitch (``"60"``, ``"60.25"``). Upper or lower case.
-
-    Returns
-    -------
-    float, 0 to 127
-        MIDI pitch; C4 = 60.
-
-    Raises
-    ------
-    ParameterError
-        If the text is neither, or lies outside the range.
+    A name has an octave and maybe cents (``"C#4"``, ``"Bb3"``, ``"C4 +13 cents"``), in upper or
+    lower case; C4 is 60. A `ParameterError` says what is accepted.
 
     Examples
     --------
@@ -111,22 +98,9 @@ def parse_pitch(text: str) -> float:
 
 
 def pitch_name(midi_pitch: float) -> str:
-    """Write a pitch as a note name, with its cents if there are any.
+    """Write a pitch as the nearest note name with sharps, and whole cents if there are any.
 
-    Parameters
-    ----------
-    midi_pitch : float, 0 to 127
-        Pitch in semitones, 60 = C4.
-
-    Returns
-    -------
-    str
-        Nearest note with sharps, and whole cents from -50 to +50; `parse_pitch` reads it back.
-
-    Raises
-    ------
-    ParameterError
-        If the pitch lies outside its range.
+    `parse_pitch` reads it back.
 
     Examples
     --------

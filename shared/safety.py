@@ -47,35 +47,25 @@ _MAX_CHANNELS = 5
 
 
 def true_peak_db(signal: FloatArray, sample_rate_hz: int) -> float:
-    """Measure the true peak: the peak of the waveform, also between the samples.
+    """Measure the true peak in dBTP: the peak of the waveform, also between the samples.
 
     Parameters
     ----------
     signal : np.ndarray, shape=(n_samples,) or (n_samples, n_channels), dtype=float64
-        Finite samples, full scale is 1.
+        Finite samples, full scale is 1; else an `AudioError`.
     sample_rate_hz : int > 0
         Sampling rate in Hz.
 
     Returns
     -------
     float
-        Largest true peak of the channels in dBTP; -inf for silence.
-
-    Raises
-    ------
-    AudioError
-        If the signal is empty, isn't finite or has another shape.
+        The largest of the channels; -inf for silence.
 
     Notes
     -----
-    The signal is oversampled four times as in [1]_, with soxr's filter in the place of the
-    48 taps that the annex gives as an example. A signal that starts or ends abruptly rings
-    there, as it does in a converter.
-
-    References
-    ----------
-    .. [1] Recommendation ITU-R BS.1770-5 (2023), "Algorithms to measure audio programme loudness
-       and true-peak audio level", Annex 2.
+    The signal is oversampled four times as in Recommendation ITU-R BS.1770-5 (2023), Annex 2, with
+    soxr's filter in the place of the 48 taps that it gives as an example. A signal that starts or
+    ends abruptly rings there, as it does in a converter.
     """
     import soxr  # noqa: PLC0415 - late, so that `earwright --help` stays quick
 
@@ -88,36 +78,27 @@ def true_peak_db(signal: FloatArray, sample_rate_hz: int) -> float:
 
 
 def loudness_lufs(signal: FloatArray, sample_rate_hz: int) -> float:
-    """Measure the integrated loudness.
+    """Measure the integrated loudness in LUFS (LKFS).
 
     Parameters
     ----------
     signal : np.ndarray, shape=(n_samples,) or (n_samples, n_channels), dtype=float64
-        Finite samples, full scale is 1; up to five channels in the order left, right, centre,
-        left surround, right surround.
+        Finite samples, full scale is 1, else an `AudioError`; up to five channels in the order
+        left, right, centre, left surround, right surround.
     sample_rate_hz : int > 0
         Sampling rate in Hz.
 
     Returns
     -------
     float
-        Integrated loudness in LUFS (LKFS); -inf if no block is louder than -70 LUFS.
-
-    Raises
-    ------
-    AudioError
-        If the signal is empty, isn't finite or has another shape.
+        -inf if no block is louder than -70 LUFS.
 
     Notes
     -----
-    The meter of [1]_ knows blocks of 400 ms. A shorter signal is repeated until it fills one:
-    padding it with silence would call a short, loud sound quiet, and here the figure protects
-    ears. pyloudnorm's "DeMan" filters are those whose coefficients at 48 kHz stand in the
-    tables of [1]_; its default ones read 0.04 dB less.
-
-    References
-    ----------
-    .. [1] Recommendation ITU-R BS.1770-5 (2023), Annex 1.
+    The meter of Recommendation ITU-R BS.1770-5 (2023), Annex 1, knows blocks of 400 ms. A shorter
+    signal is repeated until it fills one: padding it with silence would call a short, loud sound
+    quiet, and here the figure protects ears. pyloudnorm's "DeMan" filters are those whose
+    coefficients at 48 kHz stand in the tables there; its default ones read 0.04 dB less.
     """
     import pyloudnorm  # noqa: PLC0415 - late, as it imports scipy.signal
 
@@ -145,30 +126,10 @@ def limit_level(
     max_true_peak_dbtp: float = MAX_TRUE_PEAK_DBTP,
     max_loudness_lufs: float = MAX_LOUDNESS_LUFS,
 ) -> tuple[FloatArray, float]:
-    """Turn a signal down until it is within both limits; never turn it up.
+    """Turn a signal, as for `loudness_lufs`, down until it is within both limits; never up.
 
-    Parameters
-    ----------
-    signal : np.ndarray, shape=(n_samples,) or (n_samples, n_channels), dtype=float64
-        Finite samples, full scale is 1.
-    sample_rate_hz : int > 0
-        Sampling rate in Hz.
-    max_true_peak_dbtp : float
-        Highest true peak in dBTP.
-    max_loudness_lufs : float
-        Highest integrated loudness in LUFS.
-
-    Returns
-    -------
-    limited : np.ndarray, same shape, dtype=float64
-        The signal times the gain: nothing else changes, so a comparison by ear stays fair.
-    gain : float, 0 < gain <= 1
-        The factor.
-
-    Raises
-    ------
-    AudioError
-        If the signal is empty, isn't finite or has another shape.
+    Returns the signal times the gain, and the gain, above 0 and up to 1. Nothing else changes, so
+    a comparison by ear stays fair.
     """
     excess_peak_db = true_peak_db(signal, sample_rate_hz) - max_true_peak_dbtp
     excess_loudness_db = loudness_lufs(signal, sample_rate_hz) - max_loudness_lufs

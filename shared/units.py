@@ -51,36 +51,14 @@ FloatOrArray = TypeVar("FloatOrArray", float, FloatArray)
 
 
 def midi_to_hz(midi_pitch: FloatOrArray) -> FloatOrArray:
-    """Convert MIDI pitch to frequency.
-
-    Parameters
-    ----------
-    midi_pitch : float or np.ndarray of float64, any finite value
-        Pitch in semitones, 69 = A4.
-
-    Returns
-    -------
-    float or np.ndarray, same shape
-        Frequency in Hz.
-    """
+    """Convert MIDI pitch, 69 = A4, to frequency in Hz."""
     return _same_kind(
         midi_pitch, A4_HZ * np.exp2((midi_pitch - A4_MIDI_PITCH) / SEMITONES_PER_OCTAVE)
     )
 
 
 def hz_to_midi(frequency_hz: FloatOrArray) -> FloatOrArray:
-    """Convert frequency to MIDI pitch.
-
-    Parameters
-    ----------
-    frequency_hz : float or np.ndarray of float64, > 0
-        Frequency in Hz.
-
-    Returns
-    -------
-    float or np.ndarray, same shape
-        Pitch in semitones, 69 = A4.
-    """
+    """Convert frequency in Hz to MIDI pitch, 69 = A4."""
     _check_positive("frequency_hz", frequency_hz, unit="Hz")
     return _same_kind(
         frequency_hz, A4_MIDI_PITCH + SEMITONES_PER_OCTAVE * np.log2(frequency_hz / A4_HZ)
@@ -88,104 +66,36 @@ def hz_to_midi(frequency_hz: FloatOrArray) -> FloatOrArray:
 
 
 def cents_to_ratio(interval_cents: FloatOrArray) -> FloatOrArray:
-    """Convert an interval in cents to a frequency ratio.
-
-    Parameters
-    ----------
-    interval_cents : float or np.ndarray of float64, any finite value
-        Interval, 100 cents to the semitone.
-
-    Returns
-    -------
-    float or np.ndarray, same shape
-        Frequency ratio, > 0.
-    """
+    """Convert an interval, 100 cents to the semitone, to a frequency ratio."""
     return _same_kind(interval_cents, np.exp2(interval_cents / CENTS_PER_OCTAVE))
 
 
 def ratio_to_cents(ratio: FloatOrArray) -> FloatOrArray:
-    """Convert a frequency ratio to an interval in cents.
-
-    Parameters
-    ----------
-    ratio : float or np.ndarray of float64, > 0
-        Frequency ratio.
-
-    Returns
-    -------
-    float or np.ndarray, same shape
-        Interval in cents.
-    """
+    """Convert a frequency ratio to an interval in cents."""
     _check_positive("ratio", ratio)
     return _same_kind(ratio, CENTS_PER_OCTAVE * np.log2(ratio))
 
 
 def octaves_to_ratio(interval_octaves: FloatOrArray) -> FloatOrArray:
-    """Convert an interval in octaves to a frequency ratio.
-
-    Parameters
-    ----------
-    interval_octaves : float or np.ndarray of float64, any finite value
-        Interval in octaves.
-
-    Returns
-    -------
-    float or np.ndarray, same shape
-        Frequency ratio, > 0.
-    """
+    """Convert an interval in octaves to a frequency ratio."""
     return _same_kind(interval_octaves, np.exp2(interval_octaves))
 
 
 def ratio_to_octaves(ratio: FloatOrArray) -> FloatOrArray:
-    """Convert a frequency ratio to an interval in octaves.
-
-    Parameters
-    ----------
-    ratio : float or np.ndarray of float64, > 0
-        Frequency ratio.
-
-    Returns
-    -------
-    float or np.ndarray, same shape
-        Interval in octaves.
-    """
+    """Convert a frequency ratio to an interval in octaves."""
     _check_positive("ratio", ratio)
     return _same_kind(ratio, np.log2(ratio))
 
 
 def db_to_amplitude(level_db: FloatOrArray) -> FloatOrArray:
-    """Convert a level in dB to an amplitude.
-
-    Parameters
-    ----------
-    level_db : float or np.ndarray of float64, finite or -inf
-        Level in dB relative to amplitude 1.
-
-    Returns
-    -------
-    float or np.ndarray, same shape
-        Amplitude, >= 0.
-    """
+    """Convert a level in dB relative to amplitude 1 to an amplitude; -inf dB is 0."""
     return _same_kind(level_db, np.power(10.0, level_db / 20.0))
 
 
 def amplitude_to_db(amplitude: FloatOrArray) -> FloatOrArray:
-    """Convert an amplitude to a level in dB.
+    """Convert an amplitude, 0 or above, to a level in dB; amplitude 0 gives -inf, with no warning.
 
-    Parameters
-    ----------
-    amplitude : float or np.ndarray of float64, >= 0
-        Amplitude relative to 1; take the absolute value of a signal first.
-
-    Returns
-    -------
-    float or np.ndarray, same shape
-        Level in dB; amplitude 0 gives -inf, without a warning.
-
-    Raises
-    ------
-    ParameterError
-        If an amplitude is negative or not a number.
+    A `ParameterError` refuses what is negative or not a number.
     """
     if not np.all(np.asarray(amplitude) >= 0.0):
         bad = _first_where(amplitude, ~(np.asarray(amplitude) >= 0.0))
@@ -205,24 +115,9 @@ def seconds_to_samples(duration_s: FloatArray, sample_rate_hz: float) -> npt.NDA
 def seconds_to_samples(
     duration_s: float | FloatArray, sample_rate_hz: float
 ) -> int | npt.NDArray[np.int64]:
-    """Convert a time to the nearest whole number of samples.
+    """Convert a time, which must be finite, to the nearest whole number of samples.
 
-    Parameters
-    ----------
-    duration_s : float or np.ndarray of float64, finite
-        Time in s.
-    sample_rate_hz : float > 0
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    int or np.ndarray of int64, same shape
-        Number of samples; halves go to the even neighbour.
-
-    Raises
-    ------
-    ParameterError
-        If the rate isn't above 0, or a time isn't finite.
+    Halves go to the even neighbour.
     """
     _check_positive("sample_rate_hz", sample_rate_hz, unit="Hz")
     if not np.all(np.isfinite(duration_s)):
@@ -237,20 +132,7 @@ def seconds_to_samples(
 
 
 def samples_to_seconds(n_samples: FloatOrArray, sample_rate_hz: float) -> FloatOrArray:
-    """Convert a number of samples to a time.
-
-    Parameters
-    ----------
-    n_samples : int, float or np.ndarray of float64
-        Number of samples, or a place between two samples.
-    sample_rate_hz : float > 0
-        Sampling rate in Hz.
-
-    Returns
-    -------
-    float or np.ndarray, same shape
-        Time in s.
-    """
+    """Convert a number of samples, or a place between two, to a time in s."""
     _check_positive("sample_rate_hz", sample_rate_hz, unit="Hz")
     return _same_kind(n_samples, np.divide(n_samples, sample_rate_hz))
 
