@@ -12,7 +12,7 @@ import jsonschema
 import msgspec
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shared.documents import (
@@ -108,6 +108,7 @@ def test_a_document_survives_its_file(tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.json"]
 
 
+@settings(max_examples=40)
 @given(st.recursive(st.none() | st.booleans() | st.integers() | st.floats() | st.text(), st.lists))
 def test_any_data_is_read_or_refused(data: object) -> None:
     """Whatever is there, the answer is a document or the error that was asked for."""

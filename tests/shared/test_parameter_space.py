@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shared.catalogue import CATALOGUE
@@ -20,7 +20,11 @@ if TYPE_CHECKING:
 
     from shared.parameters import Parameter
 
+# Each example is a space of several parameters.
+few = settings(max_examples=25)
 
+
+@few
 @given(st.data())
 def test_a_batch_equals_its_parameters_one_by_one(data: st.DataObject) -> None:
     """The space decodes and encodes each column exactly as its parameter does alone."""
@@ -33,6 +37,7 @@ def test_a_batch_equals_its_parameters_one_by_one(data: st.DataObject) -> None:
     assert space.encode(values).tolist() == encoded
 
 
+@few
 @given(st.data())
 def test_one_row_and_a_mapping_are_the_same(data: st.DataObject) -> None:
     """Values by name, as one row, and as a batch of one give the same places."""
@@ -46,6 +51,7 @@ def test_one_row_and_a_mapping_are_the_same(data: st.DataObject) -> None:
     assert space.to_dict(row) == values
 
 
+@few
 @given(st.data())
 def test_the_catalogue_comes_back_from_the_unit_range(data: st.DataObject) -> None:
     """Decode undoes encode to 1e-12 of the range, over all parameters of the voice."""
@@ -55,6 +61,7 @@ def test_the_catalogue_comes_back_from_the_unit_range(data: st.DataObject) -> No
     assert np.all(np.abs(again - values) <= 1e-12 * np.minimum(widths, 1.0 + np.abs(values)))
 
 
+@few
 @given(st.data())
 def test_what_a_search_decodes_passes_the_check(data: st.DataObject) -> None:
     """Every point of the unit cube is a valid set of values, bit by bit."""
@@ -62,6 +69,7 @@ def test_what_a_search_decodes_passes_the_check(data: st.DataObject) -> None:
     assert CATALOGUE.validate(values) == values
 
 
+@few
 @given(st.data())
 def test_a_narrowed_space_stays_around_its_centre(data: st.DataObject) -> None:
     """Narrowing keeps the centre, stays in the old ranges, and goes no further than asked."""
@@ -305,6 +313,7 @@ def test_a_change_that_cannot_work_is_refused(
         CATALOGUE.replace(name, **changes)
 
 
+@few
 @given(parameters(name="osc1.octave"))
 def test_a_doubled_name_is_refused(parameter: Parameter) -> None:
     """Columns are known by their names, so each may stand once."""

@@ -6,14 +6,17 @@ import dataclasses
 from typing import Any
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from shared.catalogue import CATALOGUE
 from shared.errors import ParameterError
 from shared.parameters import Parameter
 from tests.strategies import parameters
 
 UNIT = st.floats(0.0, 1.0)
+# Each example is a parameter of its own; the strategies draw all kinds within a few dozen.
+few = settings(max_examples=50)
 
 
 def make(**fields: Any) -> Parameter:  # noqa: ANN401 - any field of a parameter
@@ -31,6 +34,7 @@ def make(**fields: Any) -> Parameter:  # noqa: ANN401 - any field of a parameter
     return Parameter(**{**plain, **fields})
 
 
+@few
 @given(parameter=parameters(), unit=UNIT)
 def test_decoded_values_lie_in_the_range(parameter: Parameter, unit: float) -> None:
     """Wherever a search goes in [0, 1], the value is one that the parameter accepts as it is."""
@@ -39,6 +43,7 @@ def test_decoded_values_lie_in_the_range(parameter: Parameter, unit: float) -> N
     assert parameter.validate(value) == value
 
 
+@few
 @given(parameter=parameters(), unit=UNIT)
 def test_decode_undoes_encode(parameter: Parameter, unit: float) -> None:
     """A value that goes to the unit range comes back: exactly if stepped, else to 1e-12."""
@@ -52,6 +57,7 @@ def test_decode_undoes_encode(parameter: Parameter, unit: float) -> None:
         assert again == pytest.approx(value, rel=0.0, abs=1e-12 * scale)
 
 
+@few
 @given(parameter=parameters(), unit=UNIT)
 def test_a_place_settles_at_once(parameter: Parameter, unit: float) -> None:
     """Encoding a decoded place gives a place that stays where it is."""
@@ -61,12 +67,14 @@ def test_a_place_settles_at_once(parameter: Parameter, unit: float) -> None:
     assert twice == pytest.approx(once, rel=0.0, abs=1e-7)
 
 
+@few
 @given(parameter=parameters())
 def test_neutral_is_exact_after_the_unit_range(parameter: Parameter) -> None:
     """A part at neutral does nothing at all, not nearly nothing, after a search held it there."""
     assert parameter.decode(parameter.encode(parameter.neutral)) == parameter.neutral
 
 
+@few
 @given(parameter=parameters())
 def test_the_ends_of_the_range_are_exact(parameter: Parameter) -> None:
     """Places 0 and 1 are the ends of the range, to the last step that lies in it."""
@@ -74,6 +82,7 @@ def test_the_ends_of_the_range_are_exact(parameter: Parameter) -> None:
     assert (parameter.decode(0.0), parameter.decode(1.0)) == (parameter.low, parameter.high)
 
 
+@few
 @given(parameter=parameters(), first=UNIT, second=UNIT)
 def test_decoding_never_turns_back(parameter: Parameter, first: float, second: float) -> None:
     """Further to the right in the unit range is never a lower value."""
@@ -249,3 +258,83 @@ def test_a_parameter_cannot_be_changed() -> None:
     """Everybody who holds a parameter holds the same one."""
     with pytest.raises(dataclasses.FrozenInstanceError):
         make().low = 0.5  # type: ignore[misc]
+
+
+PRINTED: dict[str, dict[float, str]] = {
+    "amp_env.attack_s": {
+        0.24: "240 ms",
+        0.0025: "2.5 ms",
+        0.0005: "0.50 ms",
+        0.00996: "10 ms",
+        0.000997: "1.0 ms",
+        0.0124: "12 ms",
+        0.9994: "999 ms",
+        0.9997: "1.00 s",
+        1.254: "1.25 s",
+    },
+    "osc1.vibrato.delay_s": {0.0: "0 ms"},
+    "osc1.vibrato.rate_hz": {5.2: "5.20 Hz"},
+    "osc1.pwm.rate_hz": {0.8: "0.80 Hz", 9.996: "10.0 Hz"},
+    "filter.cutoff_hz": {
+        20.0: "20.0 Hz",
+        99.96: "100 Hz",
+        900.0: "900 Hz",
+        999.7: "1.00 kHz",
+        2540.0: "2.54 kHz",
+        12_400.0: "12.4 kHz",
+    },
+    "osc2.detune_cents": {7.2: "+7.2 cents", -12.0: "-12.0 cents", -0.01: "0.0 cents"},
+    "osc1.vibrato.depth_cents": {12.34: "12.3 cents"},
+    "osc1.saw_level": {0.355: "0.35", 0.0: "0.00"},
+    "noise.level": {
+        0.0997: "0.10",
+        0.052: "0.052",
+        0.00996: "0.010",
+        0.0021: "0.0021",
+        0.00002: "0.00",
+    },
+    "osc1.pulse_width_ratio": {0.5: "0.50"},
+    "osc1.vibrato.rate_key_track_ratio": {-0.25: "-0.25"},
+    "filter_env.depth_octaves": {2.5: "+2.50 octaves", -2.5: "-2.50 octaves", 0.0: "0.00 octaves"},
+    "filter_env.velocity_octaves": {1.0: "+1.00 octaves"},
+    "osc1.octave": {1.0: "+1 octave", -1.0: "-1 octave", -2.0: "-2 octaves", 0.0: "0 octaves"},
+    "filter.drive_db": {6.25: "6.2 dB"},
+    "filter.slope_db_per_octave": {24.0: "24 dB/octave"},
+}
+
+
+@pytest.mark.parametrize(("name", "texts"), PRINTED.items(), ids=PRINTED)
+def test_values_are_printed_in_panel_units(name: str, texts: dict[float, str]) -> None:
+    """Each kind of value is printed as a panel or a patch sheet shows it."""
+    assert {value: CATALOGUE[name].format(value) for value in texts} == texts
+
+
+def test_every_parameter_can_be_printed() -> None:
+    """The ends of each range print as two different texts, short enough for a column."""
+    for parameter in CATALOGUE:
+        low, high = parameter.format(parameter.low), parameter.format(parameter.high)
+        assert low != high
+        assert max(len(low), len(high)) <= len("-2400.0 cents")
+
+
+@pytest.mark.parametrize(
+    ("name", "label", "accepted"),
+    [
+        ("filter.cutoff_hz", "Hz", "20 to 20000 Hz"),
+        ("amp_env.attack_s", "s", "0.0005 to 4 s"),
+        ("osc1.saw_level", "", "0 to 1"),
+        ("osc1.octave", "octaves", "-2 to 2 octaves in steps of 1"),
+        ("filter.slope_db_per_octave", "dB/octave", "12 or 24 dB/octave"),
+        ("filter.drive_db", "dB", "0 to 36 dB"),
+        ("osc2.detune_cents", "cents", "-100 to 100 cents"),
+    ],
+)
+def test_ranges_are_printed_with_their_unit(name: str, label: str, accepted: str) -> None:
+    """Messages say what is accepted in the unit of the parameter."""
+    assert (CATALOGUE[name].label, CATALOGUE[name].accepted) == (label, accepted)
+
+
+def test_a_narrowed_range_is_printed_short() -> None:
+    """Ends with many digits are rounded where they are only shown."""
+    narrow = CATALOGUE.narrow(CATALOGUE.neutral(), 0.1)
+    assert narrow["osc2.detune_cents"].accepted == "-4 to 4 cents"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import jsonschema
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shared.catalogue import CATALOGUE, PHASE_NAMES
@@ -22,11 +22,16 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
+# Each example is a patch of 82 values.
+few = settings(max_examples=20)
+
+
 def text_of(**fields: Any) -> str:  # noqa: ANN401 - any JSON
     """Write the JSON of a patch that is fine but for the given fields."""
     return json.dumps({"schema_version": 1, "structure": "full", **fields})
 
 
+@few
 @given(patches())
 def test_a_patch_survives_its_text(patch: Patch) -> None:
     """What is written comes back equal, every float to the bit."""
@@ -46,6 +51,7 @@ def test_a_patch_survives_its_file(tmp_path: Path) -> None:
     assert Patch.load(str(tmp_path / "brass.json")) == patch
 
 
+@few
 @given(patches())
 def test_a_patch_survives_pickling_and_copying(patch: Patch) -> None:
     """Workers get equal patches that hash equally."""
@@ -247,6 +253,7 @@ def test_a_broken_file_gives_one_line(text: str, message: str) -> None:
     assert caught.value.path == "brass.json"
 
 
+@few
 @given(st.text() | st.recursive(st.none() | st.floats() | st.text(), st.lists).map(json.dumps))
 def test_no_text_does_anything_but_load_or_be_refused(text: str) -> None:
     """Whatever a file holds, the answer is a patch or an error of ours."""
@@ -393,6 +400,7 @@ def test_the_schema_is_a_schema() -> None:
     jsonschema.Draft202012Validator.check_schema(build_patch_schema())
 
 
+@few
 @given(patches())
 def test_every_patch_fits_the_schema(patch: Patch) -> None:
     """Whatever we write, other programs find as the schema says."""
