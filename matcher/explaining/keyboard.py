@@ -7,17 +7,16 @@ player would notice: common practice, no source, but where one is named.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
-from matcher.explaining._reading import from_plain, to_plain
 from matcher.explaining.key_checks import (
     KeyRow,
     judge_keys,
     measure_key,
 )
+from matcher.explaining.model import read_record
 from matcher.explaining.sound_files import common_gain, joined
 from matcher.interrupts import hold_interrupts
 from matcher.runs.folder import RunFolder, load_run
@@ -28,10 +27,9 @@ from shared import (
     RunFolderError,
     parse_pitch,
     pitch_name,
-    write_atomic,
     write_recording,
 )
-from shared.documents import document_text
+from shared.documents import Document, to_builtins, write_document
 from voice import render
 
 if TYPE_CHECKING:
@@ -91,7 +89,7 @@ class Keyboard:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {"kind": KIND, "schema_version": SCHEMA_VERSION, **to_plain(self)}
+        return {"kind": KIND, "schema_version": SCHEMA_VERSION, **to_builtins(self)}
 
     @classmethod
     def load(cls, run: str | Path) -> Keyboard:
@@ -113,30 +111,17 @@ class Keyboard:
             If there is none, or it can't be understood; the field is in the message.
         """
         path = Path(run) / KEYBOARD_FILE
-        again = "Make it anew with `earwright keyboard`."
-        try:
-            document = json.loads(path.read_text(encoding="utf-8"))
-        except FileNotFoundError as error:
-            raise RunFolderError(f"{path} doesn't exist. {again}", path=path) from error
-        except (OSError, ValueError, RecursionError) as error:
-            raise RunFolderError(
-                f"{path} can't be read as JSON: {error}. {again}", path=path
-            ) from error
-        head = (
-            (document.get("kind"), document.get("schema_version"))
-            if isinstance(document, dict)
-            else None
-        )
-        if head != (KIND, SCHEMA_VERSION):
-            raise RunFolderError(
-                f'{path}: "{KIND}" of version {SCHEMA_VERSION} is accepted; it is {head}. {again}',
-                path=path,
-            )
-        fields = {k: v for k, v in document.items() if k not in {"kind", "schema_version"}}
-        try:
-            return from_plain(cls, fields)
-        except ParameterError as error:
-            raise RunFolderError(f"{path}, {error} {again}", path=path) from error
+        advice = "Make it anew with `earwright keyboard`."
+        if not path.exists():
+            raise RunFolderError(f"{path} doesn't exist. {advice}", path=path)
+        return read_record(path, _Head, cls, advice=advice)
+
+
+class _Head(Document, frozen=True):
+    """What the file is."""
+
+    kind: Literal["earwright keyboard"]
+    schema_version: Literal[1]
 
 
 def keyboard(
@@ -218,7 +203,7 @@ def keyboard(
             gain = common_gain(scale, _RATE_HZ)
             whole = joined([sound * gain for sound in scale], _RATE_HZ, gap_s=_GAP_S)
             write_recording(folder.path / KEYBOARD_SOUND, whole, _RATE_HZ, overwrite=True)
-        write_atomic(folder.path / KEYBOARD_FILE, document_text(found.to_dict()), overwrite=True)
+        write_document(folder.path / KEYBOARD_FILE, found.to_dict())
     return found
 
 

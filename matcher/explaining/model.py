@@ -5,15 +5,19 @@ Every section is optional: an explanation that was stopped holds what was done u
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping  # noqa: TC003  fields are resolved when a file is read
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, TypeVar
 
-from matcher.explaining._reading import from_plain, to_plain
-from shared import ParameterError, RunFolderError, write_atomic
-from shared.documents import document_text
+from shared import RunFolderError
+from shared.documents import (
+    Document,
+    document_from,
+    read_document,
+    to_builtins,
+    write_document,
+)
 
 __all__ = [
     "EXPLAIN_FILE",
@@ -36,6 +40,7 @@ __all__ = [
 EXPLAIN_FILE = "explain.json"
 KIND = "earwright explanation"
 SCHEMA_VERSION = 1
+Record = TypeVar("Record")
 
 
 @dataclass(frozen=True)
@@ -82,8 +87,7 @@ class Explanation:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        fields = to_plain(self)
-        return {"kind": KIND, "schema_version": SCHEMA_VERSION, **fields}
+        return {"kind": KIND, "schema_version": SCHEMA_VERSION, **to_builtins(self)}
 
     def save(self, run: str | Path) -> Path:
         """Write `explain.json` into a run folder, whole or not at all.
@@ -104,7 +108,7 @@ class Explanation:
             If it can't be written.
         """
         path = Path(run) / EXPLAIN_FILE
-        write_atomic(path, document_text(self.to_dict()), overwrite=True)
+        write_document(path, self.to_dict())
         return path
 
     @classmethod
@@ -128,42 +132,27 @@ class Explanation:
         """
         path = Path(run)
         path = path / EXPLAIN_FILE if path.is_dir() else path
-        document = _read(path)
-        given = {k: v for k, v in document.items() if k not in {"kind", "schema_version"}}
-        try:
-            return from_plain(cls, given)
-        except ParameterError as error:
+        if not path.exists():
             raise RunFolderError(
-                f"{path}, {error} Make it anew with `earwright explain`.", path=path
-            ) from error
+                f"{path} doesn't exist: the run has not been explained. Run `earwright explain "
+                f"{path.parent}` first.",
+                path=path,
+            )
+        return read_record(path, _Head, cls, advice="Make it anew with `earwright explain`.")
 
 
-def _read(path: Path) -> dict[str, Any]:
-    """Read the document and check what it is."""
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError as error:
-        raise RunFolderError(
-            f"{path} doesn't exist: the run has not been explained. Run `earwright explain "
-            f"{path.parent}` first.",
-            path=path,
-        ) from error
-    except (OSError, ValueError, RecursionError) as error:
-        raise RunFolderError(
-            f"{path} can't be read as JSON: {error}. Make it anew with `earwright explain`.",
-            path=path,
-        ) from error
-    kind = document.get("kind") if isinstance(document, dict) else None
-    version = document.get("schema_version") if isinstance(document, dict) else None
-    if kind != KIND or version != SCHEMA_VERSION:
-        raise RunFolderError(
-            f'{path}: kind is {kind!r} and schema_version {version!r}; "{KIND}" and '
-            f"{SCHEMA_VERSION} are accepted. Make it anew with `earwright explain`.",
-            name="schema_version",
-            value=version,
-            path=path,
-        )
-    return dict(document)
+class _Head(Document, frozen=True):
+    """What the file is."""
+
+    kind: Literal["earwright explanation"]
+    schema_version: Literal[1]
+
+
+def read_record(path: Path, head: type[Document], kind: type[Record], *, advice: str) -> Record:
+    """Read a record whose file says what it is besides."""
+    data = read_document(path, dict[str, Any], error=RunFolderError, advice=advice)
+    document_from(data, head, where=str(path), error=RunFolderError, advice=advice)
+    return document_from(data, kind, where=str(path), error=RunFolderError, advice=advice)
 
 
 @dataclass(frozen=True)

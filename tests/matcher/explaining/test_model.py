@@ -108,11 +108,10 @@ def test_a_run_without_explanation_says_what_to_do(tmp_path: Path) -> None:
     [
         ({"schema_version": 99}, "99"),
         ({"kind": "a poem"}, "a poem"),
-        ({"loss": "low"}, "loss: 'low' is not accepted; a number is"),
-        ({"loss": True}, "loss: True is not accepted"),
-        ({"notes": "horn"}, "notes: 'horn' is not accepted; a list is"),
-        ({"colour": 1}, "colour: no such field"),
-        ({"search": {"n_evaluations": 3}}, "search.measures is missing"),
+        ({"loss": "low"}, 'loss is "low"; a number is accepted'),
+        ({"loss": True}, "loss is (True|true)"),
+        ({"notes": "horn"}, 'notes is "horn"; a list is accepted'),
+        ({"search": {"n_evaluations": 3}}, "search.measures: missing"),
         ({"terms": {"onset": []}}, "terms.onset"),
     ],
 )
