@@ -29,7 +29,7 @@ from voice import render
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from matcher.explaining.patch_parts import Switch
+    from matcher.voice_map import Switch
     from shared import FloatArray, Note, Patch
 
 __all__ = ["AUDITION_FOLDER", "DEFAULT_FACTOR", "Audition", "Cue", "audition"]

@@ -79,7 +79,7 @@ def build_order(prepared: PreparedRun, clock: Clock, folder: Path | None = None)
     current, left = start, _parts_to_set(prepared, start)
     taken: list[_Taken] = []
     while left:
-        clock.tell(f"build order, step {len(taken) + 1}")
+        clock.show(f"build order, step {len(taken) + 1}")
         with against_itself(prepared, current) as own:
             if _change(own, [prepared.vector])[0] < AUDIBLE_STEPS:
                 break

@@ -7,24 +7,13 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from types import TracebackType
     from typing import Self
 
-__all__: list[str] = []
+__all__ = ["Clock"]
 
 
 class Clock:
-    """Counts the time of an explanation and shows how far it is.
-
-    Parameters
-    ----------
-    seconds : float > 0
-        Budget in s.
-    show : bool
-        Whether to show a progress bar.
-    stop : callable, optional
-        Asked often; True ends the section at work.
-    """
+    """Counts the time of an explanation, in s, and shows how far it is."""
 
     def __init__(
         self, seconds: float, *, show: bool = False, stop: Callable[[], bool] | None = None
@@ -51,13 +40,8 @@ class Clock:
             )
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close the bar and leave it standing."""
+    def __exit__(self, *_: object) -> None:
+        """Close the bar, and leave it on the screen."""
         if self._bar is not None:
             self._bar.close()
 
@@ -87,13 +71,9 @@ class Clock:
     def part_ends(self, share_ratio: float) -> Callable[[], bool]:
         """Make a question whether a share of what is left of the section is used."""
         end_s = self.elapsed_s + share_ratio * self.left_s
+        return lambda: self.is_stopped or self.elapsed_s >= end_s
 
-        def is_over() -> bool:
-            return self.is_stopped or self.elapsed_s >= end_s
-
-        return is_over
-
-    def tell(self, text: str) -> None:
+    def show(self, text: str) -> None:
         """Show what is being done."""
         if self._bar is not None:
             self._bar.n = min(self.elapsed_s, self.seconds)

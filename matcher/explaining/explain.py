@@ -177,7 +177,7 @@ def _grow(
     found = replace(found, build=build_order(prepared, clock, folder.path))
     yield found
     clock.begin(_SEARCH_UNTIL)
-    clock.tell("importance over the search")
+    clock.show("importance over the search")
     record = SearchRecord.from_npz(folder.record)
     names = prepared.problem.space.names
     search = search_importance(
@@ -192,7 +192,7 @@ def _grow(
     parts = parts_in_patch(prepared, clock)
     found = replace(found, parts=parts)
     yield found
-    clock.tell("controls that act jointly")
+    clock.show("controls that act jointly")
     clock.begin(_JOINT_UNTIL)
     interactions = find_interactions(prepared, parts.parts, seconds=clock.left_s)
     found = replace(found, parts=replace(parts, interactions=interactions))

@@ -1,4 +1,4 @@
-"""What every section of an explanation stands on: the run made ready to be rendered and scored."""
+"""The run of an explanation made ready: its patch can be changed, rendered and scored."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ from matcher.losses import PARTS, LossBreakdown, breakdown, totals, weights_for
 from matcher.matching import make_problem
 from matcher.parts import used_parameters
 from matcher.playing import noise_seed, play_notes, prepare_note
-from matcher.runs.folder import RunFolder, load_run
 from matcher.runs.searches import list_searches
 from matcher.target import Target, TargetNote
 from matcher.target.analyse import measure_note
@@ -23,37 +22,24 @@ from shared import CATALOGUE, PHASE_NAMES, ParameterSpace, StructureError, read_
 from voice import Structure, load_structure
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-    from pathlib import Path
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from matcher.losses import NoteTarget
     from matcher.problem import Problem
-    from matcher.runs.folder import RunNote
+    from matcher.runs.folder import RunFolder, RunNote
     from shared import FloatArray, Note, Patch
     from shared.types import IntArray
 
-__all__ = []
+__all__ = ["PreparedRun", "against_itself", "prepare_patch", "prepare_run"]
 
 # A control with more positions than a rotary switch has is turned like a smooth one.
 _MOST_POSITIONS = 24
-SCALES = np.array([part.scale for part in PARTS])
+_SCALES = np.array([part.scale for part in PARTS])
 
 
 @dataclass(frozen=True, eq=False)
 class PreparedRun:
-    """A patch with its target, ready to be changed and scored.
-
-    Parameters
-    ----------
-    evaluator : Evaluator
-        Renders and scores candidates against the target.
-    patch : Patch
-        The patch that is explained.
-    target : Target
-        Its notes.
-    vector : np.ndarray, shape=(n_dimensions,)
-        The patch as a candidate.
-    """
+    """A patch with its target, and as a candidate, `vector`, that can be changed and scored."""
 
     evaluator: Evaluator
     patch: Patch
@@ -107,8 +93,7 @@ class PreparedRun:
 
         From shape (n_notes, n_candidates, n_parts) to (n_candidates,).
         """
-        rises = (scores - self.scores[:, None, :]) / SCALES
-        largest: FloatArray = rises.max(axis=(0, 2))
+        largest: FloatArray = ((scores - self.scores[:, None, :]) / _SCALES).max(axis=(0, 2))
         return largest
 
     def n_positions(self, column: int) -> int:
@@ -116,50 +101,37 @@ class PreparedRun:
         n_cells = int(self.problem.cells[column])
         return n_cells if n_cells <= _MOST_POSITIONS else 0
 
-    def moving(self, vector: FloatArray, *, without: Sequence[str] = ()) -> IntArray:
-        """Return the columns of what works in a candidate and moves smoothly, and of phases."""
-        used = used_parameters(self.values_of(vector))
+    def controls_of(self, names: Collection[str]) -> frozenset[str]:
+        """Name the controls that set some parameters, where some are linked to others."""
         links = self.problem.structure.links
-        used |= {source for name, source in links.items() if name in used}
-        space = self.problem.space
-        columns = [
-            i
-            for i, name in enumerate(space.names)
-            if name in used and name not in without and not self.n_positions(i)
-        ]
-        return np.array([*columns, *self._heard_phases(vector)], dtype=np.int64)
+        return frozenset(names) | {links[name] for name in names if name in links}
 
-    def _heard_phases(self, vector: FloatArray) -> list[int]:
-        """Return the columns of phases of what sounds, or moves, in a candidate."""
+    def moving(self, vector: FloatArray, *, without: Collection[str] = ()) -> IntArray:
+        """Return the columns of what works in a candidate and moves smoothly, and of phases."""
         values = self.values_of(vector)
-        kinds = self.problem.phase_columns
-        is_linked = bool(self.problem.structure.links)
+        used = self.controls_of(used_parameters(values)).difference(without)
+        names = self.problem.space.names
+        columns = [i for i, name in enumerate(names) if name in used and not self.n_positions(i)]
+        # Phases of what sounds, or moves.
+        kinds, is_linked = self.problem.phase_columns, bool(self.problem.structure.links)
         heard = [
             is_linked or any(values[name] != 0.0 for name in PHASE_DEPTHS[PHASE_NAMES[kind]])
             for kind in kinds
         ]
-        first = len(self.problem.space)
-        n_phases = self.problem.n_dimensions - first
-        return [first + k for k in range(n_phases) if heard[k % len(kinds)]]
+        n_phases = self.problem.n_dimensions - len(names)
+        columns += [len(names) + k for k in range(n_phases) if heard[k % len(kinds)]]
+        return np.array(columns, dtype=np.int64)
 
     def sounds(self, vector: FloatArray) -> list[FloatArray]:
         """Play a candidate on each note, on the timeline and at the level of the target."""
-        played = play_notes(
-            self.problem,
-            vector,
-            self.targets,
-            self.evaluator.notes,
-            seed=self.evaluator.seed,
-        )
+        notes, seed = self.evaluator.notes, self.evaluator.seed
+        played = play_notes(self.problem, vector, self.targets, notes, seed=seed)
         return [target.place(sound) for target, sound in zip(self.targets, played, strict=True)]
 
 
 @contextmanager
-def prepare_run(
-    run: str | Path | RunFolder, *, n_threads: int | None = None
-) -> Iterator[PreparedRun]:
+def prepare_run(folder: RunFolder) -> Iterator[PreparedRun]:
     """Make a run ready; the evaluator's threads live as long as the ``with`` block."""
-    folder = run if isinstance(run, RunFolder) else load_run(run)
     settings = folder.run.get("settings")
     given: Mapping[str, object] = settings if isinstance(settings, dict) else {}
     weights = given.get("weights")
@@ -171,7 +143,6 @@ def prepare_run(
         weights=weights if isinstance(weights, dict) else None,
         seed=noise_seed(given),
         played=[note.played for note in folder.notes],
-        n_threads=n_threads,
     ) as prepared:
         yield prepared
 
@@ -185,7 +156,6 @@ def prepare_patch(
     weights: Mapping[str, float] | None = None,
     seed: int = 0,
     played: Sequence[Note] | None = None,
-    n_threads: int | None = None,
 ) -> Iterator[PreparedRun]:
     """Make a patch and its target ready; notes are played as the target says if left out."""
     problem = make_problem(target, structure)
@@ -194,9 +164,7 @@ def prepare_patch(
     vector = problem.vector(patch.values, patch.phases)
     notes = [note.note for note in target.notes] if played is None else list(played)
     targets = [prepare_note(note) for note in target.notes]
-    with Evaluator(
-        problem, targets, notes, weights=weights_for(weights), seed=seed, n_threads=n_threads
-    ) as evaluator:
+    with Evaluator(problem, targets, notes, weights=weights_for(weights), seed=seed) as evaluator:
         yield PreparedRun(evaluator, patch, target, vector)
 
 
@@ -206,19 +174,17 @@ def against_itself(
 ) -> Iterator[PreparedRun]:
     """Make the sound of the patch, or of a candidate, the target."""
     vector = prepared.vector if vector is None else vector
-    sounds = prepared.sounds(vector)
-    notes = tuple(
-        replace(note, signal=sound)
-        for note, sound in zip(prepared.target.notes, sounds, strict=True)
-    )
-    target = replace(prepared.target, notes=notes)
+    sounds = zip(prepared.target.notes, prepared.sounds(vector), strict=True)
+    notes = tuple(replace(note, signal=sound) for note, sound in sounds)
+    before = prepared.evaluator
     with Evaluator(
-        prepared.problem,
+        before.problem,
         [prepare_note(note) for note in notes],
-        prepared.evaluator.notes,
-        weights=prepared.evaluator.weights,
-        seed=prepared.evaluator.seed,
+        before.notes,
+        weights=before.weights,
+        seed=before.seed,
     ) as evaluator:
+        target = replace(prepared.target, notes=notes)
         yield PreparedRun(evaluator, prepared.patch, target, vector)
 
 

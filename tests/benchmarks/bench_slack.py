@@ -71,11 +71,8 @@ def _fitted(prepared: PreparedRun, fitter: Fitter, vector: FloatArray) -> Fit:
     """Fit every control that is at work."""
     fit = fitter.best(vector[None, :])
     columns = prepared.moving(vector)
-    for number in range(4):
-        fit = fitter.straight(fit, columns, fitter.slopes(fit.vector, columns), n_rounds=4)
-        fit = fitter.search(
-            fit, columns, n_evaluations=320, sigma=0.02, seed=number, stop=lambda: False
-        )
+    for _ in range(2):
+        fit = fitter.fit_from_afar(fit, columns, is_over=lambda: False)
     return fit
 
 

@@ -25,7 +25,7 @@ def _parts(
     *pitches: float,
     patch: Mapping[str, float] | None = None,
     structure: str = "two-oscillator",
-    n_evaluations: int = 0,
+    is_refitted: bool = False,
 ) -> dict[str, PartEffect]:
     """Measure the parts of a patch, the true one if left out; by title."""
     with (
@@ -33,7 +33,7 @@ def _parts(
         Clock(1e6) as clock,
     ):
         clock.begin(1.0)
-        found = parts_in_patch(prepared, clock, n_evaluations=n_evaluations)
+        found = parts_in_patch(prepared, clock, is_refitted=is_refitted)
     return {effect.part: effect for effect in found.parts}
 
 
@@ -46,7 +46,7 @@ def pitched() -> dict[str, PartEffect]:
 @pytest.fixture(scope="module")
 def retuned() -> dict[str, PartEffect]:
     """Measure a note whose tuning could be had from either of two controls, with fits."""
-    return _parts(RETUNED, n_evaluations=96)
+    return _parts(RETUNED, is_refitted=True)
 
 
 def test_parts_that_are_there_are_named(pitched: dict[str, PartEffect]) -> None:

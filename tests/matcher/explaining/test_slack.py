@@ -107,22 +107,18 @@ def test_little_time_leaves_controls_out_and_names_them() -> None:
     assert "osc2.detune_cents" in found.missing
 
 
-def test_fits_along_straight_lines_come_back_to_the_truth(rng: np.random.Generator) -> None:
-    """From a tenth of every range away, a few hundred candidates reach the truth's own loss."""
+def test_fits_come_back_to_the_truth(rng: np.random.Generator) -> None:
+    """From a tenth of every range away, a few slopes reach a fraction of the loss."""
     with known_patch(BRASS) as prepared:
         fitter = Fitter(prepared)
         columns = prepared.moving(prepared.vector)
-        moved = prepared.vector.copy()
-        moved[columns] += 0.1 * rng.standard_normal(len(columns))
-        moved = moved[None, :]
+        moved = prepared.vector[None, :].copy()
+        moved[0, columns] += 0.1 * rng.standard_normal(len(columns))
         fitter.hold(moved)
-        fit = start = fitter.best(moved)
-        for _ in range(4):
-            slopes = fitter.slopes(fit.vector, columns)
-            fit = fitter.straight(fit, columns, slopes, n_rounds=4)
+        start = fitter.best(moved)
+        fit = fitter.fit(start, columns, is_over=lambda: False)
         assert start.loss > 2.0
         assert fit.loss < 0.25 * start.loss
-        assert fitter.n_evaluations < 400
 
 
 def test_controls_with_fine_steps_are_fitted_on_their_steps() -> None:
@@ -135,11 +131,11 @@ def test_controls_with_fine_steps_are_fitted_on_their_steps() -> None:
         assert not {"osc2.octave", "filter.slope_db_per_octave"} & moving
         fitter = Fitter(prepared)
         slopes = fitter.slopes(prepared.vector, columns)
-        assert np.all(np.abs(slopes).sum(axis=1) > 0.0)
+        assert np.all(np.abs(slopes.rows).sum(axis=1) > 0.0)
         moved = prepared.vector.copy()
         moved[space.index("filter.cutoff_hz")] -= 0.08
         start = fitter.best(moved[None, :])
-        fit = fitter.straight(start, columns, slopes, n_rounds=4)
+        fit = fitter.descend(start, slopes, n_rounds=4)
         assert fit.loss < 0.5 * start.loss
         cutoff = prepared.values_of(fit.vector)["filter.cutoff_hz"]
         assert min(abs(cutoff - choice) for choice in space["filter.cutoff_hz"].choices) < 1e-6
