@@ -124,8 +124,15 @@ _AMPLIFIER_ENVELOPE = (
 )
 
 
-def _waveforms(osc: str, *, saw_level: float) -> tuple[Parameter, ...]:
-    """Return what an oscillator mixes."""
+_DETUNE = (
+    Parameter("osc2.detune_cents", "cents", -100.0, 100.0, "quadratic", 0.0, "pitch",
+              "oscillator 2 against oscillator 1"),
+)
+
+
+def _oscillator(osc: str, *, saw_level: float) -> tuple[Parameter, ...]:
+    """Return an oscillator: what it mixes, and what moves its pitch and width."""
+    env, lfo, pwm = f"{osc}.pitch_env", f"{osc}.vibrato", f"{osc}.pwm"
     return (
         Parameter(f"{osc}.saw_level", "level", 0.0, 1.0, "linear", saw_level, "waveform",
                   "sawtooth in the mixer; waveforms add up"),
@@ -133,29 +140,9 @@ def _waveforms(osc: str, *, saw_level: float) -> tuple[Parameter, ...]:
                   "pulse in the mixer; waveforms add up"),
         Parameter(f"{osc}.triangle_level", "level", 0.0, 1.0, "linear", 0.0, "waveform",
                   "triangle in the mixer; waveforms add up"),
-    )
-
-
-def _octave(osc: str) -> tuple[Parameter, ...]:
-    """Return the octave switch."""
-    return (
         Parameter(f"{osc}.octave", "octave", -2.0, 2.0, "linear", 0.0, "pitch",
                   "transposition in whole octaves", step=1.0),
-    )
-
-
-def _detune(osc: str) -> tuple[Parameter, ...]:
-    """Return the detune of the second oscillator."""
-    return (
-        Parameter(f"{osc}.detune_cents", "cents", -100.0, 100.0, "quadratic", 0.0, "pitch",
-                  "oscillator 2 against oscillator 1"),
-    )
-
-
-def _pitch_envelope(osc: str) -> tuple[Parameter, ...]:
-    """Return the width at rest and the pitch envelope."""
-    env = f"{osc}.pitch_env"
-    return (
+        *(_DETUNE if osc == "osc2" else ()),
         Parameter(f"{osc}.pulse_width_ratio", "ratio", 0.05, 0.95, "linear", 0.5, "waveform",
                   "share of the period that the pulse is high; 0.5 is square"),
         Parameter(f"{env}.depth_cents", "cents", -2400.0, 2400.0, "quadratic", 0.0, "attack",
@@ -164,13 +151,6 @@ def _pitch_envelope(osc: str) -> tuple[Parameter, ...]:
                   "pitch envelope, time from the start to the peak"),
         Parameter(f"{env}.decay_s", "s", 0.002, 10.0, "log", 0.03, "attack",
                   "pitch envelope, time constant from the peak back to the played pitch"),
-    )
-
-
-def _vibrato(osc: str) -> tuple[Parameter, ...]:
-    """Return the vibrato LFO."""
-    lfo = f"{osc}.vibrato"
-    return (
         Parameter(f"{lfo}.rate_hz", "hz", 0.1, 12.0, "log", 5.0, "animation",
                   "vibrato rate at C4"),
         Parameter(f"{lfo}.depth_cents", "cents", 0.0, 100.0, "quadratic", 0.0, "animation",
@@ -183,26 +163,14 @@ def _vibrato(osc: str) -> tuple[Parameter, ...]:
                   "octaves of vibrato depth for each octave of key"),
         Parameter(f"{lfo}.rate_env_octaves", "octaves", -2.0, 2.0, "octaves", 0.0, "animation",
                   "octaves from its rate at which the vibrato starts; time constant 0.5 s"),
-    )
-
-
-def _width_modulation(osc: str) -> tuple[Parameter, ...]:
-    """Return the pulse-width LFO."""
-    lfo = f"{osc}.pwm"
-    return (
-        Parameter(f"{lfo}.rate_hz", "hz", 0.05, 10.0, "log", 0.8, "animation",
+        Parameter(f"{pwm}.rate_hz", "hz", 0.05, 10.0, "log", 0.8, "animation",
                   "pulse-width modulation, rate at C4"),
-        Parameter(f"{lfo}.depth_ratio", "ratio", 0.0, 0.45, "linear", 0.0, "animation",
+        Parameter(f"{pwm}.depth_ratio", "ratio", 0.0, 0.45, "linear", 0.0, "animation",
                   "pulse-width modulation, from the middle to the widest"),
-        Parameter(f"{lfo}.rate_key_track_ratio", "ratio", -0.5, 1.0, "linear", 0.0, "animation",
+        Parameter(f"{pwm}.rate_key_track_ratio", "ratio", -0.5, 1.0, "linear", 0.0, "animation",
                   "octaves of pulse-width modulation rate for each octave of key"),
     )
 # fmt: on
-
-
-def _modulation(osc: str) -> tuple[Parameter, ...]:
-    """Return the parts of an oscillator that move its pitch and width."""
-    return (*_pitch_envelope(osc), *_vibrato(osc), *_width_modulation(osc))
 
 
 CATALOGUE = ParameterSpace(
@@ -210,13 +178,8 @@ CATALOGUE = ParameterSpace(
         *_TUNE,
         # Oscillator 1 alone gives a plain sawtooth when everything is neutral: a voice in which
         # nothing sounds would be of no use as a starting point.
-        *_waveforms("osc1", saw_level=1.0),
-        *_octave("osc1"),
-        *_modulation("osc1"),
-        *_waveforms("osc2", saw_level=0.0),
-        *_octave("osc2"),
-        *_detune("osc2"),
-        *_modulation("osc2"),
+        *_oscillator("osc1", saw_level=1.0),
+        *_oscillator("osc2", saw_level=0.0),
         *_NOISE_AND_FILTERS,
         *_FILTER_ENVELOPE,
         *_FILTER_LFO,

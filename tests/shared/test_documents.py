@@ -139,6 +139,12 @@ def test_unknown_fields_are_the_choice_of_the_class() -> None:
         document_from({"x": 1.0}, Strict, where="a", error=TargetError)
 
 
+def test_a_byte_order_mark_is_skipped(tmp_path: Path) -> None:
+    """Some editors put a mark before UTF-8; it is no part of the JSON."""
+    (tmp_path / "a.json").write_text('{"cutoff": 2}', encoding="utf-8-sig")
+    assert read_document(tmp_path / "a.json", Strict, error=TargetError) == Strict(cutoff=2.0)
+
+
 def test_the_advice_is_the_callers() -> None:
     """What to do depends on the file."""
     with pytest.raises(TargetError, match=r'"x"; a number is accepted\. Take it from a copy\.$'):
@@ -169,6 +175,12 @@ def test_what_is_no_json_is_refused(tmp_path: Path, content: bytes | None, messa
         read_document(path, Strict, error=TargetError)
     assert str(caught.value).startswith(str(path))
     assert str(caught.value.path) == str(path)
+
+
+def test_a_folder_is_no_document(tmp_path: Path) -> None:
+    """A folder given for a file is refused."""
+    with pytest.raises(TargetError, match="can't be read: Is a directory"):
+        read_document(tmp_path, Strict, error=TargetError)
 
 
 def test_toml_is_read_by_the_same_rules(tmp_path: Path) -> None:
