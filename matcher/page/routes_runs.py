@@ -18,11 +18,12 @@ from matcher.page.routing import (
     number_of,
     post,
     report,
+    svg,
     text_in,
     values_in,
     wav,
 )
-from matcher.page.runs import picture_of, sound_file
+from matcher.page.runs import captions, picture_of, sound_file
 from matcher.page.sounds import LONGEST_GATE_S, changed_patch, wav_bytes
 from matcher.page.structures import describe_values
 from shared import Note, RunFolderError, sha256_digest
@@ -46,6 +47,30 @@ def _file(request: Request) -> Path:
     """Find target or match of a note of a run."""
     run = context_of(request).runs.load(name_in(request))
     return sound_file(run, number_of(request), request.path_params["which"])
+
+
+def _captions(request: Request) -> object:
+    """List the pictures of a note."""
+    found = context_of(request).runs.drawings(name_in(request), number_of(request))
+    return {"pictures": captions(found)}
+
+
+def _drawing(request: Request) -> Response:
+    """Send a picture of a note, drawn."""
+    found = context_of(request).runs.drawings(name_in(request), number_of(request))
+    return svg(found, request.path_params["picture"])
+
+
+def _keyboard_drawing(request: Request) -> Response:
+    """Send a picture of the check of the keyboard."""
+    found = context_of(request).runs.keyboard_drawings(name_in(request))
+    return svg(found, request.path_params["picture"])
+
+
+def _compared_drawing(request: Request) -> Response:
+    """Send a picture of a comparison."""
+    found = context_of(request).comparisons.drawings(name_in(request))
+    return svg(found, request.path_params["picture"])
 
 
 def _key(request: Request, document: dict[str, Any]) -> Response:
@@ -113,7 +138,7 @@ def _sent(played: Played) -> Response:
 def _why(request: Request) -> object:
     """Send the explanation as far as there is one, and whether it is that of the current patch."""
     path = context_of(request).runs.path(name_in(request))
-    keys = _keyboard(path)
+    keys = _keyboard(request)
     try:
         found = Explanation.load(path)
     except RunFolderError as error:
@@ -127,10 +152,12 @@ def _why(request: Request) -> object:
     }
 
 
-def _keyboard(path: Path) -> dict[str, object] | None:
-    """Read the check of the keyboard, if there is one."""
+def _keyboard(request: Request) -> dict[str, object] | None:
+    """Read the check of the keyboard, if there is one, and list its pictures."""
+    runs, name = context_of(request).runs, name_in(request)
     try:
-        return Keyboard.load(path).to_dict()
+        found = Keyboard.load(runs.path(name))
+        return {**found.to_dict(), "pictures": captions(runs.keyboard_drawings(name))}
     except RunFolderError:
         return None
 
@@ -178,6 +205,10 @@ def _comparison_report(request: Request) -> Response:
 
 ROUTES = [
     get("/api/runs/{name}", _show),
+    get("/api/runs/{name}/notes/{note}/pictures", _captions),
+    get("/api/runs/{name}/notes/{note}/pictures/{picture}", _drawing),
+    get("/api/runs/{name}/why/keyboard/pictures/{picture}", _keyboard_drawing),
+    get("/api/comparisons/{name}/pictures/{picture}", _compared_drawing),
     post("/api/runs/{name}/key", _key),
     post("/api/runs/{name}/notes/{note}/play", _play),
     post("/api/runs/{name}/notes/{note}/part", _part),

@@ -12,16 +12,17 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from matcher.page.security import REPORT_POLICY
+from matcher.page.security import PICTURE_POLICY, REPORT_POLICY
 from shared import EarwrightError, ParameterError
 from shared.documents import to_builtins
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable
+    from collections.abc import Awaitable, Callable, Mapping
 
     from starlette.requests import Request
 
     from matcher.page.context import PageContext
+    from matcher.report.drawings import Drawing
 
 Value = TypeVar("Value")
 MAX_JSON_BYTES = 200_000
@@ -130,6 +131,17 @@ def answer(document: object, status: int = 200) -> JSONResponse:
 def wav(content: bytes, **headers: str) -> Response:
     """Send a sound."""
     return Response(content, media_type="audio/wav", headers=headers)
+
+
+def svg(drawings: Mapping[str, Drawing], name: str) -> Response:
+    """Send a picture; on its own it may use nothing but its own style."""
+    if name not in drawings:
+        raise ParameterError(f'"{name[:40]}" is no picture; {", ".join(drawings)} is accepted.')
+    return Response(
+        drawings[name].document().encode("utf-8", "backslashreplace"),
+        media_type="image/svg+xml",
+        headers={"content-security-policy": PICTURE_POLICY},
+    )
 
 
 def report(page: str) -> Response:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from matcher.comparing import load_comparison, run_folder
 from matcher.defaults import DEFAULT_STRUCTURE
+from matcher.explaining.keyboard import Keyboard
 from matcher.explaining.patch_parts import present_parts
 from matcher.hearing import compare_notes
 from matcher.page.pictures import picture
@@ -13,6 +14,8 @@ from matcher.page.sounds import TargetPlayer
 from matcher.page.structures import describe_parameters, describe_values
 from matcher.page.targets import quietly
 from matcher.page.workspace import Kept
+from matcher.report.drawings import comparison_drawings, keyboard_drawings
+from matcher.report.notes import drawings_of, read_notes
 from matcher.runs import find_version
 from matcher.runs.folder import load_patch_and_structure, load_run
 from matcher.runs.lock import lock_run
@@ -31,19 +34,18 @@ from shared import (
 from voice import Structure, load_structure
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
     from pathlib import Path
 
-    from matcher.comparing import Comparison, Convergence
+    from matcher.comparing import Comparison
     from matcher.page.sounds import Played
     from matcher.page.workspace import Workspace
+    from matcher.report.drawings import Drawing
     from matcher.runs.folder import RunFolder, RunNote
     from matcher.target import TargetNote
 
 # Notes whose analysis is kept.
 _KEPT = 8
-# More points than a curve has pixels are of no use.
-MOST_POINTS = 160
 
 
 class PageRuns:
@@ -53,6 +55,7 @@ class PageRuns:
         self._workspace = workspace
         self._notes: Kept[TargetNote] = Kept(_KEPT)
         self._listed: dict[str, tuple[int, dict[str, object]]] = {}
+        self._drawings: Kept[dict[str, Drawing]] = Kept(_KEPT)
         self.player = TargetPlayer()
 
     def path(self, name: str) -> Path:
@@ -155,6 +158,17 @@ class PageRuns:
 
         return self._notes.get((note.target, note.target.stat().st_mtime_ns, note.played), read)
 
+    def drawings(self, name: str, number: int) -> dict[str, Drawing]:
+        """List the pictures of a note of a run, by their names."""
+        run = self.load(name)
+        note = note_of(run, number)
+        key = tuple((path, path.stat().st_mtime_ns) for path in (note.target, note.match))
+        return self._drawings.get(key, lambda: _by_name(drawings_of(read_notes(run)[number])))
+
+    def keyboard_drawings(self, name: str) -> dict[str, Drawing]:
+        """List the pictures of the check of the keyboard, by their names."""
+        return _by_name(keyboard_drawings(Keyboard.load(self.path(name))))
+
     def interrupted(self) -> list[str]:
         """List searches that have ended without a result, and can be gone on with."""
         names = self._workspace.names(self._workspace.runs, "searches")
@@ -212,6 +226,10 @@ class PageComparisons:
         """Read the best run of a structure on a target."""
         return load_run(run_folder(self.path(name), target, structure))
 
+    def drawings(self, name: str) -> dict[str, Drawing]:
+        """List the pictures of a comparison, by their names."""
+        return _by_name(comparison_drawings(self.load(name)))
+
     def describe(self, name: str) -> dict[str, object]:
         """Say what a comparison shows so far; the verdict comes once all runs are there."""
         comparison = self.load(name)
@@ -225,7 +243,7 @@ class PageComparisons:
             "n_finished": len(comparison.runs),
             "n_missing": comparison.n_missing,
             "failed": [vars(each) for each in comparison.failed],
-            "curves": [_curve(each) for each in comparison.convergence] if has_runs else [],
+            "pictures": captions(_by_name(comparison_drawings(comparison))),
             "summaries": [
                 {
                     "structure": each.structure,
@@ -265,18 +283,16 @@ def picture_of(path: Path) -> dict[str, object]:
     return picture(recording.signal, recording.sample_rate_hz)
 
 
-def _curve(curve: Convergence) -> dict[str, object]:
-    """Thin a curve out."""
-    step = max(1, len(curve.x) // MOST_POINTS)
-    total = curve.measures["total"][::step]
-    return {
-        "structure": curve.structure,
-        "axis": curve.axis,
-        "x": curve.x[::step].tolist(),
-        "low": total[:, 0].tolist(),
-        "median": total[:, 1].tolist(),
-        "high": total[:, 2].tolist(),
-    }
+def _by_name(drawings: Iterable[Drawing]) -> dict[str, Drawing]:
+    """Put pictures in order by their names."""
+    return {drawing.name: drawing for drawing in drawings}
+
+
+def captions(drawings: Mapping[str, Drawing]) -> list[dict[str, str]]:
+    """List names and captions of pictures."""
+    return [
+        {"name": name, "title": each.title, "text": each.text} for name, each in drawings.items()
+    ]
 
 
 def _weights(run: RunFolder) -> Mapping[str, float] | None:

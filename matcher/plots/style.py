@@ -9,6 +9,7 @@ cividis, was made for the same purpose (J. R. Nuñez et al., PLOS ONE 13, 2018).
 from __future__ import annotations
 
 import contextlib
+import threading
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from matplotlib.colors import Colormap
 
 LEVEL_MAP = "cividis"
+# Matplotlib has one set of settings for all threads, and the page draws in several.
+_SETTINGS_LOCK = threading.RLock()
 
 
 @dataclass(frozen=True)
@@ -106,7 +109,7 @@ def plot_style(palette: Palette = LIGHT) -> Iterator[None]:
         # Without a salt, names within a file are made of chance.
         "svg.hashsalt": "earwright",
     }
-    with mpl.rc_context(settings):
+    with _SETTINGS_LOCK, mpl.rc_context(settings):
         yield
 
 

@@ -5,28 +5,22 @@
 
 from __future__ import annotations
 
-from matcher.report.picture_files import write_plots
 from matcher.report.terminal import format_run
 from matcher.report.writing import (
-    REPORT_FILE,
-    RIGHTS_NOTE,
-    asset_text,
     is_comparison,
     render_comparison,
     render_report,
-    render_template,
+    write_plots,
     write_report,
 )
+from matcher.runs.layout import REPORT_FILE
 
 __all__ = [
     "REPORT_FILE",
-    "RIGHTS_NOTE",
-    "asset_text",
     "format_run",
     "is_comparison",
     "render_comparison",
     "render_report",
-    "render_template",
     "write_plots",
     "write_report",
 ]

@@ -9,7 +9,7 @@ import numpy as np
 
 from matcher.losses import TERMS
 from matcher.plots.pair import level_curves
-from matcher.report._notes import read_sound
+from matcher.report.sounds import read_sound
 from matcher.runs.folder import load_patch_and_structure
 from matcher.texts.tables import format_patch
 from matcher.texts.words import WIDTH, one_line, shorten

@@ -38,6 +38,11 @@ export function scrollable(label, ...children) {
   return element;
 }
 
+// Pictures that the server draws, with their captions.
+export const figures = (address, pictures, version = "") => h("div", { class: "plots" }, pictures.map(({ name, title, text }) =>
+  h("figure", {}, h("img", { src: `${address}/${encodeURIComponent(name)}${version && `?${version}`}`, alt: `${title}. ${text}`, width: 400, height: 260 }),
+    h("figcaption", {}, h("b", {}, `${title}.`), ` ${text}`))));
+
 export const number = (value, digits = 2) =>
   value === null || value === undefined || !Number.isFinite(value) ? "–" : value.toFixed(digits);
 export const milliseconds = (seconds) =>

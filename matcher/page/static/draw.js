@@ -166,10 +166,11 @@ export function paintLevels(context, width, height, { target, match, marks = [],
 }
 
 // Curves over a budget: each is a list of [x, y]; lower is closer.
-export function paintCurves(context, width, height, { curves, xMax, xText, yMax, xStart = "0", yText = "audible steps" }) {
+export function paintCurves(context, width, height, { curves, xMax, xText, yMax }) {
   const left = 34;
   const bottom = height - 18;
-  const top = yText ? 22 : 8;
+  const top = 22;
+  const xOf = (value) => left + (value / xMax) * (width - left);
   const yOf = (value) => bottom - (Math.min(value, yMax) / yMax) * (bottom - top);
   context.font = "11px system-ui, sans-serif";
   context.textBaseline = "middle";
@@ -180,36 +181,16 @@ export function paintCurves(context, width, height, { curves, xMax, xText, yMax,
     context.fillStyle = colour("--quiet");
     context.fillText(String(value), 4, yOf(value));
   }
-  if (yText) {
-    context.textBaseline = "top";
-    context.fillText(yText, 4, 0);
-  }
+  context.textBaseline = "top";
+  context.fillText("audible steps", 4, 0);
   context.textBaseline = "bottom";
-  context.fillStyle = colour("--quiet");
-  context.fillText(xStart, left, height);
-  const wide = context.measureText(xText).width;
-  context.fillText(xText, width - wide - 2, height);
-  for (const { points, ink, weight = 1.5, dash = [], band } of curves) {
-    const xOf = (value) => left + (value / xMax) * (width - left);
-    if (band && band.length) {
-      context.beginPath();
-      band.forEach(([x, low], i) => (i ? context.lineTo(xOf(x), yOf(low)) : context.moveTo(xOf(x), yOf(low))));
-      [...band].reverse().forEach(([x, , high]) => context.lineTo(xOf(x), yOf(high)));
-      context.closePath();
-      context.fillStyle = colour(ink);
-      context.globalAlpha = 0.14;
-      context.fill();
-      context.globalAlpha = 1;
-    }
+  context.fillText("0", left, height);
+  context.fillText(xText, width - context.measureText(xText).width - 2, height);
+  for (const { points, ink, weight = 1.5 } of curves) {
     context.beginPath();
-    points.forEach(([x, y], i) => {
-      if (!i) context.moveTo(xOf(x), yOf(y));
-      else context.lineTo(xOf(x), yOf(y));
-    });
+    points.forEach(([x, y], i) => (i ? context.lineTo(xOf(x), yOf(y)) : context.moveTo(xOf(x), yOf(y))));
     context.strokeStyle = colour(ink);
     context.lineWidth = weight;
-    context.setLineDash(dash);
     context.stroke();
-    context.setLineDash([]);
   }
 }

@@ -1,12 +1,10 @@
 // Compare: several structures on the same target; curves that grow, the verdict, and both by ear.
 
 import * as api from "./api.js";
-import { attempt, button, field, h, newId, number, replace, say, scrollable } from "./dom.js";
-import { canvas, paintCurves } from "./draw.js";
+import { attempt, button, field, figures, h, newId, number, replace, say, scrollable } from "./dom.js";
 import * as player from "./foot.js";
 import { go, newest, refresh } from "./store.js";
 
-const INKS = ["--ink-1", "--ink-2", "--ink-3", "--ink-4", "--ink-5", "--match", "--quiet", "--ink"];
 const picked = new Set();
 const settings = { seconds: 10, seeds: 3 };
 const asking = newest();
@@ -96,24 +94,16 @@ function watch(root, job) {
 }
 
 function showComparison(root, found) {
-  const axis = found.curves.some((each) => each.axis === "seconds") ? "seconds" : "evaluations";
-  const curves = found.curves.filter((each) => each.axis === axis);
-  const ink = (structure) => INKS[found.structures.indexOf(structure) % INKS.length];
-  const xMax = Math.max(1, ...curves.flatMap((each) => each.x));
-  const yMax = Math.max(2, Math.min(20, ...curves.map((each) => 1.1 * each.high[0])));
-  const picture = canvas(`Loss over ${axis}: ${found.summaries.map((each) => `${each.structure} ends at ${number(each.measures.total.median)}`).join(", ")}`,
-    "curves", (context, width, height) => paintCurves(context, width, height, { xMax, yMax,
-      xText: axis === "seconds" ? `${number(xMax, 0)} s` : `${number(xMax, 0)} candidates`,
-      curves: curves.map((each) => ({ ink: ink(each.structure), weight: 2,
-        points: each.x.map((x, i) => [x, each.median[i]]), band: each.x.map((x, i) => [x, each.low[i], each.high[i]]) })) }));
+  // Drawn anew as runs come in.
+  const pictures = figures(api.path("comparisons", found.name, "pictures"), found.pictures, `runs=${found.n_finished}`);
   replace(root, h("section", { class: "card" }, h("h2", {}, found.name),
     found.verdict && h("p", { class: "verdict", id: "verdict" }, found.verdict),
     found.notes.map((text) => h("p", { class: "quiet" }, text)),
-    curves.length > 0 && [picture, h("p", { class: "quiet" }, "Median of the runs, with the quartiles as a band; lower is closer. 1 is about one just-noticeable difference.")],
+    pictures, h("p", { class: "quiet" }, "Lower is closer. 1 is about one just-noticeable difference."),
     scrollable("What each structure leaves", h("table", { class: "stacks" },
       h("thead", {}, h("tr", {}, ["Structure", "Runs", "Audible steps left", "Quartiles", "Hear"].map((text) => h("th", { scope: "col" }, text)))),
       h("tbody", {}, found.summaries.map((each) => h("tr", {},
-        h("th", { scope: "row", class: `wide legend${ink(each.structure).replace("--", "-")} with-swatch` }, each.structure),
+        h("th", { scope: "row", class: "wide" }, each.structure),
         h("td", { "data-label": "runs" }, each.n_runs),
         h("td", { class: "value", "data-label": "left at the end" }, number(each.measures.total.median)),
         h("td", { "data-label": "quartiles" }, `${number(each.measures.total.low)} to ${number(each.measures.total.high)}`),

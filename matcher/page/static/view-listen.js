@@ -1,8 +1,7 @@
 // Listen: target against match, what is still audible, and keys to play.
 
 import * as api from "./api.js";
-import { attempt, choice, h, number, replace } from "./dom.js";
-import { canvas, paintSpectrogram } from "./draw.js";
+import { attempt, choice, figures, h, number, put, replace } from "./dom.js";
 import { Keys } from "./keys.js";
 import * as player from "./foot.js";
 import { go, loadRun } from "./store.js";
@@ -41,7 +40,7 @@ export async function show(root, chosen, state) {
   if (!run || chosen.isGone()) return;
   const note = Math.min(chosen.note, run.notes.length - 1);
   const entry = run.notes[note];
-  const pictures = h("div", { class: "two" });
+  const pictures = h("div", { id: "pictures" });
   const keys = new Keys(run.name, () => ({}));
   const loss = entry.loss || run.loss.end;
   replace(root, h("h1", {}, "Listen"),
@@ -53,12 +52,12 @@ export async function show(root, chosen, state) {
       pictures, sentences(entry), extendBox(run)),
     h("section", { class: "card" }, h("h2", {}, "Play it"), keys.element()));
   player.hide();
-  const both = await attempt(() => showRunPair(run, note, `listen ${run.name} ${note}`, chosen.isGone));
-  if (!both) return;
-  for (const [which, ink, name] of [["target", "--target", "Target"], ["match", "--match", "Match"]]) {
-    pictures.append(h("figure", {}, canvas(`Spectrogram of the ${which}`, "spectrogram",
-      (context, width, height) => paintSpectrogram(context, width, height, both[which], ink)), h("figcaption", {}, name)));
-  }
+  await attempt(() => showRunPair(run, note, `listen ${run.name} ${note}`, chosen.isGone));
+  const address = api.path("runs", run.name, "notes", note, "pictures");
+  const found = await attempt(() => api.get(address));
+  if (!found || chosen.isGone()) return;
+  put(pictures, figures(address, found.pictures.slice(0, 3)),
+    h("details", {}, h("summary", {}, "More pictures"), figures(address, found.pictures.slice(3))));
 }
 
 export function sentences(entry) {

@@ -1,8 +1,7 @@
 // Why: what mattered, how exactly, and in which order to build it, with sound.
 
 import * as api from "./api.js";
-import { attempt, button, field, h, number, playButton, replace, say, scrollable } from "./dom.js";
-import { canvas, paintCurves } from "./draw.js";
+import { attempt, button, field, figures, h, number, playButton, replace, say, scrollable } from "./dom.js";
 import * as player from "./foot.js";
 import { loadRun, newest, refresh } from "./store.js";
 import { noRun } from "./view-listen.js";
@@ -124,24 +123,7 @@ function keyboardCheck(run, body, found) {
     h("div", { class: "row form-row" }, field("From", low), field("to", high), start, found && play),
     found && (found.findings.length ? h("ul", {}, found.findings.map((text) => h("li", {}, text)))
       : h("p", {}, `Nothing breaks from ${found.keys[0]?.pitch_name} to ${found.keys.at(-1)?.pitch_name}.`)),
-    found && found.keys.length > 0 && keyPicture(found));
-}
-
-// Loudness and brightness of every key, at the highest velocity that was played.
-function keyPicture(found) {
-  const velocity = Math.max(...found.velocities);
-  const keys = found.keys.filter((key) => key.velocity === velocity && key.loudness_lufs !== null);
-  if (keys.length < 2) return null;
-  const loudest = Math.max(...keys.map((key) => key.loudness_lufs));
-  const darkest = Math.min(...keys.map((key) => key.brightness_hz));
-  const soft = (key) => loudest - key.loudness_lufs;
-  const octaves = (key) => Math.log2(key.brightness_hz / darkest);
-  const points = (value) => keys.map((key, i) => [i, value(key)]);
-  const label = `From ${keys[0].pitch_name} to ${keys.at(-1).pitch_name} at velocity ${velocity}: up to ${number(Math.max(...keys.map(soft)), 1)} dB between keys`;
-  return [canvas(label, "curves", (context, width, height) => paintCurves(context, width, height, { xMax: keys.length - 1,
-    yMax: Math.max(6, ...keys.map(soft), ...keys.map(octaves)), xText: keys.at(-1).pitch_name, xStart: keys[0].pitch_name, yText: null,
-    curves: [{ ink: "--ink-1", weight: 2, points: points(soft) }, { ink: "--ink-2", weight: 2, points: points(octaves) }] })),
-  h("ul", { class: "legend" }, h("li", { class: "legend-ink-1" }, "dB below the loudest key"), h("li", { class: "legend-ink-2" }, "brightness, octaves above the darkest key"))];
+    found && figures(api.path("runs", run.name, "why", "keyboard", "pictures"), found.pictures));
 }
 
 function buildOrder(run, build) {

@@ -17,7 +17,7 @@
  *
  * and a single sound with one button:
  *
- *   <span data-clip="step 1"><audio controls preload="none" src="data:..."></audio></span>
+ *   <span data-clip="name of it"><audio controls preload="none" src="data:..."></audio></span>
  */
 
 const FADE_S = 0.006;

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from matcher import load_run
-from matcher.report import render_template, write_report
-from matcher.report._sheet import Sheet, SheetLine, SheetPart
-from matcher.report._view import make_view
+from matcher.report import write_report
+from matcher.report.sheet import Sheet, SheetLine, SheetPart
+from matcher.report.view import make_view
+from matcher.report.writing import render_template
 from tests.browser import DESKTOP, PHONE, count_pages, open_page, serious_findings
 from tests.matcher.report.report_runs import (
     HOSTILE,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from matcher import load_run
-from matcher.report._sheet import Sheet, SheetLine, make_sheet, structure_of
+from matcher.report.sheet import Sheet, SheetLine, make_sheet, structure_of
 from shared import CATALOGUE, Patch
 from tests.matcher.report.report_runs import explain_run, fullest_patch, set_patch, small_run
 

@@ -10,7 +10,7 @@ import pyloudnorm
 import pytest
 import soundfile
 
-from matcher.report._sounds import PlainSound, embed_sounds, match_loudness
+from matcher.report.sounds import PlainSound, embed_sounds, match_loudness
 from shared import MAX_TRUE_PEAK_DBTP, FloatArray, true_peak_db
 
 RATE_HZ = 22_050

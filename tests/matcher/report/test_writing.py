@@ -17,7 +17,8 @@ import soundfile
 
 from matcher import Target, load_run, match_leaving_out, save_run
 from matcher.explaining import Explanation
-from matcher.report import RIGHTS_NOTE, render_comparison, render_report, write_report
+from matcher.report import render_comparison, render_report, write_report
+from matcher.report.writing import RIGHTS_NOTE
 from shared import HEARING_CAUTION, AudioError, RunFolderError
 from tests.matcher.comparing.made_runs import comparison_of, made_run
 from tests.matcher.report.report_runs import (

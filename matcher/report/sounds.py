@@ -9,19 +9,28 @@ from __future__ import annotations
 
 import base64
 import io
+import os
 from dataclasses import dataclass, replace
+from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shared import db_to_amplitude, limit_level, loudness_lufs
+from shared import (
+    AudioError,
+    EarwrightError,
+    db_to_amplitude,
+    limit_level,
+    loudness_lufs,
+    read_recording,
+)
+from shared.audio import quiet_decoder
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from shared import FloatArray
-
-__all__: list[str] = []
 
 # A page holds less than 5 MB; the pictures of a match take about 0.4 MB a note.
 LARGEST_BYTES = 3_000_000
@@ -32,7 +41,7 @@ VORBIS_QUALITY = 0.6
 
 @dataclass(frozen=True, eq=False)
 class PlainSound:
-    """A sound that is to go into a page."""
+    """A mono sound that is to go into a page, compressed without loss if there is room."""
 
     signal: FloatArray
     sample_rate_hz: int
@@ -41,10 +50,48 @@ class PlainSound:
 
 @dataclass(frozen=True)
 class EmbeddedSounds:
-    """Sounds as a page holds them."""
+    """``data:`` addresses of sounds, None for those that did not fit.
+
+    `is_exact` says whether those that are to be are compressed without loss.
+    """
 
     addresses: tuple[str | None, ...]
     is_exact: bool
+
+
+def read_sound(path: Path) -> PlainSound:
+    """Read a sound that a run has written, as it is; even silence is one."""
+    import soundfile  # noqa: PLC0415  keeps the command line quick
+
+    try:
+        # As bytes: a name need not be text.
+        with quiet_decoder(path):
+            signal, rate_hz = soundfile.read(os.fsencode(path), dtype="float64", always_2d=True)
+    except (OSError, soundfile.LibsndfileError) as error:
+        raise AudioError(
+            f"{path} can't be read: {error}. Copy the run folder whole, or run the match again.",
+            path=path,
+        ) from error
+    mono = signal.mean(axis=1)
+    if mono.size == 0 or not np.all(np.isfinite(mono)):
+        raise AudioError(
+            f"{path} holds no samples that can be played; a sound of the run is needed. Run the "
+            "match again.",
+            path=path,
+        )
+    return PlainSound(mono, int(rate_hz))
+
+
+def read_run_sound(folder: Path, file: str) -> PlainSound | None:
+    """Read a sound of the run folder; None if it is gone, or lies outside of the folder."""
+    parts = PurePosixPath(file).parts
+    if not parts or ".." in parts or PurePosixPath(file).is_absolute() or "\\" in file:
+        return None
+    try:
+        recording = read_recording(folder.joinpath(*parts))
+    except EarwrightError:
+        return None
+    return PlainSound(recording.signal, recording.sample_rate_hz)
 
 
 def match_loudness(target: PlainSound, match: PlainSound) -> tuple[PlainSound, PlainSound]:
@@ -68,7 +115,10 @@ def match_loudness(target: PlainSound, match: PlainSound) -> tuple[PlainSound, P
 def embed_sounds(
     sounds: Sequence[PlainSound], *, largest_bytes: int = LARGEST_BYTES
 ) -> EmbeddedSounds:
-    """Compress sounds so that they fit into a page."""
+    """Compress sounds, the most important first, so that they fit into a page.
+
+    Each is within the limits of `shared.safety`.
+    """
     limited = [
         replace(sound, signal=limit_level(sound.signal, sound.sample_rate_hz)[0])
         for sound in sounds

@@ -1,4 +1,4 @@
-"""All that the template of a report is filled with."""
+"""All that the templates of reports are filled with: of a run, and of a comparison."""
 
 from __future__ import annotations
 
@@ -6,31 +6,30 @@ import shlex
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from matcher.comparing import TERM_WORDS, run_folder
 from matcher.losses import TERM_MEANINGS, TERMS, describe_weights
-from matcher.report._explained import Explained, explain_view
-from matcher.report._keyboard import KeyboardView, keyboard_view
-from matcher.report._notes import (
-    Picture,
+from matcher.report.drawings import Picture, comparison_drawings, search_drawing
+from matcher.report.explained import Explained, KeyboardView, explain_view, keyboard_view
+from matcher.report.notes import (
     ReadNote,
     count_pictured,
-    draw_note,
+    drawings_of,
     listening_pair,
     read_notes,
 )
-from matcher.report._pictures import convergence_drawing
-from matcher.report._sheet import Sheet, make_sheet, structure_of
-from matcher.report._sounds import EmbeddedSounds, PlainSound, embed_sounds
-from matcher.report._svg import PAGE, inline_svg
+from matcher.report.sheet import Sheet, make_sheet, structure_of
+from matcher.report.sounds import EmbeddedSounds, PlainSound, embed_sounds, match_loudness
+from matcher.runs.folder import load_run
 from matcher.texts.words import stop_reason_text
+from shared import EarwrightError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from typing import Any
 
+    from matcher.comparing import Comparison, Effect
     from matcher.runs import Version
     from matcher.runs.folder import RunFolder
-
-__all__: list[str] = []
 
 # Two audible steps fill a quarter of a gauge, eight fill it.
 GAUGE_STEPS = 8.0
@@ -105,6 +104,7 @@ def make_view(run: RunFolder) -> ReportView:
     loss = document.get("loss") or {}
     structure = structure_of(run)
     command, is_python = _command(run)
+    search = search_drawing(document)
     return ReportView(
         title=_title(notes),
         folder=run.path.name or str(run.path),
@@ -121,7 +121,7 @@ def make_view(run: RunFolder) -> ReportView:
         sheet=make_sheet(run.patch, structure, explained.explanation, note=notes[0].note.played),
         explained=explained,
         keys=keys,
-        convergence=_convergence(document),
+        convergence=None if search is None else search.picture(),
         stop_reason=stop_reason_text(document.get("stop_reason")),
         settings=_settings(document),
         versions=tuple(
@@ -145,7 +145,9 @@ def _note_views(
             note,
             addresses[2 * i],
             addresses[2 * i + 1],
-            draw_note(note, prefix=f"note{i}") if i < n_pictured else (),
+            tuple(each.picture(f"note{i}-", has_key=False) for each in drawings_of(note))
+            if i < n_pictured
+            else (),
         )
         for i, note in enumerate(notes)
     )
@@ -173,16 +175,6 @@ def _number(value: object) -> float | None:
     """Return a number of a document; None for anything else."""
     is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
     return float(value) if is_number else None  # type: ignore[arg-type]
-
-
-def _convergence(document: Mapping[str, Any]) -> Picture | None:
-    """Draw the search."""
-    drawing = convergence_drawing(document)
-    if drawing is None:
-        return None
-    label = f"{drawing.title}. {drawing.text}"
-    svg = inline_svg(drawing.figure(PAGE), prefix="search", label=label)
-    return Picture(svg, drawing.title, drawing.text)
 
 
 def _settings(document: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
@@ -240,3 +232,122 @@ def _history(run: RunFolder) -> tuple[Version, ...]:
     from matcher.runs import list_versions  # noqa: PLC0415
 
     return list_versions(run.path) if (run.path / "versions").is_dir() else ()
+
+
+@dataclass(frozen=True)
+class HeardNote:
+    """A note of a target, with the best match of each structure."""
+
+    title: str
+    onset_s: float
+    sounds: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class EffectView:
+    """A line of the table of differences."""
+
+    first: str
+    second: str
+    measure: str
+    effect: Effect
+
+    @property
+    def words(self) -> str:
+        """What the runs show about it."""
+        if self.effect.is_audible:
+            return "clear, and an audible step or more"
+        if self.effect.is_clear:
+            return "clear"
+        return "below one audible step" if self.effect.is_inaudible else "these runs don't tell"
+
+
+@dataclass(frozen=True)
+class ComparisonView:
+    """All that the page of a comparison shows."""
+
+    comparison: Comparison
+    folder: str
+    quoted_folder: str
+    heard: tuple[HeardNote, ...]
+    n_unheard: int
+    sounds: EmbeddedSounds
+    pictures: tuple[Picture, ...]
+    effects: tuple[EffectView, ...]
+    settings: tuple[tuple[str, str], ...]
+
+
+def make_comparison_view(comparison: Comparison) -> ComparisonView:
+    """Gather all that the page of a comparison shows."""
+    heard, n_unheard, sounds = _listen(comparison)
+    return ComparisonView(
+        comparison=comparison,
+        folder=comparison.folder.name or str(comparison.folder),
+        quoted_folder=shlex.quote(str(comparison.folder)),
+        heard=heard,
+        n_unheard=n_unheard,
+        sounds=sounds,
+        pictures=tuple(drawing.picture() for drawing in comparison_drawings(comparison)),
+        effects=tuple(
+            EffectView(pair.first, pair.second, TERM_WORDS.get(name, name), effect)
+            for pair in comparison.pairs
+            for name, effect in pair.effects.items()
+        ),
+        settings=_compared_settings(comparison),
+    )
+
+
+def _listen(comparison: Comparison) -> tuple[tuple[HeardNote, ...], int, EmbeddedSounds]:
+    """Read the best run of each target and structure, and embed what fits."""
+    entries: list[tuple[str, float, list[str], list[PlainSound]]] = []
+    for target in comparison.targets:
+        runs = {name: _read_best(comparison, target, name) for name in comparison.structures}
+        finished = {name: notes for name, notes in runs.items() if notes}
+        n_notes = max((len(notes) for notes in finished.values()), default=0)
+        entries += [_note_sounds(i, finished) for i in range(n_notes)]
+    sounds = embed_sounds([sound for *_, sounds in entries for sound in sounds])
+    heard, place = [], 0
+    for title, onset_s, names, plain in entries:
+        addresses = sounds.addresses[place : place + len(plain)]
+        place += len(plain)
+        if all(address is not None for address in addresses):
+            pairs = tuple(zip(names, (str(address) for address in addresses), strict=True))
+            heard.append(HeardNote(title, onset_s, pairs))
+    return tuple(heard), len(entries) - len(heard), sounds
+
+
+def _note_sounds(
+    place: int, runs: dict[str, tuple[ReadNote, ...]]
+) -> tuple[str, float, list[str], list[PlainSound]]:
+    """Collect one note: the target, then the match of each structure, all at one loudness."""
+    notes = {name: found[place] for name, found in runs.items() if place < len(found)}
+    first = next(iter(notes.values()))
+    names, sounds = ["Target"], [first.target]
+    for name, note in notes.items():
+        names.append(name)
+        sounds.append(match_loudness(sounds[0], note.match)[1])
+    return first.title, first.onset_s, names, sounds
+
+
+def _read_best(comparison: Comparison, target: str, structure: str) -> tuple[ReadNote, ...]:
+    """Read the notes of the best run; none if it isn't there."""
+    try:
+        return read_notes(load_run(run_folder(comparison.folder, target, structure)))
+    except EarwrightError:
+        return ()
+
+
+def _compared_settings(comparison: Comparison) -> tuple[tuple[str, str], ...]:
+    """List the settings in words."""
+    settings = dict(comparison.settings)
+    settings["weights"] = describe_weights(settings.get("weights"))
+    rows = [(name, value) for name, value in settings.items() if value is not None]
+    return tuple(
+        (
+            str(name),
+            ", ".join(str(entry) for entry in value)
+            if isinstance(value, (list, tuple))
+            else str(value),
+        )
+        for name, value in rows
+    )

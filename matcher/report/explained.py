@@ -1,17 +1,18 @@
-"""What mattered, as a report tells it, or the command that finds out."""
+"""What mattered, and how a patch holds over the keyboard, as a report shows them."""
 
 from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass, field
-from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 from matcher.explaining import Explanation
+from matcher.explaining.keyboard import Keyboard
 from matcher.parts import parameter_label, voice_parts
-from matcher.report._sounds import PlainSound
+from matcher.report.drawings import Picture, keyboard_drawings
+from matcher.report.sounds import PlainSound, read_run_sound
 from matcher.runs.layout import PATCH_FILE
-from shared import CATALOGUE, EarwrightError, read_recording, sha256_digest
+from shared import CATALOGUE, EarwrightError, sha256_digest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -19,9 +20,8 @@ if TYPE_CHECKING:
 
     from matcher.runs.folder import RunFolder
 
-__all__: list[str] = []
-
 EXPLAIN_FILE = "explain.json"
+KEYBOARD_FILE = "keyboard.json"
 # Parameters shown of each measure of importance.
 MOST_IMPORTANT = 8
 
@@ -139,13 +139,36 @@ def _build(
     return tuple(steps), tuple(sounds)
 
 
-def read_run_sound(folder: Path, file: str) -> PlainSound | None:
-    """Read a sound of the run folder; None if it is gone, or lies outside of the folder."""
-    parts = PurePosixPath(file).parts
-    if not parts or ".." in parts or PurePosixPath(file).is_absolute() or "\\" in file:
-        return None
+@dataclass(frozen=True)
+class KeyboardView:
+    """How a patch holds over the keyboard."""
+
+    keyboard: Keyboard | None = None
+    problem: str = ""
+    span: str = ""
+    pictures: tuple[Picture, ...] = ()
+    sound: PlainSound | None = field(default=None, repr=False)
+    address: str | None = None
+
+    def with_address(self, address: str | None) -> KeyboardView:
+        """Return the same with the address of its sound."""
+        return dataclasses.replace(self, sound=None, address=address)
+
+
+def keyboard_view(run: RunFolder) -> KeyboardView:
+    """Read the keyboard check of a run, as far as there is one."""
+    if not (run.path / KEYBOARD_FILE).is_file():
+        return KeyboardView()
     try:
-        recording = read_recording(folder.joinpath(*parts))
-    except EarwrightError:
-        return None
-    return PlainSound(recording.signal, recording.sample_rate_hz)
+        keyboard = Keyboard.load(run.path)
+    except EarwrightError as error:
+        return KeyboardView(problem=str(error))
+    sound = read_run_sound(run.path, keyboard.file)
+    keys = sorted(keyboard.keys, key=lambda row: row.midi_pitch)
+    return KeyboardView(
+        keyboard=keyboard,
+        span=f"{keys[0].pitch_name} to {keys[-1].pitch_name}" if keys else "",
+        pictures=tuple(drawing.picture() for drawing in keyboard_drawings(keyboard)),
+        # A scale is long, and only tells whether something is wrong: it needn't be exact.
+        sound=None if sound is None else dataclasses.replace(sound, is_exact=False),
+    )

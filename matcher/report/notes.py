@@ -2,28 +2,22 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from matcher.plots import measure_pair
-from matcher.report._pictures import drawings_of
-from matcher.report._sounds import PlainSound, match_loudness
-from matcher.report._svg import PAGE, inline_svg
+from matcher.report.drawings import note_drawings
+from matcher.report.sounds import PlainSound, match_loudness, read_sound
 from shared import AudioError
-from shared.audio import quiet_decoder
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-    from pathlib import Path
+    from collections.abc import Iterator, Mapping, Sequence
     from typing import Any
 
-    from matcher.plots import SoundPair
+    from matcher.report.drawings import Drawing
     from matcher.runs.folder import RunFolder, RunNote
-
-__all__: list[str] = []
 
 # Pictures of more notes, or of longer ones, would make the page slow to write and large; files of
 # all are a command away.
@@ -44,15 +38,6 @@ class Difference:
     def size(self) -> str:
         """How many times what is just heard."""
         return f"{self.steps:.1f}" if self.steps < 9.95 else f"{self.steps:.0f}"
-
-
-@dataclass(frozen=True)
-class Picture:
-    """A picture of the page."""
-
-    svg: str
-    title: str
-    text: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,37 +135,14 @@ def read_notes(run: RunFolder) -> tuple[ReadNote, ...]:
     return tuple(read)
 
 
-def read_sound(path: Path) -> PlainSound:
-    """Read a sound that a run has written, as it is; even silence is one."""
-    import soundfile  # noqa: PLC0415  keeps the command line quick
-
-    try:
-        # As bytes: a name need not be text.
-        with quiet_decoder(path):
-            signal, rate_hz = soundfile.read(os.fsencode(path), dtype="float64", always_2d=True)
-    except (OSError, soundfile.LibsndfileError) as error:
-        raise AudioError(
-            f"{path} can't be read: {error}. Copy the run folder whole, or run the match again.",
-            path=path,
-        ) from error
-    mono = signal.mean(axis=1)
-    if mono.size == 0 or not np.all(np.isfinite(mono)):
-        raise AudioError(
-            f"{path} holds no samples that can be played; a sound of the run is needed. Run the "
-            "match again.",
-            path=path,
-        )
-    return PlainSound(mono, int(rate_hz))
-
-
 def listening_pair(note: ReadNote) -> tuple[PlainSound, PlainSound]:
     """Return target and match at one loudness."""
     return match_loudness(note.target, note.match)
 
 
-def measure_note_pair(note: ReadNote) -> SoundPair:
-    """Measure what is drawn of a note."""
-    return measure_pair(
+def drawings_of(note: ReadNote) -> Iterator[Drawing]:
+    """Measure a note, and list its pictures."""
+    pair = measure_pair(
         note.target.signal,
         note.match.signal,
         sample_rate_hz=note.target.sample_rate_hz,
@@ -188,6 +150,7 @@ def measure_note_pair(note: ReadNote) -> SoundPair:
         onset_s=note.onset_s,
         name=note.note.name,
     )
+    return note_drawings(pair)
 
 
 def count_pictured(notes: Sequence[ReadNote]) -> int:
@@ -195,22 +158,6 @@ def count_pictured(notes: Sequence[ReadNote]) -> int:
     lengths_s = [note.target.signal.size / note.target.sample_rate_hz for note in notes]
     n_short = int(np.searchsorted(np.cumsum(lengths_s), LONGEST_PICTURED_S, side="right"))
     return min(len(notes), MOST_PICTURED, max(1, n_short))
-
-
-def draw_note(note: ReadNote, *, prefix: str) -> tuple[Picture, ...]:
-    """Draw the pictures of a note for the page."""
-    return tuple(
-        Picture(
-            inline_svg(
-                drawing.figure(PAGE, has_key=False),
-                prefix=f"{prefix}-{drawing.name}",
-                label=f"{drawing.title}. {drawing.text}",
-            ),
-            drawing.title,
-            drawing.text,
-        )
-        for drawing in drawings_of(measure_note_pair(note))
-    )
 
 
 def _differences(listed: object) -> tuple[Difference, ...]:

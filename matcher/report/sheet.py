@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from shared import Note, Patch
     from voice import Structure
 
-__all__: list[str] = []
-
 # Lines that a page holds in two columns, and in three of smaller print; and signs that a remark
 # has in a line, as they are printed.
 MOST_LINES, MOST_DENSE_LINES = 105, 190
