@@ -5,34 +5,17 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-import pytest
-
 from tests.browser import open_page
-from tests.matcher.page.windows import HORN, address_of, play_and_hear, quick_run, wait_for_view
-from tests.page_server import PageServer, serve_page
+from tests.matcher.page.windows import HORN, address_of, job_of, play_and_hear, wait_for_view
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from playwright.sync_api import Browser, Page, Route
+
+    from tests.page_server import PageServer
 
 MATCH_BUFFER = "(await import('/static/foot.js')).player.note.sounds[1].buffer"
 KEPT_BUFFER = f"async () => {{ window.kept = {MATCH_BUFFER}; }}"
 IS_KEPT = f"async () => {MATCH_BUFFER} === window.kept"
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory, chromium: Browser) -> Iterator[PageServer]:
-    """Serve the page in an empty folder, if there is a browser to look at it."""
-    del chromium
-    with serve_page(tmp_path_factory.mktemp("desk")) as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def run(server: PageServer) -> str:
-    """Make a run to look at."""
-    return quick_run(server)
 
 
 class _Held:
@@ -197,7 +180,9 @@ def test_the_best_so_far_does_not_take_the_player_of_another_view(
         page = watched.page
         wait_for_view(page, "target")
         held = _Held(page, "/best/0/picture$")
-        page.evaluate("(hash) => { location.hash = hash; }", f"#/match?run={run}&job=1")
+        page.evaluate(
+            "(hash) => { location.hash = hash; }", f"#/match?run={run}&job={job_of(server, run)}"
+        )
         held.wait()
         page.get_by_role("link", name="Listen").click()
         wait_for_view(page, "listen")
@@ -208,7 +193,8 @@ def test_the_best_so_far_does_not_take_the_player_of_another_view(
 
 def test_corrections_one_after_the_other_all_count(server: PageServer, chromium: Browser) -> None:
     """The next field is filled in before the first correction is answered; focus and text stay."""
-    with open_page(chromium, address_of(server, "target", target="horn_stab_C4_v100")) as watched:
+    name = server.upload(HORN, name="corrected.flac").document["name"]
+    with open_page(chromium, address_of(server, "target", target=name)) as watched:
         page = watched.page
         page.get_by_label("Pitch").wait_for()
         held = _Held(page, "/notes$")
@@ -225,7 +211,7 @@ def test_corrections_one_after_the_other_all_count(server: PageServer, chromium:
         given = answered.value.request.post_data_json["notes"][0]
         assert given == {"pitch": "C3", "velocity": 64}
         page.get_by_text("by hand").nth(1).wait_for()
-        note = server.ask("/api/targets/horn_stab_C4_v100").document["notes"][0]
+        note = server.ask(f"/api/targets/{name}").document["notes"][0]
         assert (note["midi_pitch"], note["velocity"]) == (48.0, 64)
         assert watched.problems == []
 

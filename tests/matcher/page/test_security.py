@@ -15,23 +15,11 @@ import soundfile
 
 from matcher.page.security import is_loopback, new_token
 from matcher.page.targets import MAX_FILE_BYTES, MAX_FILES
-from tests.page_server import ROOT, PageServer, serve_page
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from tests.page_server import PageServer
 
-HORN = ROOT / "targets" / "horn_stab_C4_v100.flac"
 READ, CHANGE = "/api/state", "/api/jobs/1/stop"
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageServer]:
-    """Serve the page beside a secret that it must not give away."""
-    folder = tmp_path_factory.mktemp("outside")
-    (folder / "secret.toml").write_text("secret", encoding="utf-8")
-    (folder / "desk").mkdir()
-    with serve_page(folder / "desk") as running:
-        yield running
 
 
 def _wav(n_frames: int = 22_050, rate: int = 44_100) -> bytes:

@@ -16,9 +16,11 @@ __all__ = [
     "STRUCTURE",
     "VIEWS",
     "address_of",
+    "job_of",
     "play_and_hear",
     "quick_run",
     "show_view",
+    "start_match",
     "wait_for_view",
 ]
 
@@ -27,14 +29,23 @@ STRUCTURE = "one-oscillator"
 VIEWS = ("target", "match", "listen", "shape", "keep", "why", "compare", "take")
 
 
-def quick_run(server: PageServer) -> str:
-    """Make a target and a quick run of it, and return the run's name."""
-    name = server.upload(HORN).document["name"]
-    job = server.post(
-        "/api/jobs",
-        {"kind": "match", "target": name, "structure": STRUCTURE, "evals": 300},
-    ).document["name"]
-    return str(server.wait_for_job(job)[-1]["run"])
+def quick_run(server: PageServer, target: str) -> str:
+    """Match a target with a few candidates, and return the run's name."""
+    return str(server.wait_for_job(start_match(server, target, evals=200))[-1]["run"])
+
+
+def start_match(server: PageServer, target: str, **budget: float) -> str:
+    """Start a match, and return the name of its job."""
+    document = {"kind": "match", "target": target, "structure": STRUCTURE, **budget}
+    answer = server.post("/api/jobs", document)
+    assert answer.status == 201, answer.body
+    return str(answer.document["name"])
+
+
+def job_of(server: PageServer, run: str) -> str:
+    """Return the job that has made a run."""
+    jobs = server.ask("/api/state").document["jobs"]
+    return str(next(j["name"] for j in jobs if j["last"].get("done", {}).get("run") == run))
 
 
 def address_of(server: PageServer, view: str, **chosen: str) -> str:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import atexit
+import functools
 import json
+import shutil
+import tempfile
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher import save_run
+from matcher import load_run, save_run
 from matcher.explaining import (
     BuildOrder,
     BuildStep,
@@ -28,8 +33,6 @@ from shared import CATALOGUE, Patch, pitch_name, sha256_digest, write_recording
 from tests.matcher.small_match import small_match
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from matcher import RunFolder
 
 __all__ = [
@@ -52,9 +55,17 @@ HOSTILE = (
 
 def small_run(folder: Path, *names: str) -> RunFolder:
     """Match notes of these names with 64 candidates, and save the run."""
-    return save_run(
-        small_match(*names), folder / "run", command_line=["earwright", "match", "reed.wav"]
-    )
+    shutil.copytree(_kept_run(names), folder / "run")
+    return load_run(folder / "run")
+
+
+@functools.cache
+def _kept_run(names: tuple[str, ...]) -> Path:
+    """Match and save once, for all tests of this process; they get copies."""
+    folder = Path(tempfile.mkdtemp(prefix="earwright-small-run-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    command = ["earwright", "match", "reed.wav"]
+    return save_run(small_match(*names), folder / "run", command_line=command).path
 
 
 def fullest_patch() -> Patch:

@@ -12,7 +12,7 @@ import pytest
 from matcher import load_run
 from matcher.report import write_report
 from matcher.report.sheet import Sheet, SheetLine, SheetPart
-from matcher.report.view import make_view
+from matcher.report.view import ReportView, make_view
 from matcher.report.writing import render_template
 from tests.browser import DESKTOP, PHONE, count_pages, open_page, serious_findings
 from tests.matcher.report.report_runs import (
@@ -76,6 +76,14 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     set_patch(run, fullest_patch())
     explain_run(run, text=HOSTILE)
     return write_report(load_run(run.path))
+
+
+@pytest.fixture(scope="module")
+def view(report: Path) -> ReportView:
+    """Return what the same report shows, without pictures."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("matcher.report.notes.MOST_PICTURED", 0)
+        return make_view(load_run(report.parent))
 
 
 @pytest.fixture
@@ -312,14 +320,12 @@ def _sheet(n_parts: int, n_lines: int, line: SheetLine) -> Sheet:
     ids=["every part", "one control", "full page", "with slack", "with panel and steps"],
 )
 def test_the_patch_sheet_prints_on_one_page(
-    sheet: Sheet | None, density: str, chromium: Browser, report: Path, tmp_path: Path
+    sheet: Sheet | None, density: str, chromium: Browser, view: ReportView, tmp_path: Path
 ) -> None:
     """Short or long, it fits on one page of A4: 210 mm by 297 mm."""
-    path = report
-    if sheet is not None:
-        path = tmp_path / "report.html"
-        view = replace(make_view(load_run(report.parent)), sheet=sheet)
-        path.write_text(render_template("report.html.j2", view=view), encoding="utf-8")
+    path = tmp_path / "report.html"
+    shown = view if sheet is None else replace(view, sheet=sheet)
+    path.write_text(render_template("report.html.j2", view=shown), encoding="utf-8")
     with _opened(chromium, path, is_dark=True) as watched:
         page = watched.page
         assert page.locator(f".sheet.{density}").count() == 1

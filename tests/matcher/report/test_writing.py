@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import re
@@ -65,12 +66,24 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> str:
         created=HOSTILE,
         stop_reason=HOSTILE,
     )
-    return render_report(load_run(folder.path))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("matcher.report.notes.MOST_PICTURED", 0)
+        return render_report(load_run(folder.path))
+
+
+@pytest.fixture
+def unpictured(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave out the pictures, which take most of the time of a report."""
+    monkeypatch.setattr("matcher.report.notes.MOST_PICTURED", 0)
+
+
+# A page is parsed once, however many tests look at it.
+_tree = functools.lru_cache(maxsize=4)(html5lib.parse)
 
 
 def _texts(page: str) -> list[str]:
     """Return the texts of all elements but style and script."""
-    tree = html5lib.parse(page)
+    tree = _tree(page)
     return [
         text
         for element in tree.iter()
@@ -131,7 +144,7 @@ def test_the_page_passes_a_validator(
 
 def test_nothing_is_loaded_from_elsewhere(page: str) -> None:
     """Every address lies within the page, and its policy forbids all others."""
-    tree = html5lib.parse(page)
+    tree = _tree(page)
     addresses = [
         value
         for element in tree.iter()
@@ -148,7 +161,7 @@ def test_nothing_is_loaded_from_elsewhere(page: str) -> None:
 
 def test_names_are_unique_within_the_page(page: str) -> None:
     """HTML: an id is used once; and what is referred to is there."""
-    tree = html5lib.parse(page)
+    tree = _tree(page)
     ids = [element.attrib["id"] for element in tree.iter() if "id" in element.attrib]
     assert len(ids) == len(set(ids))
     assert set(re.findall(r'(?:url\(|href=")#([^)"]+)', page)) <= set(ids)
@@ -156,7 +169,7 @@ def test_names_are_unique_within_the_page(page: str) -> None:
 
 def test_a_hostile_name_stays_text(hostile: str) -> None:
     """Markup in names, files, versions and explanations becomes text, sign by sign."""
-    tree = html5lib.parse(hostile)
+    tree = _tree(hostile)
     assert sum(element.tag == f"{HTML}script" for element in tree.iter()) == 1
     images = [element for element in tree.iter() if element.tag == f"{HTML}img"]
     assert images == []
@@ -198,7 +211,7 @@ def test_it_says_what_the_run_says(page: str, run: RunFolder) -> None:
 
 def test_pictures_of_each_note_are_there(page: str) -> None:
     """Two notes: both spectra and their difference, levels, attack, pitch, movement, harmonics."""
-    tree = html5lib.parse(page)
+    tree = _tree(page)
     labels = [
         element.attrib["aria-label"]
         for element in tree.iter()
@@ -234,6 +247,7 @@ def test_without_an_explanation_the_command_is_named(page: str, run: RunFolder) 
     assert f"earwright explain {run.path}" in " ".join(_texts(page))
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_an_explanation_is_told(tmp_path: Path) -> None:
     """Parts over time, build order, trade-offs and slack are on the page."""
     run = small_run(tmp_path, "reed")
@@ -256,6 +270,7 @@ def test_an_explanation_is_told(tmp_path: Path) -> None:
     assert first[1] == "amplifier envelope"
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_an_explanation_of_an_earlier_patch_is_not_told(tmp_path: Path) -> None:
     """After the patch was changed, the page says so instead of telling what was."""
     run = small_run(tmp_path, "reed")
@@ -266,6 +281,7 @@ def test_an_explanation_of_an_earlier_patch_is_not_told(tmp_path: Path) -> None:
     assert "front edge is dull" not in said
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_a_damaged_explanation_is_named(tmp_path: Path) -> None:
     """The report comes all the same, and says what is wrong."""
     run = small_run(tmp_path, "reed")
@@ -273,6 +289,7 @@ def test_a_damaged_explanation_is_named(tmp_path: Path) -> None:
     assert "explain.json can't be read" in " ".join(_texts(render_report(run)))
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_a_partial_explanation_names_the_rest(tmp_path: Path) -> None:
     """A stopped explanation shows what it has, and the command for the rest."""
     run = small_run(tmp_path, "reed")
@@ -288,6 +305,7 @@ def test_a_partial_explanation_names_the_rest(tmp_path: Path) -> None:
     assert "data-clip" not in page.partition("<script ")[0]
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_a_step_points_at_sounds_of_the_run_only(tmp_path: Path) -> None:
     """A file outside of the run folder isn't read, whatever the explanation says."""
     run = small_run(tmp_path, "reed")
@@ -301,6 +319,7 @@ def test_a_step_points_at_sounds_of_the_run_only(tmp_path: Path) -> None:
     assert len(re.findall(r"data-clip=\"", page.partition("<script ")[0])) == 1
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_the_keyboard_check_is_told(tmp_path: Path) -> None:
     """Findings, the scale, and loudness and brightness over the keys are on the page."""
     run = small_run(tmp_path, "reed")
@@ -319,6 +338,7 @@ def test_the_keyboard_check_is_told(tmp_path: Path) -> None:
     assert "earwright keyboard" not in said
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_a_patch_that_holds_is_told_so(tmp_path: Path) -> None:
     """Without findings, the page says that nothing breaks."""
     run = small_run(tmp_path, "reed")
@@ -326,6 +346,7 @@ def test_a_patch_that_holds_is_told_so(tmp_path: Path) -> None:
     assert "Nothing breaks." in " ".join(_texts(render_report(run)))
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_a_damaged_keyboard_check_is_named(tmp_path: Path) -> None:
     """The report comes all the same, and says what is wrong."""
     run = small_run(tmp_path, "reed")
@@ -333,6 +354,7 @@ def test_a_damaged_keyboard_check_is_named(tmp_path: Path) -> None:
     assert "keyboard.json" in " ".join(_texts(render_report(run)))
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_a_match_from_python_is_reproduced_in_python(tmp_path: Path) -> None:
     """Without a command line, the page shows lines of Python with the settings."""
     run = save_run(small_match("reed"), tmp_path / "run")
@@ -342,6 +364,7 @@ def test_a_match_from_python_is_reproduced_in_python(tmp_path: Path) -> None:
     assert "seed=3" in said
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_the_file_is_written_whole_and_replaced(tmp_path: Path) -> None:
     """Writing twice leaves one page, the same to the byte, and no temporary file."""
     run = small_run(tmp_path, "reed")
@@ -353,6 +376,7 @@ def test_the_file_is_written_whole_and_replaced(tmp_path: Path) -> None:
     assert set(run.path.rglob("*")) - before == {path}
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_another_folder_is_refused(tmp_path: Path) -> None:
     """What is no run is named, and nothing is written."""
     with pytest.raises(RunFolderError, match=r"has no run\.json"):
@@ -360,6 +384,7 @@ def test_another_folder_is_refused(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_sounds_at_two_rates_are_refused(tmp_path: Path) -> None:
     """A run whose sounds were exchanged is named."""
     run = small_run(tmp_path, "reed")
@@ -368,6 +393,7 @@ def test_sounds_at_two_rates_are_refused(tmp_path: Path) -> None:
         render_report(run)
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_a_note_left_out_is_told_apart(tmp_path: Path) -> None:
     """A note that the patch was not fitted to is named as such, with both distances."""
     target = Target(small_match("low", "high").target.notes)
@@ -382,11 +408,12 @@ def test_a_note_left_out_is_told_apart(tmp_path: Path) -> None:
     assert "high (left out of the fit)" in said
     assert f"its distance is {entry['loss']['total']:.2f}" in said
     assert f"that of the fitted notes {entry['fitted_loss']['total']:.2f}" in said
-    title = html5lib.parse(page).find(f".//{HTML}title")
+    title = _tree(page).find(f".//{HTML}title")
     assert title is not None
     assert title.text == "low: report"
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_a_silent_match_has_a_report(tmp_path: Path) -> None:
     """A patch turned down by hand leaves silence, and the page says what it can."""
     run = small_run(tmp_path, "reed")
@@ -397,6 +424,7 @@ def test_a_silent_match_has_a_report(tmp_path: Path) -> None:
     assert len(re.findall(r'data-sound="', page.partition("<script ")[0])) == 2
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_a_damaged_sound_is_named(tmp_path: Path) -> None:
     """A file that is no sound any more is named in one line, and no page is left."""
     run = small_run(tmp_path, "reed")
@@ -406,6 +434,7 @@ def test_a_damaged_sound_is_named(tmp_path: Path) -> None:
     assert not (run.path / "report.html").exists()
 
 
+@pytest.mark.usefixtures("unpictured")
 def test_a_replaced_run_takes_its_page_along(tmp_path: Path) -> None:
     """After --force there is no page of the earlier run beside the new one."""
     run = small_run(tmp_path, "reed")
@@ -430,7 +459,7 @@ def test_a_comparison_tells_its_verdict_and_figures() -> None:
     # Median of 3.0, 3.1, 3.2.
     assert "3.10" in said
     assert "earwright compare --resume nowhere" in said
-    assert sum(e.tag == f"{HTML}script" for e in html5lib.parse(page).iter()) == 1
+    assert sum(e.tag == f"{HTML}script" for e in _tree(page).iter()) == 1
 
 
 def test_a_comparison_without_a_finished_run_has_a_page() -> None:
