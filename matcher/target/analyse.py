@@ -317,17 +317,7 @@ def harmonic_to_noise_db(
 
 @dataclass(frozen=True)
 class Vibrato:
-    """A sine in the pitch.
-
-    Parameters
-    ----------
-    rate_hz : float
-        Rate in Hz.
-    depth_cents : float
-        Amplitude, to one side, in cents.
-    delay_s : float
-        When the full depth is reached, counted from the onset, in s; 0 if it is there at once.
-    """
+    """A sine in the pitch: amplitude to one side; the delay is when its full depth is reached."""
 
     rate_hz: float
     depth_cents: float

@@ -163,18 +163,9 @@ def find_release(track: LevelTrack, *, gate_end_s: float, noise_floor_db: float)
 
 @dataclass(frozen=True)
 class Attack:
-    """The rise of a note.
+    """The rise of a note: when it passes 2 % of its maximum, its length, and when its peak is.
 
-    Parameters
-    ----------
-    start_s : float
-        When the level passes 2 % of its maximum, in s from the start of the level track.
-    rise_s : float
-        Length of a straight rise from 0 to the peak in s.
-    log_attack_time : float
-        log10 of the time in s from 2 % to 90 % of the maximum.
-    peak_s : float
-        Time of the peak in s from the start of the level track.
+    `rise_s` is a straight rise from 0; `log_attack_time` goes from 2 % to 90 %.
     """
 
     start_s: float
@@ -270,15 +261,7 @@ def _first_time(track: LevelTrack, amplitude: FloatArray, level: float) -> float
 
 @dataclass(frozen=True)
 class GateEstimate:
-    """When the key went up.
-
-    Parameters
-    ----------
-    end_s : float
-        End of the gate in s from the start of the level track.
-    is_open : bool
-        True if the sound is still loud at the end of the level track.
-    """
+    """When the key went up, and whether the sound is still loud at the end of the track."""
 
     end_s: float
     is_open: bool

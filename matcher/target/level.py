@@ -52,20 +52,9 @@ LONGEST_PERIOD_S = 0.04
 
 @dataclass(frozen=True)
 class NoteSpan:
-    """Where a note lies in its recording.
+    """First sample of a note, the one after it, and the noise floor in dB under its highest level.
 
-    Parameters
-    ----------
-    onset : int
-        First sample of the note.
-    end : int
-        First sample after it.
-    noise_floor_db : float, -120 to 0
-        Noise floor against the highest 1 ms level of the note, in dB; -120 for silence, or where
-        nothing lies before and after the note.
-    others : tuple of int
-        First samples of other sounds in the recording: within 20 dB of the note, and at least
-        0.1 s long.
+    `others` are first samples of other sounds: within 20 dB of the note, 0.1 s long at least.
     """
 
     onset: int

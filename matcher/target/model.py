@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = ["LevelTrack", "NoteAnalysis", "PitchTrack", "Target", "TargetNote"]
 
-ESTIMATED_FIELDS = frozenset({"pitch", "velocity", "gate", "onset"})
-
 
 class _ReadOnlyArrays:
     """A frozen dataclass whose arrays can't be written to."""

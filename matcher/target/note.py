@@ -23,7 +23,7 @@ from shared.notes import Note, parse_pitch, pitch_name
 from shared.units import hz_to_midi, samples_to_seconds, seconds_to_samples
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from matcher.target.model import Target
     from shared.audio import Recording
@@ -79,22 +79,19 @@ def build_note(
 ) -> TargetNote:
     """Make a target note."""
     rate = recording.sample_rate_hz
-    warnings = list(recording.warnings)
     span = _find_note(recording, source)
-    if span.others:
-        warnings.append(_other_sounds(span, rate, source))
     n_left = recording.signal.size - span.end
-    span, is_limited = _limit(span, rate, source, max_duration_s, warnings)
-    signal, onset_s = _trim(recording.signal, span, rate)
-    expected = hints.midi_pitch if given.midi_pitch is None else given.midi_pitch
+    n_longest = seconds_to_samples(max_duration_s, rate)
+    used = replace(span, end=min(span.end, span.onset + n_longest))
+    signal, onset_s = _trim(recording.signal, used, rate)
     measured = measure_note(
         signal,
         sample_rate_hz=rate,
         onset_s=onset_s,
         noise_floor_db=span.noise_floor_db,
-        hint_midi_pitch=expected,
+        hint_midi_pitch=hints.midi_pitch if given.midi_pitch is None else given.midi_pitch,
         gate_s=given.gate_s,
-        is_whole=not is_limited and n_left > seconds_to_samples(END_MARGIN_S, rate),
+        is_whole=used == span and n_left > seconds_to_samples(END_MARGIN_S, rate),
     )
     analysis = measured.analysis
     pitch = choose_pitch(
@@ -104,15 +101,6 @@ def build_note(
         strength_ratio=analysis.pitch_strength_ratio,
         source=source,
     )
-    warnings += pitch.warnings
-    _warn_about_recording(span, measured, given, source, warnings)
-    sound_s = samples_to_seconds(float(signal.size), rate) - onset_s
-    if given.gate_s is not None and given.gate_s > sound_s and not measured.analysis.is_cut:
-        warnings.append(
-            f"{source}: the given gate is {given.gate_s:.2f} s, and the sound is over after "
-            f"{sound_s:.2f} s, so nothing is learned of the release. Leave --gate out to take the "
-            "sound's."
-        )
     velocity = hints.velocity if given.velocity is None else given.velocity
     gate_s = given.gate_s or max(measured.gate_end_s - onset_s, SHORTEST_GATE_S)
     guessed = {
@@ -121,6 +109,13 @@ def build_note(
         "gate": given.gate_s is None,
         "onset": True,
     }
+    sound_s = samples_to_seconds(float(signal.size), rate) - onset_s
+    warnings = (
+        *recording.warnings,
+        *_about_sounds(span, rate, source, max_duration_s),
+        *filter(None, [pitch.warning]),
+        *_about_recording(span, measured, given, source, sound_s),
+    )
     return TargetNote(
         name=recording.name,
         signal=signal,
@@ -132,7 +127,7 @@ def build_note(
         level_db=_loudest_db(signal, rate),
         estimated=frozenset(field for field, is_guessed in guessed.items() if is_guessed),
         analysis=analysis,
-        warnings=tuple(warnings),
+        warnings=warnings,
     )
 
 
@@ -159,31 +154,21 @@ def _find_note(recording: Recording, source: str) -> NoteSpan:
     return span
 
 
-def _limit(
-    span: NoteSpan, rate: int, source: str, max_duration_s: float, warnings: list[str]
-) -> tuple[NoteSpan, bool]:
-    """Keep the first seconds after the onset; return also whether anything was left out."""
-    longest = seconds_to_samples(max_duration_s, rate)
-    if span.end - span.onset <= longest:
-        return span, False
+def _about_sounds(span: NoteSpan, rate: int, source: str, max_duration_s: float) -> Iterator[str]:
+    """Say that there is more than one note, and that not all of a long one is used."""
+    if span.others:
+        places = ", ".join(f"{samples_to_seconds(float(at), rate):.2f} s" for at in span.others)
+        yield (
+            f"{source} holds other sounds (at {places}); one note is taken, the one at "
+            f"{samples_to_seconds(float(span.onset), rate):.2f} s. To use them all, cut the "
+            "recording into notes: --split, or split=True from Python."
+        )
     sound_s = samples_to_seconds(float(span.end - span.onset), rate)
-    warnings.append(
-        f"{source}: the note lasts {sound_s:.1f} s; "
-        f"only the first {max_duration_s:g} s after its onset are used. Set max_duration_s to use "
-        "more."
-    )
-    return replace(span, end=span.onset + longest), True
-
-
-def _other_sounds(span: NoteSpan, rate: int, source: str) -> str:
-    """Say that there is more than one note."""
-    places = ", ".join(f"{samples_to_seconds(float(first), rate):.2f} s" for first in span.others)
-    onset_s = samples_to_seconds(float(span.onset), rate)
-    return (
-        f"{source} holds other sounds (at {places}); one note is taken, the one at "
-        f"{onset_s:.2f} s. To use them all, cut the recording into notes: --split, or split=True "
-        "from Python."
-    )
+    if span.end - span.onset > seconds_to_samples(max_duration_s, rate):
+        yield (
+            f"{source}: the note lasts {sound_s:.1f} s; only the first {max_duration_s:g} s after "
+            "its onset are used. Set max_duration_s to use more."
+        )
 
 
 def _trim(signal: FloatArray, span: NoteSpan, rate: int) -> tuple[FloatArray, float]:
@@ -194,20 +179,26 @@ def _trim(signal: FloatArray, span: NoteSpan, rate: int) -> tuple[FloatArray, fl
     return trimmed, samples_to_seconds(float(n_before), rate)
 
 
-def _warn_about_recording(
-    span: NoteSpan, measured: MeasuredNote, given: GivenNote, source: str, warnings: list[str]
-) -> None:
-    """Say what the recording lacks."""
+def _about_recording(
+    span: NoteSpan, measured: MeasuredNote, given: GivenNote, source: str, sound_s: float
+) -> Iterator[str]:
+    """Say what the recording lacks, or the given gate has too much."""
     if span.noise_floor_db > NOISY_DB:
-        warnings.append(
+        yield (
             f"{source} is noisy: the noise before or after the note lies only "
             f"{-span.noise_floor_db:.0f} dB under its peak, and {-NOISY_DB:.0f} dB or more is "
             "wanted. The match will take noise for sound; clean the recording if you can."
         )
     if measured.analysis.is_cut and given.gate_s is None:
-        warnings.append(
+        yield (
             f"{source}: what is used of it ends while the note still sounds, so the release is "
             "unknown and the gate is taken to last to the end. Give gate_s if you know better."
+        )
+    if given.gate_s is not None and given.gate_s > sound_s and not measured.analysis.is_cut:
+        yield (
+            f"{source}: the given gate is {given.gate_s:.2f} s, and the sound is over after "
+            f"{sound_s:.2f} s, so nothing is learned of the release. Leave --gate out to take the "
+            "sound's."
         )
 
 
@@ -221,11 +212,11 @@ def _loudest_db(signal: FloatArray, rate: int) -> float:
 
 @dataclass(frozen=True)
 class ChosenPitch:
-    """The pitch that is taken, whether it was estimated, and what was assumed."""
+    """The pitch that is taken, whether it was estimated, and what was assumed, if anything."""
 
     midi_pitch: float
-    is_estimated: bool
-    warnings: tuple[str, ...]
+    is_estimated: bool = False
+    warning: str = ""
 
 
 def choose_pitch(
@@ -240,26 +231,35 @@ def choose_pitch(
     if measured_hz is None:
         return _without_measurement(given, named, source)
     measured = float(hz_to_midi(measured_hz))
+    sound = pitch_name(measured)
     if given is not None:
-        texts = [] if _is_same_key(given, measured) else [_given_differs(given, measured, source)]
-        return ChosenPitch(given, is_estimated=False, warnings=tuple(texts))
+        differs = (
+            f"{source}: the given pitch is {pitch_name(given)}, the sound is {sound}; the given "
+            "pitch is taken. Leave --pitch out to take the sound's."
+        )
+        return ChosenPitch(given, warning="" if _is_same_key(given, measured) else differs)
     if named is not None:
+        said = f"{source}: the name says {pitch_name(named)}"
         octaves = round((measured - named) / 12.0)
-        if _is_same_key(named + 12.0 * octaves, measured) and abs(octaves) <= LARGEST_OCTAVES:
-            texts = [_octave_differs(named, measured, octaves, source)] if octaves else []
-            return ChosenPitch(named, is_estimated=False, warnings=tuple(texts))
-        text = (
-            f"{source}: the name says {pitch_name(named)}, the sound is "
-            f"{pitch_name(measured)}; the sound is believed. Give --pitch to decide otherwise."
+        if not _is_same_key(named + 12.0 * octaves, measured) or abs(octaves) > LARGEST_OCTAVES:
+            text = f"{said}, the sound is {sound}; the sound is believed. Give --pitch to decide"
+            return ChosenPitch(measured, is_estimated=True, warning=f"{text} otherwise.")
+        count = "an octave" if abs(octaves) == 1 else f"{abs(octaves)} octaves"
+        differs = (
+            f"{said}, and the sound is {count} {'above' if octaves > 0 else 'below'} it ({sound}); "
+            "the name is taken for the key that is pressed. Give --pitch to decide otherwise."
         )
-        return ChosenPitch(measured, is_estimated=True, warnings=(text,))
-    texts = []
-    if strength_ratio < UNCERTAIN_RATIO:
-        texts.append(
-            f"{source}: the pitch is not clear; {pitch_name(measured)} is assumed. Give --pitch "
-            "if you know better."
-        )
-    return ChosenPitch(measured, is_estimated=True, warnings=tuple(texts))
+        return ChosenPitch(named, warning=differs if octaves else "")
+    unclear = (
+        f"{source}: the pitch is not clear; {sound} is assumed. Give --pitch if you know better."
+    )
+    return ChosenPitch(
+        measured,
+        is_estimated=True,
+        warning=f"{unclear} Give --pitch if you know better."
+        if strength_ratio < UNCERTAIN_RATIO
+        else "",
+    )
 
 
 def _is_same_key(expected: float, measured: float) -> bool:
@@ -270,35 +270,16 @@ def _is_same_key(expected: float, measured: float) -> bool:
 def _without_measurement(given: float | None, named: float | None, source: str) -> ChosenPitch:
     """Take what was said, if anything was."""
     if given is not None:
-        return ChosenPitch(given, is_estimated=False, warnings=())
+        return ChosenPitch(given)
     if named is not None:
         text = (
-            f"{source}: no pitch is found in the sound; {pitch_name(named)} of the name is taken. "
-            "Give --pitch to decide otherwise."
+            f"{source}: no pitch is found in the sound; {pitch_name(named)} of the name is taken."
         )
-        return ChosenPitch(named, is_estimated=False, warnings=(text,))
+        return ChosenPitch(named, warning=f"{text} Give --pitch to decide otherwise.")
     raise TargetError(
         f"{source}: no pitch is found in the sound, and the file name has none. Give it, for "
         "instance --pitch C4, or midi_pitch=60 from Python.",
         path=source,
-    )
-
-
-def _given_differs(given: float, measured: float, source: str) -> str:
-    """Say that the user's pitch isn't the one of the sound."""
-    return (
-        f"{source}: the given pitch is {pitch_name(given)}, the sound is {pitch_name(measured)}; "
-        "the given pitch is taken. Leave --pitch out to take the sound's."
-    )
-
-
-def _octave_differs(named: float, measured: float, octaves: int, source: str) -> str:
-    """Say that the sound is octaves off the key in the name."""
-    count = "an octave" if abs(octaves) == 1 else f"{abs(octaves)} octaves"
-    return (
-        f"{source}: the name says {pitch_name(named)}, and the sound is {count} "
-        f"{'above' if octaves > 0 else 'below'} it ({pitch_name(measured)}); the name is taken "
-        "for the key that is pressed. Give --pitch to decide otherwise."
     )
 
 

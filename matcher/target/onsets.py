@@ -85,16 +85,9 @@ ECHO_SHIFT_S = 0.02
 
 @dataclass(frozen=True)
 class FoundNotes:
-    """The notes of a recording.
+    """Where a recording is cut for its notes, at the quietest place before each, in s, rising.
 
-    Parameters
-    ----------
-    cuts_s : tuple of float
-        Where the recording is cut for them, in s, rising: at the quietest place before each.
-    dropped_s : tuple of float
-        Where sounds begin that aren't taken for notes, in s, rising.
-    echoes_s : tuple of float
-        Those among them that are taken for echoes.
+    `dropped_s` are sounds that aren't taken for notes, `echoes_s` those taken for echoes.
     """
 
     cuts_s: tuple[float, ...]

@@ -42,22 +42,9 @@ NOTHING_GIVEN = GivenNote(None, None, None)
 
 @dataclass(frozen=True, eq=False)
 class Piece:
-    """A recording that holds one note.
+    """A recording of one note, what messages call it, and where in its file it begins.
 
-    Parameters
-    ----------
-    recording : Recording
-        The sound, at the rate of the target, under the name of the note.
-    source : str
-        What to call it in messages.
-    start_s : float
-        Where it begins in the file, in s.
-    given : GivenNote
-        What a manifest says.
-    hints : NameHints
-        What the file name says.
-    n_issued : int
-        How many of the recording's warnings were issued when it was read.
+    `n_issued` of the recording's warnings were issued when it was read.
     """
 
     recording: Recording

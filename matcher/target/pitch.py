@@ -58,15 +58,7 @@ TRACK_SEMITONES = 5.0
 
 @dataclass(frozen=True)
 class CoarsePitch:
-    """The right octave, within half a semitone.
-
-    Parameters
-    ----------
-    hz : float
-        Pitch in Hz, on a grid of 1/48 octave.
-    strength_ratio : float, 0 to 1
-        How clear it is: 0.1 is noise, above 0.5 a clean tone.
-    """
+    """Pitch on a grid of 1/48 octave, and how clear it is: 0.1 is noise, 0.5 a clean tone."""
 
     hz: float
     strength_ratio: float

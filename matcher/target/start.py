@@ -52,15 +52,13 @@ CUTOFFS_HZ = np.geomspace(20.0, 20_000.0, 121)
 POLES = 4.0
 
 
-def first_values(note: TargetNote, analysis: NoteAnalysis | None = None) -> dict[str, float]:
+def first_values(note: TargetNote) -> dict[str, float]:
     """Estimate catalogue parameters from a note.
 
     Parameters
     ----------
     note : TargetNote
         The note.
-    analysis : NoteAnalysis, optional
-        Another analysis than the note's own.
 
     Returns
     -------
@@ -68,7 +66,7 @@ def first_values(note: TargetNote, analysis: NoteAnalysis | None = None) -> dict
         Parameter names of `shared.CATALOGUE` and physical values within their ranges. Envelope
         times are always there; filter, tuning, vibrato, detune and noise where they were found.
     """
-    measured = note.analysis if analysis is None else analysis
+    measured = note.analysis
     values = _amp_envelope(measured)
     if measured.pitch_hz is not None:
         values |= _tuning(note, measured.pitch_hz) | _waveform(note, measured.pitch_hz)
@@ -221,17 +219,7 @@ def _release(
 
 @dataclass(frozen=True, eq=False)
 class CutoffTrack:
-    """Cutoff of a four-pole low-pass filter behind a sawtooth, over time.
-
-    Parameters
-    ----------
-    times_s : np.ndarray, shape=(n_frames,), dtype=float64
-        Middle of each frame in s.
-    cutoff_hz : np.ndarray, shape=(n_frames,), dtype=float64
-        Frequency at which it takes away 12 dB, 20 to 20 000 Hz.
-    level_db : np.ndarray, shape=(n_frames,), dtype=float64
-        Level of the frame, 0 at the highest.
-    """
+    """Cutoff (-12 dB) of a four-pole low-pass filter behind a sawtooth, and level, over time."""
 
     times_s: FloatArray
     cutoff_hz: FloatArray
