@@ -7,7 +7,7 @@ in the same order: it gives the same to the bit, whatever stands in the other la
 processor has shorter vectors, LLVM splits them.
 
 Offsets are counted in numbers from the start of a flat float32 array; nothing is checked. After
-a change here, touch `matcher.losses._spectra` and `matcher.optimise._normal`: numba's cache looks
+a change here, touch `matcher.losses.spectra` and `matcher.optimise._normal`: numba's cache looks
 at those files alone.
 """
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from matcher.losses import _kernels as kernels
+from matcher.losses import kernels
 from shared import Float32Array, FloatArray, midi_to_hz
 
 __all__ = ["Movement", "MovementMeter"]

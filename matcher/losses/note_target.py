@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.losses import _kernels as kernels
+from matcher.losses import kernels
 from matcher.losses.movement import MovementMeter
 from matcher.losses.terms import Measures
 from matcher.losses.windows import Window, WindowPlan
@@ -164,35 +164,13 @@ class NoteTarget:
         )
 
     def place(self, sound: Float32Array) -> FloatArray:
-        """Put a candidate on the timeline and at the level of the target's signal.
-
-        Parameters
-        ----------
-        sound : np.ndarray, shape=(n_render,), dtype=float32
-            One candidate from note start on.
-
-        Returns
-        -------
-        np.ndarray, shape=(n_signal,), dtype=float64
-            The candidate with its onset at that of the target, scaled to the target's energy.
-        """
+        """Put a candidate, from note start on, on the timeline and at the energy of the target."""
         placed = self._shifted(sound)
         power = float(np.sum(placed**2))
         return placed * (self.energy / power) ** 0.5 if power > 0.0 else placed
 
     def gain_db(self, sound: Float32Array) -> float:
-        """Say which gain brings a candidate to the target's energy.
-
-        Parameters
-        ----------
-        sound : np.ndarray, shape=(n_render,), dtype=float32
-            One candidate from note start on.
-
-        Returns
-        -------
-        float
-            Gain in dB; 0 for silence.
-        """
+        """Say which gain in dB brings a candidate to the target's energy; 0 for silence."""
         power = float(np.sum(self._shifted(sound) ** 2))
         return float(10.0 * np.log10(self.energy / power)) if power > 0.0 else 0.0
 

@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.losses import _kernels as kernels
+from matcher.losses import kernels
 from matcher.losses.note_target import ENVELOPE_HOP, MOVEMENT_WINDOW, SILENT_HOPS, find_onset
 from matcher.losses.terms import PARTS, Measures, part_weights
 from matcher.losses.windows import WindowBuffers

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.losses import _kernels as kernels
+from matcher.losses import kernels
 from shared import ParameterError, suggest_names
 
 if TYPE_CHECKING:
@@ -39,7 +39,6 @@ __all__ = [
     "TERM_MEANINGS",
     "LossBreakdown",
     "Measures",
-    "Part",
     "breakdown",
     "describe_weights",
     "part_weights",
@@ -64,26 +63,11 @@ class Measures:
 
 @dataclass(frozen=True)
 class Part:
-    """One measured difference.
+    """One measured difference, named with its unit; `scale` is about one just-noticeable one.
 
-    Parameters
-    ----------
-    name : str
-        Name with its unit.
-    term : str
-        The term that it belongs to.
-    scale : float > 0
-        Its value at about one just-noticeable difference.
-    step : float > 0 or None
-        The size in which its single differences are counted; below it a difference counts by its
-        square: nobody hears it, and a sum of absolute values has corners there. None where the
-        part is no mean of single differences.
-    meaning : str
-        One line.
-    compare : callable
-        Gives pairs of arrays of two `Measures`, whose differences it is made of.
-    distance : callable
-        Distance of the arrays of a pair; the part is its mean over the pairs.
+    It is the mean `distance` of the pairs of arrays that `compare` takes from two `Measures`.
+    Single differences are counted in `step`s; below one a difference counts by its square: nobody
+    hears it, and a sum of absolute values has corners there. None if it is no mean of those.
     """
 
     name: str
@@ -271,18 +255,7 @@ def _is_weight(value: object) -> bool:
 
 
 def preset_of(weights: Mapping[str, float]) -> str | None:
-    """Name the preset that weights are those of.
-
-    Parameters
-    ----------
-    weights : mapping of str to float
-        Weights of terms; those left out keep their default.
-
-    Returns
-    -------
-    str or None
-        A name of `PRESETS`, whatever common factor the weights have; None if there is none.
-    """
+    """Name the preset that weights are those of, whatever common factor they have."""
     ratios = _ratios(_complete(weights))
     for name in PRESETS:
         expected = _ratios(_preset(name))

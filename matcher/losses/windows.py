@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.losses import _spectra as spectra
+from matcher.losses import spectra
 
 if TYPE_CHECKING:
     from shared import Float32Array

@@ -246,8 +246,9 @@ def choose_pitch(
             return ChosenPitch(measured, is_estimated=True, warning=f"{text} otherwise.")
         count = "an octave" if abs(octaves) == 1 else f"{abs(octaves)} octaves"
         differs = (
-            f"{said}, and the sound is {count} {'above' if octaves > 0 else 'below'} it ({sound}); "
-            "the name is taken for the key that is pressed. Give --pitch to decide otherwise."
+            f"{said}, and the sound is {count} {'above' if octaves > 0 else 'below'} it "
+            f"({sound}); the name is taken for the key that is pressed. Give --pitch to decide "
+            "otherwise."
         )
         return ChosenPitch(named, warning=differs if octaves else "")
     unclear = (

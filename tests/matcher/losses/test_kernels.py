@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matcher.losses import _kernels as kernels
+from matcher.losses import kernels
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -18,7 +18,6 @@ from matcher.losses import (
     TERM_MEANINGS,
     TERMS,
     breakdown,
-    preset_of,
     terms,
     totals,
     weights_for,
@@ -141,9 +140,9 @@ def test_weights_are_named_whatever_their_size(name: str) -> None:
     """Only ratios count, so only ratios name; a preset with one weight changed has no name."""
     for factor in (0.3, 1.0, 7.0):
         scaled = {term: factor * weight for term, weight in weights_for(name).items()}
-        assert preset_of(scaled) == name
-    assert preset_of(weights_for(name, pitch=0.0)) is None
-    assert preset_of({}) == "balanced"
+        assert terms.preset_of(scaled) == name
+    assert terms.preset_of(weights_for(name, pitch=0.0)) is None
+    assert terms.preset_of({}) == "balanced"
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matcher.losses import _spectra as spectra
+from matcher.losses import spectra
 from matcher.losses.windows import Bands, mel_bands
 from shared.lanes import LANES
 
