@@ -58,18 +58,7 @@ SERIOUS = frozenset({"serious", "critical"})
 
 @dataclass
 class WatchedPage:
-    """A page, and what went on behind it.
-
-    Parameters
-    ----------
-    page : playwright.sync_api.Page
-        The page.
-    problems : list of str
-        Errors and warnings of the console, uncaught exceptions, requests that failed; not those
-        that the page ended itself.
-    requests : list of str
-        Addresses that were asked for, without data and blob addresses.
-    """
+    """A page, and what went on behind it."""
 
     page: Page
     problems: list[str] = field(default_factory=list)
@@ -100,26 +89,7 @@ def open_page(
     is_dark: bool = False,
     is_offline: bool = False,
 ) -> Iterator[WatchedPage]:
-    """Open an address, or a file, in a window of its own, and close it afterwards.
-
-    Parameters
-    ----------
-    browser : playwright.sync_api.Browser
-        As the fixture gives it.
-    address : str or Path
-        ``http://127.0.0.1:...``, or a file.
-    size : tuple of int
-        Width and height of the window in CSS pixels; `DESKTOP` or `PHONE`.
-    is_dark : bool
-        Whether the reader prefers dark pages.
-    is_offline : bool
-        Whether the network is cut off.
-
-    Yields
-    ------
-    WatchedPage
-        The page, loaded.
-    """
+    """Open an address, or a file, in a window of its own, and close it afterwards."""
     context = browser.new_context(
         viewport={"width": size[0], "height": size[1]},
         color_scheme="dark" if is_dark else "light",
@@ -139,20 +109,7 @@ def open_page(
 def serious_findings(
     page: Page, *, only: Sequence[str] = (), without: Sequence[str] = ()
 ) -> list[str]:
-    """Check a page with axe-core, and list what it finds serious or critical.
-
-    Parameters
-    ----------
-    page : playwright.sync_api.Page
-        A loaded page.
-    only, without : sequence of str
-        Rules that are checked alone, or left out; by default all are checked.
-
-    Returns
-    -------
-    list of str
-        Rule, what it asks for, and the elements, one line for each finding.
-    """
+    """Check a page with axe-core, and list what it finds serious or critical."""
     package = pytest.importorskip(
         "axe_playwright_python", reason="axe-core is not installed (pip install '.[test]')"
     )

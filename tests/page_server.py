@@ -27,17 +27,7 @@ WAIT_S = 300.0
 
 @dataclass(frozen=True)
 class Answer:
-    """What a request got.
-
-    Parameters
-    ----------
-    status : int
-        Status of HTTP.
-    headers : mapping
-        Headers, names in lower case.
-    body : bytes
-        Content.
-    """
+    """What a request got."""
 
     status: int
     headers: dict[str, str]
@@ -51,17 +41,7 @@ class Answer:
 
 @dataclass
 class PageServer:
-    """A running page.
-
-    Parameters
-    ----------
-    address : str
-        As it was printed, with the token.
-    folder : Path
-        The workspace.
-    process : subprocess.Popen
-        The server.
-    """
+    """A running page."""
 
     address: str
     folder: Path

@@ -10,18 +10,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.plots import measure_spectrogram
+
 if TYPE_CHECKING:
     from shared import FloatArray
 
-N_BANDS = 96
-N_COLUMNS = 320
 N_LEVELS = 480
-LOW_HZ = 40.0
-HIGH_HZ = 16_000.0
-# What is softer than this under the loudest band is dark: the range that one ear has within a
+# What is softer than this under the loudest moment is dark: the range that one ear has within a
 # sound; common practice, no source.
 RANGE_DB = 70.0
-_N_FFT = 2048
 # Longer than the period of C2 (15 ms), so that no waveform is drawn, and shorter than an attack
 # that an ear calls slow.
 _LEVEL_WINDOW_S = 0.016
@@ -34,42 +31,17 @@ def picture(signal: FloatArray, sample_rate_hz: int) -> dict[str, object]:
     loudest and 0 for `RANGE_DB` under it; ``level_db`` is RMS under the loudest moment.
     """
     sound = np.asarray(signal, dtype=np.float64)
-    magnitude, band_hz = _bands(sound, sample_rate_hz)
-    peak = float(magnitude.max(initial=0.0))
-    level_db = 20.0 * np.log10(np.maximum(magnitude, 1e-9) / max(peak, 1e-9))
-    grey = np.clip(255.0 * (1.0 + level_db / RANGE_DB), 0.0, 255.0).astype(np.uint8)
+    (measured,) = measure_spectrogram(sound, sample_rate_hz=sample_rate_hz)
+    grey = np.clip(255.0 * (1.0 + measured.level_db / RANGE_DB), 0.0, 255.0).astype(np.uint8)
     return {
         "duration_s": sound.size / sample_rate_hz,
         "n_bands": grey.shape[0],
         "n_columns": grey.shape[1],
-        "band_hz": [round(float(hz), 1) for hz in band_hz],
+        "band_hz": [round(float(hz), 1) for hz in measured.bands_hz],
         "spectrogram": base64.b64encode(grey.tobytes()).decode("ascii"),
         "level_db": [round(float(x), 2) for x in _levels(sound, sample_rate_hz)],
         "range_db": RANGE_DB,
     }
-
-
-def _bands(sound: FloatArray, rate: int) -> tuple[FloatArray, FloatArray]:
-    """Measure bands of equal width in octaves, shape (n_bands, n_columns)."""
-    from scipy.fft import rfft  # noqa: PLC0415  takes its time to load
-
-    n_columns = min(N_COLUMNS, max(2, sound.size // 64))
-    padded = np.pad(sound, (_N_FFT // 2, _N_FFT))
-    starts = np.linspace(0, max(sound.size - 1, 1), n_columns).astype(int)
-    frames = padded[starts[:, None] + np.arange(_N_FFT)] * np.hanning(_N_FFT)
-    spectrum = np.abs(rfft(frames, axis=1))
-    edges = np.geomspace(LOW_HZ, min(HIGH_HZ, rate / 2.1), N_BANDS + 1)
-    bins = edges / rate * _N_FFT
-    columns = np.arange(spectrum.shape[1])
-    bands = np.empty((N_BANDS, n_columns))
-    for i in range(N_BANDS):
-        inside = (columns >= bins[i]) & (columns < bins[i + 1])
-        if inside.any():
-            bands[i] = spectrum[:, inside].max(axis=1)
-        else:
-            # Bands narrower than a bin lie between two of them.
-            bands[i] = [np.interp((bins[i] + bins[i + 1]) / 2, columns, row) for row in spectrum]
-    return bands, np.sqrt(edges[:-1] * edges[1:])
 
 
 def _levels(sound: FloatArray, rate: int) -> FloatArray:

@@ -16,9 +16,10 @@ from matcher.page.routing import (
     text_in,
     values_in,
 )
+from matcher.report.sheet import slack_text
 from matcher.runs import compare_patches, find_version, go_back, keep_version, list_versions
 from matcher.sheet import patch_sheet, resting_controls
-from shared import CATALOGUE, EarwrightError
+from shared import EarwrightError
 from shared.files import temporary_folder
 
 if TYPE_CHECKING:
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from matcher.explaining import Slack
     from matcher.runs import Version
 
 
@@ -100,21 +100,15 @@ def _slack(request: Request) -> dict[str, dict[str, object]]:
         explanation = Explanation.load(_path(request))
     except EarwrightError:
         return {}
+    structure = context_of(request).runs.structure_of(name_in(request))
     return {
         slack.name: {
             "low": slack.alone_low,
             "high": slack.alone_high,
-            "text": slack_text(slack),
+            "text": slack_text(slack, structure),
         }
         for slack in (() if explanation.slack is None else explanation.slack.slacks)
     }
-
-
-def slack_text(slack: Slack) -> str:
-    """Write an interval within which nothing is heard if the control is turned alone."""
-    parameter = CATALOGUE[slack.name]
-    low, high = parameter.format(slack.alone_low), parameter.format(slack.alone_high)
-    return f"only {low}" if low == high else f"{low} to {high} sounds the same"
 
 
 def _sheet(request: Request) -> dict[str, Any]:

@@ -9,7 +9,6 @@ from matcher.explaining import Explanation
 from matcher.explaining.keyboard import KEYBOARD_SOUND, Keyboard
 from matcher.explaining.patch_parts import LARGEST_AMOUNT, present_parts, scaled_part
 from matcher.page.pictures import picture
-from matcher.page.routes_kept import slack_text
 from matcher.page.routing import (
     context_of,
     get,
@@ -26,6 +25,7 @@ from matcher.page.routing import (
 from matcher.page.runs import captions, picture_of, sound_file
 from matcher.page.sounds import LONGEST_GATE_S, changed_patch, wav_bytes
 from matcher.page.structures import describe_values
+from matcher.report.sheet import slack_text
 from shared import Note, RunFolderError, sha256_digest
 
 if TYPE_CHECKING:
@@ -144,9 +144,10 @@ def _why(request: Request) -> object:
     except RunFolderError as error:
         return {"explanation": None, "text": str(error), "keyboard": keys}
     slacks = () if found.slack is None else found.slack.slacks
+    structure = context_of(request).runs.structure_of(name_in(request))
     return {
         "explanation": found.to_dict(),
-        "slack_texts": {slack.name: slack_text(slack) for slack in slacks},
+        "slack_texts": {slack.name: slack_text(slack, structure) for slack in slacks},
         "keyboard": keys,
         "is_current": found.patch_digest == sha256_digest(path / "patch.json"),
     }

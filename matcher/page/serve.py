@@ -16,7 +16,6 @@ from shared.files import remove_abandoned_folders
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from types import FrameType
 
     import uvicorn
 
@@ -91,15 +90,14 @@ def serve(
 
 
 def _quiet_server(config: uvicorn.Config) -> uvicorn.Server:
-    """Make a server for which Ctrl-C and SIGTERM are its end, and no error."""
+    """Make a server for which Ctrl-C and SIGTERM are its end, however often, and no error."""
     import uvicorn  # noqa: PLC0415  only for this command
 
     class QuietServer(uvicorn.Server):
         """Doesn't raise the signals again that have ended it, nor break off at the second one."""
 
-        def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        def handle_exit(self, *_: object) -> None:
             """End as soon as what is open is closed, which takes a second at most."""
-            del sig, frame
             self.should_exit = True
 
         @contextlib.contextmanager

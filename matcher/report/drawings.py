@@ -34,6 +34,10 @@ SIZE = (4.0, 2.6)
 # a row line up.
 MARGINS = {"left": 0.15, "right": 0.97, "bottom": 0.18, "top": 0.96}
 SCALE_MARGINS = {**MARGINS, "right": 0.96}
+PICTURE_RULES = (
+    "text{fill:var(--ink);font-family:system-ui,sans-serif}"
+    "*{stroke-linecap:butt;stroke-linejoin:round}"
+)
 NAMESPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
 # Differences of less than a tenth of this can hardly be heard (common practice, no source).
 LEAST_RANGE_LU = 12.0
@@ -102,14 +106,14 @@ class Drawing:
 
     def document(self) -> str:
         """Draw it as a file of its own that follows the reader's dark or light, as a page does."""
-        light, dark = (_declarations(palette) for palette in (plots.LIGHT, plots.DARK))
-        rules = (
-            f":root{{{light}}}@media(prefers-color-scheme:dark){{:root{{{dark}}}}}"
-            "text{fill:var(--ink);font-family:system-ui,sans-serif}"
-            "*{stroke-linecap:butt;stroke-linejoin:round}"
-        )
         opening, _, rest = self.picture().svg.partition(">")
-        return f"{opening} {NAMESPACES}><style>{rules}</style>{rest}"
+        return f"{opening} {NAMESPACES}><style>{theme_rules()}{PICTURE_RULES}</style>{rest}"
+
+
+def theme_rules() -> str:
+    """Write the colours of both themes as style, which picks what the reader prefers."""
+    light, dark = (_declarations(palette) for palette in (plots.LIGHT, plots.DARK))
+    return f":root{{{light}}}@media(prefers-color-scheme:dark){{:root{{{dark}}}}}"
 
 
 def _declarations(palette: Palette) -> str:

@@ -138,14 +138,14 @@ def _line(row: SheetRow, slack: Slack | None, structure: Structure | None) -> Sh
         label=row.label,
         setting=row.panel or row.value,
         value=row.value if row.panel else None,
-        slack=None if slack is None else _slack_text(slack, structure),
+        slack=None if slack is None else slack_text(slack, structure),
         step=row.step,
         link=row.linked_to,
         controller=row.controller,
     )
 
 
-def _slack_text(slack: Slack, structure: Structure | None) -> str:
+def slack_text(slack: Slack, structure: Structure | None) -> str:
     """Say how exactly a control has to be set: ``"820 Hz to 990 Hz sounds the same"``.
 
     That is if it is turned alone, as a hand does that follows a sheet, and as one step of it is

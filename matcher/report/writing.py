@@ -90,11 +90,13 @@ def render_comparison(comparison: Comparison) -> str:
 
 def render_template(name: str, **values: object) -> str:
     """Fill a template; text in `values` is escaped."""
+    from matcher.report.drawings import theme_rules  # noqa: PLC0415  loads what measures
+
     script = f"\n{asset_text('player.js')}"
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")
     page = _environment().get_template(name)
     text = page.render(
-        style=asset_text("style.css"),
+        style=f"{theme_rules()}\n{asset_text('style.css')}",
         script=script[1:],
         # Only this very script may run in the page, whatever else might get into it.
         script_hash=f"sha256-{digest}",

@@ -151,6 +151,23 @@ def _listen(page: Page) -> None:
     page.wait_for_selector('#player[data-state="stopped"]')
 
 
+def test_pictures_of_a_run_are_seen(server: PageServer, run: str, chromium: Browser) -> None:
+    """Both spectra and their difference are drawn, with a caption each; more is a click away."""
+    with open_page(chromium, address_of(server, "listen", run=run)) as watched:
+        page = watched.page
+        wait_for_view(page, "listen")
+        images = page.locator("#pictures > .plots img")
+        assert images.count() == 3
+        for i in range(3):
+            loaded = images.nth(i).evaluate(
+                "(image) => image.decode().then(() => image.naturalWidth)"
+            )
+            assert loaded > 0
+        page.get_by_text("More pictures").click()
+        page.get_by_text("The attack, enlarged.").wait_for()
+        assert watched.problems == []
+
+
 # A stand-in for what is plugged in: a sawtooth of 220 Hz that is struck 0.4 s after somebody has
 # begun to listen, however long that takes on a busy machine.
 INPUT = """

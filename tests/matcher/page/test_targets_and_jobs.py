@@ -7,6 +7,7 @@ import json
 import os
 import signal
 from typing import TYPE_CHECKING, Any
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
@@ -243,6 +244,20 @@ def test_changes_by_hand_sound_and_are_measured(server: PageServer, run: str) ->
     assert "20 to 20000 Hz" in refused.document["error"]
 
 
+def test_pictures_are_files_of_their_own(server: PageServer, run: str) -> None:
+    """Each is well-formed, follows dark and light by itself, and may run or load nothing."""
+    path = f"/api/runs/{run}/notes/0/pictures"
+    captions = server.ask(path).document["pictures"]
+    assert captions[0]["title"] == "Spectrum of the target"
+    for caption in captions[::5]:
+        picture = server.ask(f"{path}/{caption['name']}")
+        ET.fromstring(picture.body)  # noqa: S314  our own
+        assert b"prefers-color-scheme:dark" in picture.body
+        assert picture.headers["content-type"] == "image/svg+xml"
+        assert picture.headers["content-security-policy"].startswith("sandbox; default-src 'none'")
+    assert server.ask(f"{path}/other").status == 400
+
+
 def test_what_mattered_is_told_with_its_sounds(server: PageServer, run: str) -> None:
     """Sections appear as they are done; each step of the build order can be heard."""
     job = server.post("/api/jobs", {"kind": "explain", "run": run, "seconds": 2}).document["name"]
@@ -265,4 +280,6 @@ def test_the_keyboard_is_checked(server: PageServer, run: str) -> None:
     keys = server.ask(f"/api/runs/{run}/why").document["keyboard"]["keys"]
     assert {key["midi_pitch"] for key in keys} == {48.0, 60.0, 72.0}
     assert server.ask(f"/api/runs/{run}/why/keyboard/sound").body[:4] == b"RIFF"
+    drawn = server.ask(f"/api/runs/{run}/why/keyboard/pictures/keys-loudness").body
+    assert drawn.startswith(b"<svg")
     assert server.post("/api/jobs", {**body, "low": "C6"}).status == 400
