@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from matcher.explaining import Explanation
@@ -15,15 +15,13 @@ from matcher.runs.layout import PATCH_FILE
 from shared import CATALOGUE, EarwrightError, sha256_digest
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
     from pathlib import Path
 
     from matcher.runs.folder import RunFolder
 
 EXPLAIN_FILE = "explain.json"
 KEYBOARD_FILE = "keyboard.json"
-# Parameters shown of each measure of importance.
-MOST_IMPORTANT = 8
 
 
 @dataclass(frozen=True)
@@ -33,53 +31,28 @@ class BuildView:
     title: str
     text: str
     loss: float
-    sound: int | None
-    address: str | None = None
-
-
-@dataclass(frozen=True)
-class ShareView:
-    """How much one parameter explains."""
-
-    label: str
-    percent: float
-
-
-@dataclass(frozen=True)
-class MeasureView:
-    """One measure of importance over the search."""
-
-    title: str
-    meaning: str
-    shares: tuple[ShareView, ...]
+    sound: PlainSound | None
 
 
 @dataclass(frozen=True)
 class Explained:
-    """What mattered in a run."""
+    """What mattered in a run; a problem says why that can't be read."""
 
     explanation: Explanation | None = None
     is_outdated: bool = False
     problem: str = ""
-    measures: tuple[MeasureView, ...] = ()
     build: tuple[BuildView, ...] = ()
-    sounds: tuple[PlainSound, ...] = field(default=(), repr=False)
-
-    def with_addresses(self, addresses: Sequence[str | None]) -> Explained:
-        """Return the same with the addresses of its sounds in their places."""
-        build = tuple(
-            dataclasses.replace(
-                step, address=None if step.sound is None else addresses[step.sound]
-            )
-            for step in self.build
-        )
-        return dataclasses.replace(self, build=build, sounds=())
 
     @property
     def times(self) -> Mapping[str, str]:
-        """Stretches of time that parts are told by."""
+        """Stretches of time over which parts are judged."""
         parts = self.explanation.parts if self.explanation else None
         return parts.times if parts else {}
+
+    @property
+    def sounds(self) -> list[PlainSound]:
+        """The sounds of the steps that are there."""
+        return [step.sound for step in self.build if step.sound is not None]
 
 
 def explain_view(run: RunFolder) -> Explained:
@@ -92,8 +65,7 @@ def explain_view(run: RunFolder) -> Explained:
         return Explained(problem=str(error))
     if explanation.patch_digest != sha256_digest(run.path / PATCH_FILE):
         return Explained(is_outdated=True)
-    build, sounds = _build(run.path, explanation)
-    return Explained(explanation, measures=_measures(explanation), build=build, sounds=sounds)
+    return Explained(explanation, build=_build(run.path, explanation))
 
 
 def full_label(name: str) -> str:
@@ -104,55 +76,28 @@ def full_label(name: str) -> str:
     return f"{part}, {parameter_label(name)}"
 
 
-def _measures(explanation: Explanation) -> tuple[MeasureView, ...]:
-    """List what explains the loss over the search, measure by measure."""
-    if explanation.search is None:
-        return ()
-    return tuple(
-        MeasureView(
-            f"{measure.method}, {measure.scope}",
-            measure.meaning,
-            tuple(
-                ShareView(full_label(name), 100.0 * share)
-                for name, share in list(measure.importances.items())[:MOST_IMPORTANT]
-            ),
-        )
-        for measure in explanation.search.measures
-    )
-
-
-def _build(
-    folder: Path, explanation: Explanation
-) -> tuple[tuple[BuildView, ...], tuple[PlainSound, ...]]:
+def _build(folder: Path, explanation: Explanation) -> tuple[BuildView, ...]:
     """List the steps from the plain patch to the final one, with their sounds."""
     order = explanation.build
     if order is None:
-        return (), ()
+        return ()
     rows = [("the plain patch", order.start_text, order.start_loss, order.start_file)]
     rows += [(f"step {s.number}, {s.part}", s.text, s.loss, s.file) for s in order.steps]
-    sounds: list[PlainSound] = []
-    steps = []
-    for title, text, loss, file in rows:
-        sound = read_run_sound(folder, file)
-        steps.append(BuildView(title, text, loss, None if sound is None else len(sounds)))
-        sounds += [] if sound is None else [sound]
-    return tuple(steps), tuple(sounds)
+    return tuple(
+        BuildView(title, text, loss, read_run_sound(folder, file))
+        for title, text, loss, file in rows
+    )
 
 
 @dataclass(frozen=True)
 class KeyboardView:
-    """How a patch holds over the keyboard."""
+    """How a patch holds over the keyboard; a problem says why that can't be read."""
 
     keyboard: Keyboard | None = None
     problem: str = ""
     span: str = ""
     pictures: tuple[Picture, ...] = ()
-    sound: PlainSound | None = field(default=None, repr=False)
-    address: str | None = None
-
-    def with_address(self, address: str | None) -> KeyboardView:
-        """Return the same with the address of its sound."""
-        return dataclasses.replace(self, sound=None, address=address)
+    sound: PlainSound | None = None
 
 
 def keyboard_view(run: RunFolder) -> KeyboardView:

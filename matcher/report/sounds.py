@@ -50,13 +50,19 @@ class PlainSound:
 
 @dataclass(frozen=True)
 class EmbeddedSounds:
-    """``data:`` addresses of sounds, None for those that did not fit.
+    """Sounds as a page holds them: ``data:`` addresses, None for those that did not fit.
 
     `is_exact` says whether those that are to be are compressed without loss.
     """
 
+    sounds: tuple[PlainSound, ...]
     addresses: tuple[str | None, ...]
     is_exact: bool
+
+    def of(self, sound: PlainSound | None) -> str | None:
+        """Return the address of a sound, if there is one."""
+        found = zip(self.sounds, self.addresses, strict=True)
+        return next((address for each, address in found if each is sound), None)
 
 
 def read_sound(path: Path) -> PlainSound:
@@ -132,7 +138,7 @@ def embed_sounds(
     for address in addresses:
         size += len(address)
         fitting.append(address if size <= largest_bytes else None)
-    return EmbeddedSounds(tuple(fitting), is_exact)
+    return EmbeddedSounds(tuple(sounds), tuple(fitting), is_exact)
 
 
 def _address(sound: PlainSound, *, is_exact: bool) -> str:

@@ -97,10 +97,8 @@ def make_view(run: RunFolder) -> ReportView:
     pairs = [sound for note in notes for sound in listening_pair(note)]
     explained = explain_view(run)
     keys = keyboard_view(run)
-    every: list[PlainSound] = [*pairs, *explained.sounds]
-    sounds = embed_sounds(every + ([] if keys.sound is None else [keys.sound]))
-    explained = explained.with_addresses(sounds.addresses[len(pairs) :])
-    keys = keys.with_address(sounds.addresses[-1] if keys.sound is not None else None)
+    last = [] if keys.sound is None else [keys.sound]
+    sounds = embed_sounds([*pairs, *explained.sounds, *last])
     loss = document.get("loss") or {}
     structure = structure_of(run)
     command, is_python = _command(run)
@@ -299,34 +297,28 @@ def make_comparison_view(comparison: Comparison) -> ComparisonView:
 
 def _listen(comparison: Comparison) -> tuple[tuple[HeardNote, ...], int, EmbeddedSounds]:
     """Read the best run of each target and structure, and embed what fits."""
-    entries: list[tuple[str, float, list[str], list[PlainSound]]] = []
+    entries: list[tuple[ReadNote, list[tuple[str, PlainSound]]]] = []
     for target in comparison.targets:
         runs = {name: _read_best(comparison, target, name) for name in comparison.structures}
-        finished = {name: notes for name, notes in runs.items() if notes}
-        n_notes = max((len(notes) for notes in finished.values()), default=0)
-        entries += [_note_sounds(i, finished) for i in range(n_notes)]
-    sounds = embed_sounds([sound for *_, sounds in entries for sound in sounds])
-    heard, place = [], 0
-    for title, onset_s, names, plain in entries:
-        addresses = sounds.addresses[place : place + len(plain)]
-        place += len(plain)
-        if all(address is not None for address in addresses):
-            pairs = tuple(zip(names, (str(address) for address in addresses), strict=True))
-            heard.append(HeardNote(title, onset_s, pairs))
-    return tuple(heard), len(entries) - len(heard), sounds
+        n_notes = max((len(notes) for notes in runs.values()), default=0)
+        entries += [_note_sounds(i, runs) for i in range(n_notes)]
+    embedded = embed_sounds([sound for _, sounds in entries for _, sound in sounds])
+    heard = []
+    for note, sounds in entries:
+        pairs = tuple((name, embedded.of(sound) or "") for name, sound in sounds)
+        if all(address for _, address in pairs):
+            heard.append(HeardNote(note.title, note.onset_s, pairs))
+    return tuple(heard), len(entries) - len(heard), embedded
 
 
 def _note_sounds(
-    place: int, runs: dict[str, tuple[ReadNote, ...]]
-) -> tuple[str, float, list[str], list[PlainSound]]:
+    place: int, runs: Mapping[str, tuple[ReadNote, ...]]
+) -> tuple[ReadNote, list[tuple[str, PlainSound]]]:
     """Collect one note: the target, then the match of each structure, all at one loudness."""
     notes = {name: found[place] for name, found in runs.items() if place < len(found)}
     first = next(iter(notes.values()))
-    names, sounds = ["Target"], [first.target]
-    for name, note in notes.items():
-        names.append(name)
-        sounds.append(match_loudness(sounds[0], note.match)[1])
-    return first.title, first.onset_s, names, sounds
+    matches = [(name, match_loudness(first.target, note.match)[1]) for name, note in notes.items()]
+    return first, [("Target", first.target), *matches]
 
 
 def _read_best(comparison: Comparison, target: str, structure: str) -> tuple[ReadNote, ...]:

@@ -118,10 +118,13 @@ def _environment() -> Environment:
     """Make the one environment; every text is escaped."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415
 
+    from matcher.report.explained import full_label  # noqa: PLC0415
+
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES), autoescape=True, undefined=StrictUndefined
     )
     environment.globals["infinity"] = math.inf
+    environment.filters["full_label"] = full_label
     return environment
 
 

@@ -303,7 +303,7 @@ def test_a_damaged_file_is_named(tmp_path: Path) -> None:
     (run.path / "explain.json").write_text("{", encoding="utf-8")
     (run.path / "keyboard.json").write_text("[]", encoding="utf-8")
     page = render_report(run)
-    assert "explain.json can't be read" in _said(page)
+    assert "explain.json" in _said(page)
     assert "keyboard.json" in _said(page)
 
 
