@@ -32,7 +32,7 @@ __all__ = [
 ]
 
 FRONT_S = 0.1
-# A middle and an end are told apart where there is this much after the front.
+# A middle and an end are compared where there is this much after the front.
 SHORTEST_REST_S = 0.25
 SHORTEST_SPAN_S = 0.2
 SPECTRUM_S = 0.046

@@ -17,7 +17,7 @@ TILE = 16
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def by_candidate(group: Float32Array, lead: int, out: Float32Array) -> None:
-    """Turn (n_samples, n_lanes) into rows of `out`, behind `lead` zeros that stand there."""
+    """Turn (n_samples, n_lanes) into rows of `out`, behind `lead` zeros that are there."""
     n_samples, n_lanes = group.shape
     for first in range(0, n_samples, TILE):
         last = min(first + TILE, n_samples)

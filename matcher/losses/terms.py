@@ -188,7 +188,7 @@ class LossBreakdown:
 def weights_for(
     weights: str | Mapping[str, float] | None = None, /, **single: float
 ) -> dict[str, float]:
-    """Find the weights that a name or single numbers stand for.
+    """Find the weights that a name or single numbers mean.
 
     Parameters
     ----------

@@ -27,6 +27,7 @@ __all__ = [
     "HarmonicTracks",
     "follow_pitch",
     "harmonic_tracks",
+    "median_of_five",
     "refine_track",
     "smooth_track",
     "steady_track",
@@ -74,10 +75,15 @@ def smooth_track(track: PitchTrack, *, pitch_hz: float) -> PitchTrack:
     if not is_voiced.any():
         return PitchTrack(track.times_s, np.full_like(track.hz, pitch_hz), track.voiced_ratio)
     hz = np.interp(track.times_s, track.times_s[is_voiced], track.hz[is_voiced])
-    if hz.size >= 5:
-        padded = np.pad(hz, 2, mode="edge")
-        hz = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
-    return PitchTrack(track.times_s, hz, track.voiced_ratio)
+    return PitchTrack(
+        track.times_s, median_of_five(hz) if hz.size >= 5 else hz, track.voiced_ratio
+    )
+
+
+def median_of_five(values: FloatArray) -> FloatArray:
+    """Take the median of each value and the two on either side; the ends repeat."""
+    padded = np.pad(values, 2, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1))
 
 
 def window_length_s(pitch_hz: float) -> float:

@@ -28,7 +28,14 @@ if TYPE_CHECKING:
 
     from shared.types import FloatArray
 
-__all__ = ["FLOOR_DB", "NoteSpan", "find_span", "frame_level_db", "short_level_db"]
+__all__ = [
+    "FLOOR_DB",
+    "NoteSpan",
+    "find_span",
+    "frame_level_db",
+    "moving_energy",
+    "short_level_db",
+]
 
 FLOOR_DB = -120.0
 SHORT_WINDOW_S = 0.001
@@ -68,11 +75,16 @@ def _to_db(power: FloatArray) -> FloatArray:
     return np.asarray(10.0 * np.log10(np.maximum(power, 10.0 ** (FLOOR_DB / 10.0))))
 
 
+def moving_energy(signal: FloatArray, n_window: int) -> FloatArray:
+    """Return the sums of squares of all windows within a signal, one sample apart."""
+    total = np.concatenate([[0.0], np.cumsum(signal**2)])
+    return np.asarray(total[n_window:] - total[:-n_window])
+
+
 def short_level_db(signal: FloatArray, *, sample_rate_hz: int) -> FloatArray:
     """Return the level of the last millisecond at every sample."""
     n_window = max(1, seconds_to_samples(SHORT_WINDOW_S, sample_rate_hz))
-    total = np.concatenate([np.zeros(n_window), np.cumsum(signal**2)])
-    return _to_db((total[n_window:] - total[:-n_window]) / n_window)
+    return _to_db(moving_energy(np.pad(signal, (n_window - 1, 0)), n_window) / n_window)
 
 
 def frame_level_db(signal: FloatArray, *, n_frame: int) -> FloatArray:

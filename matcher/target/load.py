@@ -116,8 +116,8 @@ def load_target(
     """
     if not paths:
         raise TargetError("No recording is given; at least one is needed. Name an audio file.")
-    _check_duration(max_duration_s)
-    _check_rate(sample_rate_hz)
+    _check_range("max_duration_s", max_duration_s, SHORTEST_SOUND_S, LONGEST_DURATION_S, "s")
+    _check_range("sample_rate_hz", sample_rate_hz, MIN_SAMPLE_RATE_HZ, MAX_SAMPLE_RATE_HZ, "Hz")
     check_split(split, paths, instrument)
     # Everything that is given is checked before the first recording is read.
     settings = midi_pitch, velocity, gate_s
@@ -188,7 +188,7 @@ def target_from_signal(
     EarwrightWarning
         With the texts that the note's `warnings` keep.
     """
-    _check_duration(max_duration_s)
+    _check_range("max_duration_s", max_duration_s, SHORTEST_SOUND_S, LONGEST_DURATION_S, "s")
     given = _check_given(midi_pitch, velocity, gate_s)
     samples = np.asarray(signal, dtype=np.float64)
     recording = _centred(Recording(samples, sample_rate_hz, name))
@@ -215,25 +215,13 @@ def _issue(texts: Sequence[str]) -> None:
         python_warnings.warn(text, EarwrightWarning, stacklevel=3)
 
 
-def _check_duration(max_duration_s: float) -> None:
-    """Refuse a length that leaves nothing, or that no measure here is meant for."""
-    if not SHORTEST_SOUND_S <= max_duration_s <= LONGEST_DURATION_S:
+def _check_range(name: str, value: float, low: float, high: float, unit: str) -> None:
+    """Refuse a setting that leaves nothing, or that no measure here is meant for."""
+    if not low <= value <= high:
         raise ParameterError(
-            f"max_duration_s is {max_duration_s:g} s; {SHORTEST_SOUND_S:g} to "
-            f"{LONGEST_DURATION_S:g} s is accepted.",
-            name="max_duration_s",
-            value=max_duration_s,
-        )
-
-
-def _check_rate(sample_rate_hz: int) -> None:
-    """Refuse a rate at which no recording can be kept."""
-    if not MIN_SAMPLE_RATE_HZ <= sample_rate_hz <= MAX_SAMPLE_RATE_HZ:
-        raise ParameterError(
-            f"sample_rate_hz is {sample_rate_hz:g} Hz; {MIN_SAMPLE_RATE_HZ} to "
-            f"{MAX_SAMPLE_RATE_HZ} Hz is accepted.",
-            name="sample_rate_hz",
-            value=sample_rate_hz,
+            f"{name} is {value:g} {unit}; {low:g} to {high:g} {unit} is accepted.",
+            name=name,
+            value=value,
         )
 
 

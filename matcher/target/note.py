@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from matcher.target.analyse import MeasuredNote, measure_note
-from matcher.target.level import FLOOR_DB, NoteSpan, find_span
+from matcher.target.level import FLOOR_DB, NoteSpan, find_span, moving_energy
 from matcher.target.model import TargetNote
 from shared.errors import ParameterError, TargetError
 from shared.notes import Note, parse_pitch, pitch_name
@@ -205,8 +205,7 @@ def _about_recording(
 def _loudest_db(signal: FloatArray, rate: int) -> float:
     """Return the RMS of the loudest 50 ms in dB re full scale."""
     n_window = min(signal.size, seconds_to_samples(LEVEL_WINDOW_S, rate))
-    total = np.concatenate([[0.0], np.cumsum(signal**2)])
-    power = float(np.max(total[n_window:] - total[:-n_window])) / n_window
+    power = float(np.max(moving_energy(signal, n_window))) / n_window
     return float(max(10.0 * np.log10(max(power, 1e-30)), FLOOR_DB))
 
 

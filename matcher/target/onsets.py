@@ -30,6 +30,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.target.level import moving_energy
 from shared.audio import resample
 from shared.units import seconds_to_samples
 
@@ -300,8 +301,7 @@ def _is_copy(tracks: _Tracks, before: int, at: int) -> bool:
     if min(n, copy.size) < seconds_to_samples(SHORTEST_NOTE_S, RATE_HZ):
         return False
     products = correlate(original, copy, mode="valid", method="fft")
-    total = np.concatenate([[0.0], np.cumsum(original**2)])
-    energies = total[copy.size :] - total[: -copy.size]
+    energies = moving_energy(original, copy.size)
     own = float(np.sum(copy**2))
     likeness = products / np.sqrt(np.maximum(energies * own, 1e-30))
     best = int(np.argmax(likeness))

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.target.level import moving_energy
 from matcher.target.manifest import ManifestEntry, is_manifest, read_manifest
 from matcher.target.note import GivenNote, NameHints, read_name
 from matcher.target.onsets import FoundNotes, find_notes
@@ -203,8 +204,7 @@ def _cut(recording: Recording, time_s: float, source: str, name: str) -> int:
     n_window = seconds_to_samples(QUIET_WINDOW_S, rate)
     first = max(0, seconds_to_samples(time_s - BEFORE_S, rate))
     last = min(seconds_to_samples(time_s + AFTER_S, rate), signal.size)
-    total = np.concatenate([[0.0], np.cumsum(signal[first : last + n_window] ** 2)])
-    power = total[n_window:] - total[:-n_window]
+    power = moving_energy(signal[first : last + n_window], n_window)
     if not power.size:
         return first
     # Of several places that are equally quiet (silence), the last: nothing of the note before.

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.target.analyse import power_frames
+from matcher.target.harmonics import median_of_five
 from shared.catalogue import CATALOGUE
 from shared.units import hz_to_midi, samples_to_seconds
 
@@ -163,7 +164,7 @@ def _filter(note: TargetNote, analysis: NoteAnalysis, pitch_hz: float) -> dict[s
     is_held = (track.level_db >= LOUD_DB) & is_heard & (track.times_s <= gate_end_s)
     if is_held.sum() < 3:
         return {}
-    octaves = _smooth(np.log2(track.cutoff_hz))
+    octaves = median_of_five(np.log2(track.cutoff_hz))
     is_early = (track.times_s <= gate_end_s) & ~is_held
     held_s, held = track.times_s[is_held], octaves[is_held]
     sustain = float(np.median(held[held.size // 2 :]))
@@ -182,12 +183,6 @@ def _filter(note: TargetNote, analysis: NoteAnalysis, pitch_hz: float) -> dict[s
         "filter_env.sustain_ratio": sustain_ratio,
         "filter_env.release_s": _release(track, octaves - base, gate_end_s, analysis),
     }
-
-
-def _smooth(values: FloatArray) -> FloatArray:
-    """Take the median of five frames."""
-    padded = np.pad(values, 2, mode="edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1))
 
 
 def _fall(times_s: FloatArray, shape: FloatArray) -> tuple[float, float]:

@@ -119,7 +119,7 @@ def test_a_target_does_not_differ_from_itself(name: str) -> None:
 def test_a_known_difference_is_found_and_audible(
     quantity: str, changes: dict[str, float], target: float | None, match: float | None
 ) -> None:
-    """What was changed is told with both values, and nothing else of its size."""
+    """What was changed comes with both values, and nothing else of its size."""
     found = heard(plain_target(), **changes)
     difference = found[quantity]
     assert difference.is_audible

@@ -43,7 +43,7 @@ SUM_TOLERANCE = 1e-5
 
 
 def test_candidates_become_rows_behind_the_lead(rng: np.random.Generator) -> None:
-    """The transposed group stands behind the lead, and nothing else is written."""
+    """The transposed group lies behind the lead, and nothing else is written."""
     group = noise(rng, 45, 5)
     out = np.full((5, 60), np.float32(7.0))
     kernels.by_candidate(group, 9, out)
@@ -147,7 +147,7 @@ def test_the_attack_of_a_slower_ramp_is_longer(attack: int) -> None:
 
 
 def test_an_attack_beyond_the_span_counts_as_the_span() -> None:
-    """A level that never comes near the peak has no attack time; the limit stands in."""
+    """A level that never comes near the peak has no attack time; the limit is taken."""
     assert kernels.attack_hops(np.full(60, 0.01, np.float32), 5, 50, 4.0) == 50.0
     assert kernels.attack_hops(np.zeros(60, np.float32), 5, 50, 0.0) == 50.0
 

@@ -43,7 +43,7 @@ def term(target: NoteTarget, sound: FloatArray, name: str) -> float:
     ("cents", "sample_rate_hz"), [(-30.0, 44_100), (5.0, 22_050), (20.0, 96_000)]
 )
 def test_the_slow_pitch_is_in_cents(cents: float, sample_rate_hz: int) -> None:
-    """Equal temperament: 1200 cents are an octave; the track stands at the note's deviation."""
+    """Equal temperament: 1200 cents are an octave; the track lies at the note's deviation."""
     note = moving(pitch_hz=PITCH_HZ * 2.0 ** (cents / 1200.0), sample_rate_hz=sample_rate_hz)
     track = target_of(note, sample_rate_hz=sample_rate_hz).measures.movement.slow_cents
     # 0.5 cents: well below what is heard (about 5 cents on tones with overtones, from memory).

@@ -221,7 +221,7 @@ OTHERS = {
 def test_the_onset_is_the_term_for_it_whatever_the_scales(
     patch: str, change: str, other: str
 ) -> None:
-    """Each of two terms prefers its own change, so no weights make another one stand in."""
+    """Each of two terms prefers its own change, so no weights put another one in its place."""
     before, after = CHANGES[change]
     _, bent = pair(patch, 58.0, before, after)
     by_envelope = terms(target_of(patch, 58.0, *before.items()), bent)

@@ -120,7 +120,7 @@ def test_band_levels_are_those_of_frames_one_by_one(
 
 
 def test_a_frame_is_the_same_in_every_lane(rng: np.random.Generator) -> None:
-    """To the bit, whichever frames stand beside it."""
+    """To the bit, whichever frames lie beside it."""
     frame, n_fft = noise(rng, 256), 256
     signal = np.concatenate([np.tile(frame, 21), noise(rng, 256), frame])
     levels, _ = levels_of(signal, n_fft, 23, hop=n_fft)

@@ -110,7 +110,7 @@ def test_a_name_that_the_sound_contradicts_is_warned_about(tmp_path: Path) -> No
 
 
 def test_warnings_of_reading_are_kept_and_issued_once(tmp_path: Path) -> None:
-    """What `read_recording` assumed stands first among the note's warnings."""
+    """What `read_recording` assumed comes first among the note's warnings."""
     tone = played_saw(60.0)
     path = written(tmp_path, "C4.wav", np.stack([tone, -tone], axis=1))
     with pytest.warns(EarwrightWarning) as issued:

@@ -19,7 +19,7 @@ def chosen(
 
 
 def test_a_given_pitch_wins_over_everything() -> None:
-    """The user is right, and is told when the sound says otherwise."""
+    """The user is right, and is warned when the sound says otherwise."""
     assert chosen(60.0, 62.0, 60.3) == ChosenPitch(60.0)
     result = chosen(60.0, None, 64.0)
     assert result.midi_pitch == 60.0
@@ -98,7 +98,7 @@ def test_no_pitch_at_all_is_refused() -> None:
     ],
 )
 def test_whole_pieces_are_read(name: str, midi_pitch: float, velocity: int | None) -> None:
-    """Pitch and velocity may stand anywhere between separators."""
+    """Pitch and velocity may be anywhere between separators."""
     assert read_name(name) == NameHints(midi_pitch, velocity)
 
 
