@@ -24,15 +24,15 @@ if TYPE_CHECKING:
 
 
 def analysis_of(tone: FloatArray, key: float) -> NoteAnalysis:
-    """Play a tone of 2 s as a note of 1.7 s, and measure it."""
-    signal = 0.2 * tone * adsr(tone.size, gate_s=1.7, attack_s=0.02, decay_s=0.3, sustain=0.7)
+    """Play a tone of 1.6 s as a note of 1.3 s, and measure it."""
+    signal = 0.2 * tone * adsr(tone.size, gate_s=1.3, attack_s=0.02, decay_s=0.3, sustain=0.7)
     return target_from_signal(signal, RATE_HZ, midi_pitch=key).analysis
 
 
 def saw(key: float, vibrato: tuple[float, float, float] = (5.0, 0.0, 0.0)) -> FloatArray:
-    """Return 2 s of a sawtooth."""
+    """Return 1.6 s of a sawtooth."""
     hz = key_hz(key)
-    return harmonic_tone(hz, harmonics_of_saw(hz), duration_s=2.0, vibrato=vibrato)
+    return harmonic_tone(hz, harmonics_of_saw(hz), duration_s=1.6, vibrato=vibrato)
 
 
 @pytest.mark.parametrize(
@@ -44,9 +44,11 @@ def test_a_vibrato_is_measured(key: float, rate_hz: float, depth_cents: float) -
     assert analysis.vibrato_rate_hz == pytest.approx(rate_hz, rel=0.02)
     assert analysis.vibrato_depth_cents == pytest.approx(depth_cents, rel=0.1)
     assert analysis.vibrato_delay_s == pytest.approx(0.0, abs=0.2)
+    # It moves all harmonics at one rate, beating each at its own.
+    assert analysis.beating_hz is None
 
 
-@pytest.mark.parametrize("delay_s", [0.5, 1.0])
+@pytest.mark.parametrize("delay_s", [0.5])
 def test_the_delay_of_a_vibrato_is_measured(delay_s: float) -> None:
     """A vibrato that fades in reaches its full depth at the delay, within 0.15 s."""
     analysis = analysis_of(saw(60.0, (6.0, 30.0, delay_s)), 60.0)
@@ -78,15 +80,9 @@ def test_noise_on_a_tone_is_no_vibrato(rng: np.random.Generator) -> None:
 def test_two_detuned_sawtooths_beat(key: float, detune_cents: float, second_level: float) -> None:
     """The beat rate is the difference of the fundamentals, within 5 %, also if one is quiet."""
     low, high = (key_hz(key + side * detune_cents / 200.0) for side in (-1.0, 1.0))
-    tone = harmonic_tone(low, harmonics_of_saw(low), duration_s=2.0)
-    tone += second_level * harmonic_tone(high, harmonics_of_saw(high), duration_s=2.0)
+    tone = harmonic_tone(low, harmonics_of_saw(low), duration_s=1.6)
+    tone += second_level * harmonic_tone(high, harmonics_of_saw(high), duration_s=1.6)
     assert analysis_of(tone, key).beating_hz == pytest.approx(high - low, rel=0.05)
-
-
-@pytest.mark.parametrize("depth_cents", [50.0])
-def test_vibrato_is_not_taken_for_beating(depth_cents: float) -> None:
-    """A vibrato moves all harmonics at one rate, beating each at its own."""
-    assert analysis_of(saw(60.0, (5.0, depth_cents, 0.0)), 60.0).beating_hz is None
 
 
 def test_tremolo_is_neither_vibrato_nor_beating() -> None:
@@ -101,7 +97,7 @@ def test_tremolo_is_neither_vibrato_nor_beating() -> None:
 @pytest.mark.parametrize("rate_hz", [0.5, 3.0])
 def test_pulse_width_modulation_is_not_taken_for_beating(rate_hz: float) -> None:
     """A pulse is the difference of two sawtooths, one of them moved by the width."""
-    times = np.arange(2 * RATE_HZ) / RATE_HZ
+    times = np.arange(round(1.6 * RATE_HZ)) / RATE_HZ
     width = 0.5 + 0.3 * np.sin(2.0 * np.pi * rate_hz * times)
     hz = key_hz(60.0)
     tone = sum(

@@ -31,6 +31,8 @@ ENVELOPES = [
     for values in product((0.002, 0.03), (0.08, 0.4), (0.3, 0.7, 1.0), (0.02, 0.2), (0.35, 1.0))
 ][::5]  # 5 has no factor in common with the numbers of values, so each pair of them occurs
 
+STOPPED = played_saw(60.0, gate_s=1.0)[: round(0.4 * RATE_HZ)]
+
 
 def analysed(signal: FloatArray, key: float = 60.0, gate_s: float | None = None) -> TargetNote:
     """Return a note whose pitch is given."""
@@ -58,12 +60,12 @@ def test_the_level_of_a_steady_tone_does_not_ripple(key: float) -> None:
 )
 def test_a_straight_attack_is_measured(key: float, attack_s: float) -> None:
     """Attacks come back within 10 %, short ones within 2 ms (half a period at C3)."""
-    signal = played_saw(key, gate_s=1.2, attack_s=attack_s, decay_s=0.3, sustain=0.7)
+    signal = played_saw(key, gate_s=attack_s + 0.5, attack_s=attack_s, sustain=0.7)
     measured = analysed(signal, key).analysis.attack_s
     assert measured == pytest.approx(attack_s, rel=0.1, abs=0.0025)
 
 
-@pytest.mark.parametrize("attack_s", [0.002, 0.03, 0.1])
+@pytest.mark.parametrize("attack_s", [0.002, 0.03])
 def test_a_hard_attack_of_a_low_note_is_told_from_a_soft_one(attack_s: float) -> None:
     """At C2, where a period lasts 15 ms, the waveform itself tells 2 ms from 30 ms."""
     measured = analysed(played_saw(36.0, attack_s=attack_s), 36.0).analysis.attack_s
@@ -129,27 +131,24 @@ def test_the_gate_of_a_percussive_sound_is_its_whole_length(decay_s: float, key:
 
 def test_a_recording_that_ends_too_early_is_held_to_its_end() -> None:
     """A note without a release takes its whole length for the gate, and says so."""
-    signal = played_saw(60.0, gate_s=2.0)[: round(0.7 * RATE_HZ)]
     with pytest.warns(EarwrightWarning, match=r"ends while the note still sounds.*Give gate_s"):
-        note = analysed(signal)
-    assert note.note.gate_s == pytest.approx(0.7, abs=0.02)
+        note = analysed(STOPPED)
+    assert note.note.gate_s == pytest.approx(0.4, abs=0.02)
     assert note.analysis.is_cut
     assert note.analysis.release_s is None
 
 
 def test_a_note_that_just_stops_is_not_cut_off() -> None:
     """Silence after the note tells that its release is short, not that it is missing."""
-    signal = played_saw(60.0, gate_s=2.0)[: round(0.7 * RATE_HZ)]
-    note = analysed(padded(signal, after_s=0.5))
-    assert note.note.gate_s == pytest.approx(0.7, abs=0.02)
+    note = analysed(padded(STOPPED, after_s=0.5))
+    assert note.note.gate_s == pytest.approx(0.4, abs=0.02)
     assert not note.analysis.is_cut
     assert note.analysis.release_s == pytest.approx(0.005)
 
 
 def test_a_given_gate_is_taken_without_a_word() -> None:
     """What the user knows is neither estimated nor warned about."""
-    signal = played_saw(60.0, gate_s=2.0)[: round(0.7 * RATE_HZ)]
-    note = analysed(signal, gate_s=1.5)
+    note = analysed(STOPPED, gate_s=1.5)
     assert note.note.gate_s == 1.5
     assert "gate" not in note.estimated
     assert note.warnings == ()

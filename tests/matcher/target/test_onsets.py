@@ -31,7 +31,7 @@ def assert_found(notes: tuple[Played, ...], gap_s: float, *, late_s: float = 0.0
 )
 def test_a_scale_is_cut_into_its_notes(instrument: str, gap_s: float) -> None:
     """Also tied, with no gap at all: the pitch changes."""
-    assert_found(recorded_notes(instrument, [60, 62, 64, 65, 67]), gap_s)
+    assert_found(recorded_notes(instrument, [60, 62, 64]), gap_s)
 
 
 @pytest.mark.parametrize("instrument", ["flute", "tuba", "string ensemble"])
@@ -45,7 +45,7 @@ def test_soft_attacks_need_a_gap(instrument: str) -> None:
 def test_a_key_is_found_again_after_a_gap(instrument: str) -> None:
     """The same key at several velocities: nothing but level and onset tells the notes."""
     low = 40 if instrument == "cello" else 60
-    assert_found(recorded_notes(instrument, [low] * 4, velocities=(100, 60, 100, 70)), 0.5)
+    assert_found(recorded_notes(instrument, [low] * 3, velocities=(100, 60, 70)), 0.5)
 
 
 @pytest.mark.parametrize(
@@ -78,8 +78,8 @@ def test_movement_within_a_note_is_no_onset(name: str) -> None:
 
 @pytest.mark.parametrize("instrument", ["violin", "string ensemble"])
 def test_a_long_recorded_note_is_one(instrument: str) -> None:
-    """Natural vibrato and beating over two seconds."""
-    note = real_note(instrument, 60, gate_s=2.0, duration_s=3.0)
+    """Natural vibrato and beating over one and a half seconds."""
+    note = real_note(instrument, 60, gate_s=1.5, duration_s=2.0)
     assert len(find_notes(note.signal, sample_rate_hz=note.sample_rate_hz).cuts_s) == 1
 
 
@@ -105,9 +105,9 @@ def test_a_click_is_no_note() -> None:
     assert found.echoes_s == ()
 
 
-@pytest.mark.parametrize("delay_s", [0.35])
-def test_an_echo_is_no_note(delay_s: float) -> None:
+def test_an_echo_is_no_note() -> None:
     """Two darker, quieter copies of each of two notes are dropped as echoes."""
+    delay_s = 0.35
     dry = np.concatenate(
         [padded(played_saw(key, gate_s=0.2, tail_s=0.3), after_s=2.0) for key in (60.0, 67.0)]
     )

@@ -135,26 +135,19 @@ def test_noise_has_no_pitch(pole: float, duration_s: float, rng: np.random.Gener
 
 
 def test_a_hint_decides_between_octaves_that_are_both_there() -> None:
-    """Two sawtooths an octave apart are one note or the other, as the user expects."""
-    tone = sum(
-        size * harmonic_tone(hz, harmonics_of_saw(hz), duration_s=0.6)
-        for hz, size in ((key_hz(48.0), 0.2), (key_hz(60.0), 1.0))
-    )
-    heard = {
-        hint: find_pitch(np.asarray(tone), sample_rate_hz=RATE_HZ, hint_midi_pitch=hint)
-        for hint in (48.0, 60.0)
-    }
-    for hint, coarse in heard.items():
+    """Two sawtooths an octave apart are one note or the other, as the user expects.
+
+    A wrong file name can't bend a clear pitch.
+    """
+    low, high = (harmonic_tone(hz, harmonics_of_saw(hz)) for hz in (key_hz(48.0), key_hz(60.0)))
+    for hint, tone, expected in (
+        (48.0, 0.2 * low + high, 48.0),
+        (60.0, 0.2 * low + high, 60.0),
+        (67.0, high, 60.0),
+    ):
+        coarse = find_pitch(tone, sample_rate_hz=RATE_HZ, hint_midi_pitch=hint)
         assert coarse is not None
-        assert cents(coarse.hz, hint) == pytest.approx(0.0, abs=30.0)
-
-
-def test_a_hint_that_is_not_in_the_sound_changes_nothing() -> None:
-    """A wrong file name can't bend a clear pitch."""
-    tone = harmonic_tone(key_hz(60.0), harmonics_of_saw(key_hz(60.0)), duration_s=0.6)
-    coarse = find_pitch(tone, sample_rate_hz=RATE_HZ, hint_midi_pitch=67.0)
-    assert coarse is not None
-    assert cents(coarse.hz, 60.0) == pytest.approx(0.0, abs=15.0)
+        assert cents(coarse.hz, expected) == pytest.approx(0.0, abs=30.0)
 
 
 @pytest.mark.parametrize("rate_hz", [8_000, 96_000])
