@@ -80,6 +80,7 @@ def folder_of_the_readme(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning")
 @pytest.mark.parametrize("command", COMMANDS)
 def test_commands_work(
@@ -124,6 +125,7 @@ def matched(folder_of_the_readme: Path) -> Path:
     return folder
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning")
 def test_the_lines_in_python_work(matched: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks of the pages run as they are, one after the other; only budgets are small."""

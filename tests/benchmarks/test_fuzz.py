@@ -18,7 +18,7 @@ from tests.benchmarks.fuzz.subjects import SUBJECTS
 def test_spoilt_input_is_a_result_or_one_line(name: str) -> None:
     """No traceback, no warning of a library, no call over 10 s or 1 GB; the file is named."""
     # The later ones run whole commands.
-    n_cases = 50 if name in SUBJECTS else 16
+    n_cases = 20 if name in SUBJECTS else 6
     tally = fuzz(name, n_cases=n_cases, seed=11)
     assert not tally.failures, tally.examples
     assert tally.read + tally.refused == n_cases
