@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-from matcher.calibrating.calibrate import calibrate
-from matcher.calibrating.measures import MEASURABLE
-from matcher.calibrating.model import Calibration, CalibrationPoint
-from matcher.calibrating.writing import write_calibration
+from matcher.calibrating.calibrate import MEASURABLE, calibrate
+from matcher.calibrating.table import Calibration, CalibrationPoint
+from matcher.calibrating.writing import check_can_hold, write_calibration
 
-__all__ = ["MEASURABLE", "Calibration", "CalibrationPoint", "calibrate", "write_calibration"]
+__all__ = [
+    "MEASURABLE",
+    "Calibration",
+    "CalibrationPoint",
+    "calibrate",
+    "check_can_hold",
+    "write_calibration",
+]

@@ -1,4 +1,8 @@
-"""Envelope times: of the amplifier from the level, of the filter from a cutoff that moves."""
+"""What a note does over time: envelope times, tuning and vibrato.
+
+Of the amplifier from the level, of the filter from a cutoff that moves, of the oscillator from the
+pitch.
+"""
 
 from __future__ import annotations
 
@@ -7,19 +11,28 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.calibrating.fitting import Fit, best_fit
-from matcher.calibrating.model import Measured
-from matcher.calibrating.partials import RANGE_DB, partial_amplitudes
-from matcher.calibrating.tone import lowpass_db, sawtooth_db
+from matcher.calibrating.fitting import Fit, Measured, best_fit
+from matcher.calibrating.tone import (
+    RANGE_DB,
+    held_span,
+    lowpass_db,
+    partial_amplitudes,
+    sawtooth_db,
+)
 from matcher.target.envelope import LEVEL_HOP_S, level_window_s
 from matcher.target.harmonics import window_length_s
-from shared import TargetError
+from shared import TargetError, midi_to_hz, ratio_to_cents
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from matcher.target import TargetNote
     from shared import FloatArray
 
-__all__ = ["envelope_level", "fit_amplifier_envelope", "fit_filter_envelope"]
+    # Settings, shift and gate in s to what is measured.
+    Model = Callable[[FloatArray, float, float], FloatArray]
+
+__all__ = ["fit_amplifier_envelope", "fit_filter_envelope", "fit_tuning", "fit_vibrato"]
 
 # attack, decay, sustain, release: as `voice.adsr_level`, times as logarithms to base 2.
 _LOW = np.array([np.log2(0.0003), np.log2(0.002), 0.0, np.log2(0.002)])
@@ -27,9 +40,7 @@ _HIGH = np.array([np.log2(8.0), np.log2(30.0), 1.0, np.log2(15.0)])
 NAMES = ("attack_s", "decay_s", "sustain_ratio", "release_s")
 ATTACK, DECAY, SUSTAIN, RELEASE = range(4)
 # Where else a fit begins, besides at the measured settings.
-_CHANGES = (
-    (0, 0, 0, 0), (-2, 0, 0, 0), (2, 0, -0.2, 0), (0, -2, -0.3, -1), (1, 2, -0.3, 1),
-)  # fmt: skip
+_CHANGES = ((0, 0, 0, 0), (-2, 0, 0, 0), (2, 0, -0.2, 0), (0, -2, -0.3, -1), (1, 2, -0.3, 1))
 # The onset was found to about this.
 ONSET_SLACK_S = 0.02
 GATE_SLACK_S = 0.06
@@ -47,6 +58,9 @@ UNKNOWN_ERROR_RATIO = 0.5
 _GATE_HINT = "give --gate if the key was let go at another time than is heard"
 # A decay that falls by less than this can't be told from none.
 LEAST_FALL_RATIO = 0.05
+VOICED_RATIO = 0.5
+# Further off its key, another key was played.
+LARGEST_CENTS = 100.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,26 +73,13 @@ class _Track:
     correlation: float
 
 
-def envelope_level(
+def _envelope_level(
     times_s: FloatArray, gate_s: float, settings: FloatArray, *, has_release: bool = True
 ) -> FloatArray:
-    """Compute an attack-decay-sustain-release envelope.
+    """Compute an attack-decay-sustain-release envelope as `voice.adsr_level`, in double precision.
 
-    Parameters
-    ----------
-    times_s : np.ndarray, shape=(n_times,)
-        Times from the onset in s.
-    gate_s : float
-        When the key is let go, in s.
-    settings : np.ndarray, shape=(4,)
-        log2 of the attack in s, log2 of the decay, sustain ratio, log2 of the release.
-    has_release : bool
-        Whether the times go beyond the gate.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_times,)
-        Level, 0 to 1: as `voice.adsr_level`, in double precision.
+    `settings` are log2 of the attack in s, log2 of the decay, sustain ratio, log2 of the release;
+    `has_release` says whether the times go beyond the gate.
     """
     attack, decay, release = 2.0 ** settings[[ATTACK, DECAY, RELEASE]]
     sustain = settings[SUSTAIN]
@@ -95,17 +96,9 @@ def envelope_level(
 
 
 def fit_amplifier_envelope(note: TargetNote) -> dict[str, Measured]:
-    """Fit the level of a note with a filter that stands still.
+    """Fit the level of a note with a filter that doesn't move.
 
-    Parameters
-    ----------
-    note : TargetNote
-        The note.
-
-    Returns
-    -------
-    dict of str to Measured
-        ``attack_s``, ``decay_s``, ``sustain_ratio`` and ``release_s`` of the amplifier envelope.
+    Returns its ``attack_s``, ``decay_s``, ``sustain_ratio`` and ``release_s``.
     """
     track = note.analysis.level_track
     window_s = level_window_s(note.analysis.pitch_hz)
@@ -125,34 +118,19 @@ def fit_amplifier_envelope(note: TargetNote) -> dict[str, Measured]:
     floor = 10.0 ** (note.noise_floor_db / 10.0)
 
     def model(settings: FloatArray, shift_s: float, gate_s: float) -> FloatArray:
-        level = envelope_level(
+        level = _envelope_level(
             measured.times_s - shift_s, gate_s - shift_s, settings, has_release=has_release
         )
         return np.asarray(np.sqrt(_smooth(level**2, measured.window) + floor), dtype=np.float64)
 
     fit = _fit(note, measured, model, has_base=False)
-    return _told(note, fit, window_s, has_release=has_release, largest_rms=LARGEST_LEVEL_RMS)
+    return _settings(note, fit, window_s, has_release=has_release, largest_rms=LARGEST_LEVEL_RMS)
 
 
 def fit_filter_envelope(note: TargetNote, *, slope_db: float) -> dict[str, Measured]:
-    """Fit the cutoff of a sawtooth while a filter envelope moves it.
+    """Fit the cutoff of a sawtooth while a filter envelope moves it; the amplifier stays open.
 
-    Parameters
-    ----------
-    note : TargetNote
-        A sawtooth with no resonance and an amplifier that stays open.
-    slope_db : {12, 24}
-        Steepness of the filter in dB per octave.
-
-    Returns
-    -------
-    dict of str to Measured
-        The four settings of the filter envelope and its ``depth_octaves``.
-
-    Raises
-    ------
-    TargetError
-        If no pitch is heard, or the cutoff can be followed in too few places.
+    Returns the four settings of the filter envelope and its ``depth_octaves``.
     """
     times_s, octaves, window_s = _cutoff_track(note, slope_db)
     n_window = max(3, round(window_s / CUTOFF_HOP_S)) | 1
@@ -164,11 +142,13 @@ def fit_filter_envelope(note: TargetNote, *, slope_db: float) -> dict[str, Measu
     def model(settings: FloatArray, shift_s: float, gate_s: float) -> FloatArray:
         # On an even grid, as frames in which nothing is heard are missing.
         grid = np.arange(-0.05, float(measured.times_s[-1]) + 0.05, CUTOFF_HOP_S)
-        level = envelope_level(grid - shift_s, gate_s - shift_s, settings, has_release=has_release)
+        level = _envelope_level(
+            grid - shift_s, gate_s - shift_s, settings, has_release=has_release
+        )
         return np.interp(measured.times_s, grid, _smooth(level, measured.window))
 
     fit = _fit(note, measured, model, has_base=True)
-    told = _told(note, fit, window_s, has_release=has_release, largest_rms=LARGEST_OCTAVES_RMS)
+    told = _settings(note, fit, window_s, has_release=has_release, largest_rms=LARGEST_OCTAVES_RMS)
     told["depth_octaves"] = Measured(float(fit.values[-1]), float(fit.errors[-1]))
     return told
 
@@ -206,18 +186,12 @@ def _fit(note: TargetNote, track: _Track, model: Model, *, has_base: bool) -> Fi
     high = np.concatenate([_HIGH, [limits[0], gate_s + limits[1]], [16.0] * len(base), [12.0]])
     starts = [
         np.concatenate([first + np.array(change), [0.0, gate_s], base, scale])
-        for change in (
-            (0, 0, 0, 0),
-            (-2, 0, 0, 0),
-            (2, 0, -0.2, 0),
-            (0, -2, -0.3, -1),
-            (1, 2, -0.3, 1),
-        )
+        for change in _CHANGES
     ]
     return best_fit(residuals, starts, low, high, correlation=track.correlation)
 
 
-def _told(
+def _settings(
     note: TargetNote, fit: Fit, window_s: float, *, has_release: bool, largest_rms: float
 ) -> dict[str, Measured]:
     """Turn a fit into settings, with what this note can't tell."""
@@ -291,7 +265,86 @@ def _nearest_cutoff(level_db: FloatArray, shapes: FloatArray, grid: FloatArray) 
     return float(np.log2(grid[best]) + np.clip(shift, -1.0, 1.0) * step)
 
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
+def fit_tuning(note: TargetNote) -> Measured:
+    """Measure how many cents a steady note of one oscillator is above (or below) its key."""
+    times_s, cents, window_s = _held_cents(note)
+    n_independent = max(2.0, (times_s[-1] - times_s[0]) / window_s)
+    value = float(np.median(cents))
+    error = float(np.std(cents) / np.sqrt(n_independent))
+    text = f"the note is {value:+.0f} cents off its key: was it this key (--pitch)?"
+    remarks = (text,) if abs(value) > LARGEST_CENTS else ()
+    return Measured(value, max(error, 0.05), remarks)
 
-    Model = Callable[[FloatArray, float, float], FloatArray]
+
+def fit_vibrato(note: TargetNote) -> dict[str, Measured]:
+    """Fit a sine to the pitch, and return ``rate_hz`` and ``depth_cents``; no delay of it."""
+    times_s, cents, window_s = _held_cents(note)
+    span_s = float(times_s[-1] - times_s[0])
+    rate_hz = note.analysis.vibrato_rate_hz or _strongest_rate(times_s, cents)
+    if rate_hz is None:
+        raise TargetError(
+            f"in {note.name} no vibrato is heard over {span_s:.1f} s; two cycles or more are "
+            "needed. Hold the key longer, with more depth.",
+            name="vibrato",
+        )
+
+    def residuals(x: FloatArray) -> FloatArray:
+        angle = 2.0 * np.pi * x[0] * times_s
+        return np.asarray(cents - x[1] - x[2] * np.sin(angle) - x[3] * np.cos(angle))
+
+    low = np.array([0.05, -2400.0, -2400.0, -2400.0])
+    high = np.array([20.0, 2400.0, 2400.0, 2400.0])
+    size = float(np.std(cents)) * np.sqrt(2.0)
+    starts = [
+        np.array([rate_hz, float(np.mean(cents)), size * np.sin(a), size * np.cos(a)])
+        for a in (0.0, 1.6, 3.1, 4.7)
+    ]
+    hop_s = float(times_s[1] - times_s[0])
+    fit = best_fit(residuals, starts, low, high, correlation=max(1.0, window_s / hop_s))
+    depth = float(np.hypot(fit.values[2], fit.values[3]))
+    rate = float(fit.values[0])
+    # What the window of the pitch takes off: twice measured, the second time correcting the
+    # first, as `matcher.target.analyse` puts it.
+    lost = 1.0 - np.sinc(rate * window_s) / (1.0 - (rate * window_s) ** 2)
+    depth /= float(1.0 - lost**2)
+    remarks: tuple[str, ...] = ()
+    if rate * span_s < 2.0:
+        remarks = (f"only {rate * span_s:.1f} cycles are held: hold the key longer",)
+    elif depth < 2.0 * fit.rms:
+        remarks = ("the vibrato hardly stands out of the drift of the pitch: more depth",)
+    return {
+        "rate_hz": Measured(rate, float(fit.errors[0]), remarks),
+        "depth_cents": Measured(depth, float(np.hypot(fit.errors[2], fit.errors[3])), remarks),
+    }
+
+
+def _strongest_rate(times_s: FloatArray, cents: FloatArray) -> float | None:
+    """Find the rate of the strongest sine, if it explains half of the movement."""
+    span_s = times_s[-1] - times_s[0]
+    rates = np.arange(max(0.2, 1.5 / span_s), 15.0, 0.05)
+    moved = cents - cents.mean()
+    total = float(np.sum(moved**2))
+    if total == 0.0 or rates.size == 0:
+        return None
+    turns = np.exp(-2j * np.pi * rates[:, None] * times_s)
+    explained = 2.0 * np.abs(turns @ moved) ** 2 / times_s.size
+    best = int(np.argmax(explained))
+    return float(rates[best]) if explained[best] > 0.5 * total else None
+
+
+def _held_cents(note: TargetNote) -> tuple[FloatArray, FloatArray, float]:
+    """Return the pitch of the held part in cents against its key: times, cents, window in s."""
+    track, pitch_hz = note.analysis.pitch_track, note.analysis.pitch_hz
+    if track is None or pitch_hz is None:
+        raise TargetError(
+            f"in {note.name} no pitch is heard. Record a steady note of one oscillator.",
+            name="pitch",
+        )
+    start_s, end_s = held_span(note)
+    is_held = (track.times_s >= start_s) & (track.times_s <= end_s)
+    is_held &= track.voiced_ratio >= VOICED_RATIO
+    if is_held.sum() < 8:
+        raise TargetError(f"in {note.name} no steady pitch is heard.", name="pitch")
+    key_hz = float(midi_to_hz(note.note.midi_pitch))
+    cents = np.asarray(ratio_to_cents(track.hz[is_held] / key_hz))
+    return track.times_s[is_held], cents, window_length_s(pitch_hz)

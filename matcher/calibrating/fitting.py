@@ -1,4 +1,4 @@
-"""Least squares with error bars."""
+"""Measured values with error bars, and least squares that give them."""
 
 from __future__ import annotations
 
@@ -12,26 +12,25 @@ if TYPE_CHECKING:
 
     from shared import FloatArray
 
-__all__ = ["Fit", "best_fit"]
+__all__ = ["Fit", "Measured", "best_fit"]
 
 # Two parameters that can't be told apart leave a matrix without inverse; errors are then held
 # here, far above anything that counts as measured.
 LARGEST_ERROR = 1e6
 
 
+@dataclass(frozen=True)
+class Measured:
+    """A value in the unit of the parameter, its standard error, what the recording can't tell."""
+
+    value: float
+    error: float
+    remarks: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """What came out.
-
-    Parameters
-    ----------
-    values : np.ndarray, shape=(n_parameters,)
-        Fitted parameters.
-    errors : np.ndarray, shape=(n_parameters,)
-        Their standard errors, from the scatter of the residuals.
-    rms : float
-        Root mean square of the residuals.
-    """
+    """Fitted parameters, their standard errors, and the root mean square of the residuals."""
 
     values: FloatArray
     errors: FloatArray
@@ -47,31 +46,13 @@ def best_fit(
     correlation: float = 1.0,
     least_variance: float = 0.0,
 ) -> Fit:
-    """Fit from several starts, and keep the best.
+    """Fit from several starts between limits, and keep the best.
 
-    Parameters
-    ----------
-    residuals : callable
-        Parameters, shape (n_parameters,), to residuals, shape (n_values,).
-    starts : sequence of np.ndarray
-        Where to begin; moved inside the limits.
-    low, high : np.ndarray, shape=(n_parameters,)
-        Limits.
-    correlation : float >= 1
-        How many neighbouring values say the same thing, as they come from overlapping windows.
-    least_variance : float >= 0
-        Variance of the residuals that is taken at least: 1 where they are counted in known
-        errors, which a lucky fit doesn't make smaller.
-
-    Returns
-    -------
-    Fit
-        Values and standard errors: the inverse of J^T J times the residual variance, as for any
-        linear least squares [1]_, with the number of independent values.
-
-    References
-    ----------
-    .. [1] W. H. Press et al., "Numerical Recipes", 3rd ed., 2007, section 15.6 (from memory).
+    Standard errors are the inverse of J^T J times the residual variance, as for any linear least
+    squares, with the number of independent values (W. H. Press et al., "Numerical Recipes", 3rd
+    ed., 2007, section 15.6, from memory). `correlation` is how many neighbouring values say the
+    same thing, as they come from overlapping windows. `least_variance` is taken at least: 1 where
+    residuals are counted in known errors, which a lucky fit doesn't make smaller.
     """
     from scipy.optimize import least_squares  # noqa: PLC0415  keeps the help quick
 

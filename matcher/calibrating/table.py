@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.calibrating.model import Calibration, CalibrationPoint, Measured
 from shared import CATALOGUE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["make_table"]
+    from matcher.calibrating.fitting import Measured
+
+__all__ = ["Calibration", "CalibrationPoint", "make_table"]
 
 # A value whose standard error is a larger share of it than this is hardly measured.
 LARGEST_ERROR_RATIO = 0.2
@@ -27,21 +28,65 @@ WRONG_WAY = 3.0
 _SAME = 1e-9
 
 
-def make_table(parameter: str, found: Sequence[tuple[float, str, Measured]]) -> Calibration:
-    """Join measurements into a table.
+@dataclass(frozen=True)
+class CalibrationPoint:
+    """One place on the panel.
+
+    Parameters
+    ----------
+    panel : float
+        What the panel said.
+    value, error : float
+        What it is, in the unit of the parameter, and its standard error.
+    recordings : tuple of str
+        Names of the recordings.
+    remarks : tuple of str
+        Warnings of this place.
+    is_used : bool
+        Whether it goes into the table.
+    """
+
+    panel: float
+    value: float
+    error: float
+    recordings: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
+    is_used: bool = True
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """The table of one control.
 
     Parameters
     ----------
     parameter : str
         The parameter.
-    found : sequence of (float, str, Measured)
-        Panel value, name of the recording, and what was measured in it.
+    points : tuple of CalibrationPoint
+        By panel value.
+    remarks : tuple of str
+        Warnings that concern the table as a whole.
+    """
 
-    Returns
-    -------
-    Calibration
-        Places with several recordings have their mean. Places that stand out of order are left
-        out of the table and told.
+    parameter: str
+    points: tuple[CalibrationPoint, ...]
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def table(self) -> tuple[CalibrationPoint, ...]:
+        """The points that go into the structure file: they rise, or fall, all the way."""
+        return tuple(point for point in self.points if point.is_used)
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values for JSON."""
+        return asdict(self)
+
+
+def make_table(parameter: str, found: Sequence[tuple[float, str, Measured]]) -> Calibration:
+    """Join measurements, with their panel values and names of recordings, into a table.
+
+    Places with several recordings have their mean. Places that stand out of order are left out
+    of the table, with a remark.
     """
     if parameter.endswith("level"):
         found = _relative(found)

@@ -16,7 +16,7 @@ from voice.structure import load_structure, parse_structure
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from matcher.calibrating.model import Calibration
+    from matcher.calibrating.table import Calibration
 
 __all__ = ["check_can_hold", "with_table", "write_calibration"]
 
@@ -40,8 +40,8 @@ def check_can_hold(path: str | Path, parameter: str) -> None:
     Raises
     ------
     StructureError
-        If it is no file that ends in .toml, is wrong, has the parameter neither free nor fixed,
-        or has a switch for it.
+        If it doesn't end in .toml or is wrong, or the parameter isn't free and has no control, or
+        a switch for it.
     """
     if not str(path).endswith(".toml"):
         raise StructureError(
@@ -84,27 +84,10 @@ def write_calibration(path: str | Path, calibration: Calibration) -> None:
 
 
 def with_table(text: str, calibration: Calibration, *, source: str) -> str:
-    """Put a table into the text of a structure file.
+    """Put a table into the text of a structure file that messages call `source`.
 
-    Parameters
-    ----------
-    text : str
-        The file's content.
-    calibration : Calibration
-        What was measured; its times are turned into the convention that the file names.
-    source : str
-        What to call the file in messages.
-
-    Returns
-    -------
-    str
-        The text with the control's ends replaced by the table. Label, step, controller and
-        remarks stay.
-
-    Raises
-    ------
-    StructureError
-        If the table has fewer than two places, or the control is a switch.
+    The control's ends are replaced by the table, in the convention for times that the file names.
+    Label, step, controller and remarks stay.
     """
     name = calibration.parameter
     entry = tomllib.loads(text).get("panel", {}).get(name, {})

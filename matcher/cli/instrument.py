@@ -295,8 +295,11 @@ def _calibrate(arguments: argparse.Namespace) -> int:
             "FILE, PARAMETER and POSITION=RECORDING are needed; `earwright calibrate --list` "
             "tells what can be measured."
         )
-    from matcher.calibrating import calibrate, write_calibration  # noqa: PLC0415  help is quick
-    from matcher.calibrating.writing import check_can_hold  # noqa: PLC0415
+    from matcher.calibrating import (  # noqa: PLC0415  help is quick
+        calibrate,
+        check_can_hold,
+        write_calibration,
+    )
 
     if not arguments.dry_run:
         check_can_hold(arguments.file, arguments.parameter)

@@ -3,22 +3,54 @@
 from __future__ import annotations
 
 import dataclasses
+from functools import partial
+from typing import TYPE_CHECKING
 
 import pytest
 
-from matcher.calibrating.contour import fit_amplifier_envelope, fit_filter_envelope
-from matcher.calibrating.measures import Circumstances, find_measure
-from matcher.calibrating.partials import held_partials
-from matcher.calibrating.pitch import fit_tuning, fit_vibrato
-from matcher.calibrating.tone import fit_highpass, fit_lowpass, fit_pulse_width
+from matcher.calibrating.calibrate import Circumstances, find_measure
+from matcher.calibrating.contour import (
+    fit_amplifier_envelope,
+    fit_filter_envelope,
+    fit_tuning,
+    fit_vibrato,
+)
+from matcher.calibrating.tone import fit_highpass, fit_lowpass, fit_pulse_width, held_partials
 from shared import CATALOGUE, ParameterError, TargetError
 from tests.calibration_notes import recorded_note
 from voice import load_structure
 
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
 
-@pytest.mark.parametrize("slope_db", [12.0, 24.0])
-@pytest.mark.parametrize("cutoff_hz", [90.0, 500.0, 2500.0])
-@pytest.mark.parametrize("resonance_ratio", [0.0, 0.5])
+    from matcher.calibrating.fitting import Measured
+    from matcher.target import TargetNote
+
+
+def lowpass(note: TargetNote, slope_db: float = 24.0) -> Measured:
+    """Measure the cutoff."""
+    return fit_lowpass(held_partials(note), None, slope_db=slope_db)[0]
+
+
+def highpass(note: TargetNote) -> Measured:
+    """Measure the corner."""
+    return fit_highpass(held_partials(note), None)
+
+
+def decay(note: TargetNote) -> Measured:
+    """Measure the decay of the amplifier envelope."""
+    return fit_amplifier_envelope(note)["decay_s"]
+
+
+def pulse_width(note: TargetNote) -> Measured:
+    """Measure the width."""
+    return fit_pulse_width(held_partials(note))
+
+
+@pytest.mark.parametrize(
+    ("cutoff_hz", "resonance_ratio", "slope_db"),
+    [(90.0, 0.0, 12.0), (500.0, 0.5, 24.0), (2500.0, 0.5, 12.0), (2500.0, 0.0, 24.0)],
+)
 def test_cutoff_and_resonance_come_back(
     cutoff_hz: float, resonance_ratio: float, slope_db: float
 ) -> None:
@@ -49,67 +81,57 @@ def test_a_reference_takes_the_oscillator_off() -> None:
     assert helped.value == pytest.approx(300.0, rel=0.03)
 
 
-def test_an_open_filter_is_told() -> None:
-    """No partial is taken away, so the cutoff may be anywhere above."""
-    note = recorded_note({"filter.cutoff_hz": 15_000.0, "filter.slope_db_per_octave": 12.0})
-    cutoff, _ = fit_lowpass(held_partials(note), None, slope_db=12.0)
-    assert any("the filter is open" in remark for remark in cutoff.remarks)
-
-
-def test_a_key_above_the_cutoff_is_told() -> None:
-    """Only the slope is left, on which gain and cutoff can't be told apart."""
-    note = recorded_note({"filter.cutoff_hz": 120.0}, midi_pitch=60.0)
-    cutoff, _ = fit_lowpass(held_partials(note), None, slope_db=24.0)
-    assert any("record a lower key" in remark for remark in cutoff.remarks)
-    assert cutoff.error > 0.1 * cutoff.value
-
-
-def test_another_slope_than_was_said_is_told() -> None:
-    """The partials lie beside the response."""
-    note = recorded_note({"filter.cutoff_hz": 300.0})
-    cutoff, _ = fit_lowpass(held_partials(note), None, slope_db=12.0)
-    assert any("is this the slope" in remark for remark in cutoff.remarks)
-
-
 @pytest.mark.parametrize("corner_hz", [150.0, 600.0])
 def test_a_highpass_comes_back(corner_hz: float) -> None:
     """-3 dB at the corner, 6 dB/octave below."""
     note = recorded_note({"highpass.cutoff_hz": corner_hz})
-    measured = fit_highpass(held_partials(note), None)
-    assert measured.value == pytest.approx(corner_hz, rel=0.02)
+    assert highpass(note).value == pytest.approx(corner_hz, rel=0.02)
 
 
-def test_a_highpass_far_below_the_key_is_told() -> None:
-    """Nothing that is heard tells it."""
-    note = recorded_note({"highpass.cutoff_hz": 25.0}, midi_pitch=60.0)
-    assert "record a lower key" in fit_highpass(held_partials(note), None).remarks[0]
-
-
-@pytest.mark.parametrize("width_ratio", [0.5, 0.37, 0.1])
+@pytest.mark.parametrize("width_ratio", [0.5, 0.1])
 def test_a_pulse_width_comes_back(width_ratio: float) -> None:
     """|sin(pi n w)| / n, the Fourier series of a pulse."""
-    note = recorded_note(
-        {
-            "osc1.saw_level": 0.0,
-            "osc1.pulse_level": 1.0,
-            "osc1.pulse_width_ratio": width_ratio,
-        },
-        midi_pitch=48.0,
-    )
-    measured = fit_pulse_width(held_partials(note))
+    pulse = {"osc1.saw_level": 0.0, "osc1.pulse_level": 1.0, "osc1.pulse_width_ratio": width_ratio}
+    measured = pulse_width(recorded_note(pulse, midi_pitch=48.0))
     assert measured.value == pytest.approx(width_ratio, abs=0.005)
     assert not measured.remarks
 
 
-def test_a_sawtooth_is_no_pulse() -> None:
-    """Its partials fit no width."""
-    note = recorded_note({"filter.cutoff_hz": 800.0}, midi_pitch=48.0)
-    assert "not those of a pulse" in fit_pulse_width(held_partials(note)).remarks[0]
+OPEN = {"filter.cutoff_hz": 15_000.0, "filter.slope_db_per_octave": 12.0}
+LONG = {"amp_env.decay_s": 1.0, "amp_env.sustain_ratio": 0.0}
+BEATS = {"osc2.saw_level": 1.0, "osc2.detune_cents": 40.0}
+
+
+@pytest.mark.parametrize(
+    ("values", "midi_pitch", "measure", "remark"),
+    [
+        (OPEN, 36.0, partial(lowpass, slope_db=12.0), "the filter is open"),
+        ({"filter.cutoff_hz": 120.0}, 60.0, lowpass, "record a lower key"),
+        ({"filter.cutoff_hz": 300.0}, 36.0, partial(lowpass, slope_db=12.0), "is this the slope"),
+        ({"highpass.cutoff_hz": 25.0}, 60.0, highpass, "record a lower key"),
+        ({"filter.cutoff_hz": 800.0}, 48.0, pulse_width, "not those of a pulse"),
+        (LONG, 60.0, decay, "hold the key longer"),
+        (BEATS, 60.0, decay, "doesn't follow an envelope"),
+    ],
+    ids=["open", "high key", "slope", "no high-pass", "sawtooth", "long decay", "beats"],
+)
+def test_what_a_note_does_not_tell_is_said(
+    values: Mapping[str, float],
+    midi_pitch: float,
+    measure: Callable[[TargetNote], Measured],
+    remark: str,
+) -> None:
+    """A remark says what is wrong with the recording, or what to change in it."""
+    measured = measure(recorded_note(values, midi_pitch=midi_pitch))
+    assert any(remark in each for each in measured.remarks)
+    if measure is lowpass or values is BEATS:
+        # Nothing is known of it, and the error bar says so.
+        assert measured.error > 0.1 * measured.value
 
 
 @pytest.mark.parametrize(
     ("attack_s", "decay_s", "sustain_ratio", "release_s"),
-    [(0.01, 0.1, 0.3, 0.05), (0.05, 0.15, 0.0, 0.1), (0.2, 0.1, 0.6, 0.03)],
+    [(0.01, 0.1, 0.3, 0.05), (0.2, 0.15, 0.0, 0.1)],
 )
 def test_an_amplifier_envelope_comes_back(
     attack_s: float, decay_s: float, sustain_ratio: float, release_s: float
@@ -143,24 +165,6 @@ def test_what_an_envelope_does_not_tell_is_told() -> None:
     assert "ends before the release" in told["release_s"].remarks[0]
 
 
-def test_a_decay_that_is_not_over_is_told() -> None:
-    """A decay of 1 s can't be seen in a note of 0.4 s."""
-    note = recorded_note(
-        {"amp_env.decay_s": 1.0, "amp_env.sustain_ratio": 0.0}, midi_pitch=60.0, gate_s=0.4
-    )
-    assert "hold the key longer" in fit_amplifier_envelope(note)["decay_s"].remarks[0]
-
-
-def test_a_level_that_follows_no_envelope_is_told() -> None:
-    """Two oscillators that beat; the error bar is wide."""
-    note = recorded_note(
-        {"osc2.saw_level": 1.0, "osc2.detune_cents": 40.0}, midi_pitch=60.0, gate_s=0.6
-    )
-    decay = fit_amplifier_envelope(note)["decay_s"]
-    assert any("doesn't follow an envelope" in remark for remark in decay.remarks)
-    assert decay.error >= 0.5 * decay.value
-
-
 @pytest.mark.parametrize(
     ("attack_s", "decay_s", "sustain_ratio", "depth_octaves"),
     [(0.06, 0.1, 0.3, 4.0), (0.15, 0.15, 0.0, 3.0)],
@@ -190,19 +194,15 @@ def test_a_filter_envelope_comes_back(
     assert told["depth_octaves"].value == pytest.approx(depth_octaves, abs=0.05)
 
 
-@pytest.mark.parametrize("cents", [-37.0, 0.0, 12.0])
-def test_a_tuning_comes_back(cents: float) -> None:
-    """Within a fifth of a cent."""
-    note = recorded_note({"tune_cents": cents}, midi_pitch=60.0)
-    assert fit_tuning(note).value == pytest.approx(cents, abs=0.2)
-
-
-def test_a_note_far_off_its_key_is_told() -> None:
-    """Two semitones are no detune."""
-    note = recorded_note({}, midi_pitch=62.0)
+def test_a_tuning_comes_back() -> None:
+    """Within a fifth of a cent; two semitones are no detune, and the key is asked about."""
+    note = recorded_note({"tune_cents": -37.0}, midi_pitch=62.0)
+    measured = fit_tuning(note)
+    assert measured.value == pytest.approx(-37.0, abs=0.2)
+    assert not measured.remarks
     played = dataclasses.replace(note.note, midi_pitch=60.0)
     measured = fit_tuning(dataclasses.replace(note, note=played))
-    assert measured.value == pytest.approx(200.0, abs=0.5)
+    assert measured.value == pytest.approx(163.0, abs=0.5)
     assert "--pitch" in measured.remarks[0]
 
 
@@ -234,7 +234,6 @@ def test_a_short_note_is_refused() -> None:
 
 def test_built_in_key_tracking_is_taken_off() -> None:
     """Half tracking, two octaves under C4: the cutoff there is an octave under that at C4."""
-    box = load_structure("prompt-box")
     note = recorded_note(
         {
             "filter.cutoff_hz": 800.0,
@@ -244,29 +243,17 @@ def test_built_in_key_tracking_is_taken_off() -> None:
         midi_pitch=36.0,
     )
     measure = find_measure("filter.cutoff_hz")
-    measured = measure.measure("filter.cutoff_hz", note, Circumstances(box))
-    assert measured.value == pytest.approx(800.0, rel=0.03)
+    known = Circumstances(load_structure("prompt-box"))
+    assert measure.measure("cutoff_hz", note, known).value == pytest.approx(800.0, rel=0.03)
 
 
 @pytest.mark.parametrize("name", ["noise.decay_s", "osc1.octave", "amp_env.velocity_db"])
 def test_what_can_not_be_measured_is_refused(name: str) -> None:
-    """The message lists what can be."""
-    with pytest.raises(ParameterError, match=rf"{name} can't be measured.*filter.cutoff_hz"):
+    """The message lists what can be, at least 25 parameters of the catalogue."""
+    with pytest.raises(ParameterError, match=rf"{name} can't be measured") as caught:
         find_measure(name)
-
-
-def test_what_is_listed_can_be_measured() -> None:
-    """Every pattern of the list names at least one parameter."""
-    names = [name for name in CATALOGUE.names if _is_found(name)]
-    assert len(names) >= 25
-    for name in ("tune_cents", "osc2.pulse_width_ratio", "filter_env.decay_s", "noise.level"):
-        assert name in names
-
-
-def _is_found(name: str) -> bool:
-    """Whether a parameter has a measure."""
-    try:
-        find_measure(name)
-    except ParameterError:
-        return False
-    return True
+    listed = [known for known in CATALOGUE.names if known in str(caught.value)]
+    assert len(listed) >= 25
+    for known in ("tune_cents", "osc2.pulse_width_ratio", "filter_env.decay_s", "noise.level"):
+        assert known in listed
+        assert find_measure(known)

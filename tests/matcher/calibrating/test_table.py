@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from matcher.calibrating.model import Calibration, Measured
-from matcher.calibrating.table import make_table
+from matcher.calibrating.fitting import Measured
+from matcher.calibrating.table import Calibration, make_table
 
 
 def table(*values: float, error: float = 0.01, parameter: str = "filter.cutoff_hz") -> Calibration:
