@@ -5,16 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from matcher.comparing.folder import (
-    COMPARE_FILE,
-    ComparisonFolder,
-    named_folder,
-    new_folder,
-)
+from matcher.comparing.folder import COMPARE_FILE, ComparisonFolder
 from matcher.comparing.planning import Plan, check_extension, check_targets, make_plan
 from matcher.comparing.running import Workers, do_runs
 from matcher.defaults import DEFAULT_STRUCTURE
+from matcher.runs.folder import DEFAULT_PARENT
 from matcher.runs.layout import common_name
+from matcher.runs.lock import lock_named, lock_numbered
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -223,15 +220,18 @@ def _carry_out(
     stop: Callable[[], bool] | None,
 ) -> Comparison:
     """Find the folder, and do what is missing in it."""
-    if folder is None:
-        name = stem or common_name([target.name for target in plan.targets])
-        path = new_folder(f"{kind}-{name}")
-    elif ((path := Path(folder)) / COMPARE_FILE).exists():
-        earlier, _ = ComparisonFolder(path).read()
-        check_extension(earlier, plan, path)
-    else:
-        path = named_folder(path)
-    return do_runs(ComparisonFolder(path), plan, workers, progress=progress, stop=stop or _never)
+    stop = stop or _never
+    if folder is not None and (Path(folder) / COMPARE_FILE).exists():
+        found = ComparisonFolder(Path(folder))
+        check_extension(found.read()[0], plan, found.path)
+        return do_runs(found, plan, workers, progress=progress, stop=stop)
+    name = stem or common_name([target.name for target in plan.targets])
+    with (
+        lock_numbered(Path(DEFAULT_PARENT), f"{kind}-{name}")
+        if folder is None
+        else lock_named(folder, force=False)
+    ) as new:
+        return do_runs(ComparisonFolder(new.path), plan, workers, progress=progress, stop=stop)
 
 
 def _never() -> bool:

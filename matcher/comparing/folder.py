@@ -35,9 +35,7 @@ from matcher.comparing.planning import Plan, Settings
 from matcher.comparing.sources import StructureSource, TargetSource  # noqa: TC001  read as fields
 from matcher.losses import TERMS, LossBreakdown
 from matcher.optimise import current_sampler
-from matcher.runs.folder import DEFAULT_PARENT
 from matcher.runs.layout import cannot_write, safe_name
-from matcher.runs.lock import LOCK_FILE
 from shared import EarwrightError, Patch, RunFolderError, write_atomic
 from shared.documents import Document, read_document, to_builtins, write_document
 
@@ -50,8 +48,6 @@ __all__ = [
     "COMPARE_FILE",
     "ComparisonFolder",
     "load_comparison",
-    "named_folder",
-    "new_folder",
     "run_folder",
 ]
 
@@ -289,50 +285,6 @@ class ComparisonFolder:
                     going.rename(final)
             for entry in (*runs.glob(f".?*{_GOING}"), *runs.glob(f".?*{_COMING}")):
                 shutil.rmtree(entry, ignore_errors=True)
-
-
-def new_folder(stem: str) -> Path:
-    """Make the folder ``runs/STEM-1``, or with the next number that is free."""
-    number = 1
-    while True:
-        path = Path(DEFAULT_PARENT) / f"{stem}-{number}"
-        try:
-            # Two commands at once get two numbers: only one of them makes a folder.
-            path.mkdir(parents=True)
-        except FileExistsError:
-            if not path.exists():
-                raise _cannot_make(path, "a file is in the way") from None
-            number += 1
-        except OSError as error:
-            raise _cannot_make(path, error.strerror or str(error)) from error
-        else:
-            return path
-
-
-def named_folder(path: Path) -> Path:
-    """Make a folder that the user names, or take it if nothing is in it."""
-    try:
-        path.mkdir(parents=True, exist_ok=True)
-        # What is left of a command that ended before it had begun doesn't count.
-        others = sorted({entry.name for entry in path.iterdir()} - {LOCK_FILE})
-    except OSError as error:
-        raise _cannot_make(path, error.strerror or str(error)) from error
-    if others:
-        raise RunFolderError(
-            f"{path} is not empty ({others[0]} is in it) and holds no comparison; a new or an "
-            "empty folder, or one of a comparison, is accepted. Name another one with --out.",
-            path=path,
-        )
-    return path
-
-
-def _cannot_make(path: Path, reason: str) -> RunFolderError:
-    """Say why a folder can't be made."""
-    return RunFolderError(
-        f"{path} can't be used: {reason}. A folder that you may write to is accepted; name one "
-        "with --out.",
-        path=path,
-    )
 
 
 def _loss_of(folder: Path) -> float:

@@ -65,14 +65,6 @@ class Settings:
         """Return what the result of a run depends on."""
         return {name: getattr(self, name) for name in BUDGET}
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values for JSON."""
-        return {
-            **self.budget(),
-            "seeds": list(self.seeds),
-            "thresholds": list(self.thresholds),
-        }
-
 
 @dataclass(frozen=True)
 class Job:

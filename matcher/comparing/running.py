@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import time
 from typing import TYPE_CHECKING, Any
@@ -17,8 +18,6 @@ from shared.files import remove_abandoned_folders
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from types import TracebackType
-    from typing import Self
 
     from matcher.comparing.comparison import Comparison
     from matcher.comparing.folder import ComparisonFolder
@@ -153,7 +152,7 @@ def _work_off(
                 else:
                     yield job, recordings
 
-    with bar:
+    with contextlib.closing(bar):
         for report in workers.run(todo(), len(jobs), stop=is_stopped, say=bar.say):
             job = left[report.key]
             if report.outcome is not None:
@@ -178,45 +177,32 @@ class RunsProgress:
     def __init__(
         self, n_runs: int, n_finished: int, run_s: float | None, n_at_a_time: int, *, show: bool
     ) -> None:
-        self._n_runs = n_runs
-        self._n_finished = self._n_before = n_finished
+        from tqdm.auto import tqdm  # noqa: PLC0415  chooses terminal or notebook
+
+        self._n_before = n_finished
         self._run_s = run_s
         self._n_at_a_time = n_at_a_time
-        self._show = show
-        self._bar: Any = None
         self._started = time.monotonic()
         self._shown = 0.0
+        self._bar: Any = tqdm(
+            total=n_runs,
+            initial=n_finished,
+            desc="comparing",
+            # The postfix begins with a comma; all of it has to fit into 80 columns.
+            bar_format="{desc} {percentage:3.0f}% {bar:14}{postfix}",
+            dynamic_ncols=True,
+            disable=not show,
+        )
+        self._refresh()
 
-    def __enter__(self) -> Self:
-        """Open the bar."""
-        if self._show:
-            from tqdm.auto import tqdm  # noqa: PLC0415  chooses terminal or notebook
-
-            self._bar = tqdm(
-                total=self._n_runs,
-                initial=self._n_finished,
-                desc="comparing",
-                # The postfix begins with a comma; all of it has to fit into 80 columns.
-                bar_format="{desc} {percentage:3.0f}% {bar:14}{postfix}",
-                dynamic_ncols=True,
-            )
-            self._refresh()
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
         """Close the bar and leave it on the screen."""
-        if self._bar is not None:
-            self._refresh()
-            self._bar.close()
+        self._refresh()
+        self._bar.close()
 
     def say(self, text: str) -> None:
         """Print a line, if anything is shown."""
-        if self._bar is not None:
+        if not self._bar.disable:
             self._bar.write(text)
 
     def tick(self) -> None:
@@ -226,26 +212,22 @@ class RunsProgress:
 
     def advance(self) -> None:
         """Count one more finished run."""
-        self._n_finished += 1
+        self._bar.n += 1
         self._refresh()
 
     def _refresh(self) -> None:
         """Show how far it is."""
-        if self._bar is None:
-            return
         self._shown = time.monotonic()
+        n_runs, n_finished = self._bar.total, self._bar.n
         left = seconds_left(
-            self._n_runs - self._n_finished,
-            self._n_finished - self._n_before,
+            n_runs - n_finished,
+            n_finished - self._n_before,
             self._shown - self._started,
             run_s=self._run_s,
             n_at_a_time=self._n_at_a_time,
         )
         words = "" if left is None else f", {duration_words(left)} left"
-        self._bar.n = self._n_finished
-        self._bar.set_postfix_str(
-            f"{self._n_finished} of {self._n_runs} runs{words}", refresh=False
-        )
+        self._bar.set_postfix_str(f"{n_finished} of {n_runs} runs{words}", refresh=False)
         self._bar.refresh()
 
 

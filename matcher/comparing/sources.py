@@ -12,7 +12,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 from matcher.runs.layout import common_name, unique_names
 from matcher.target.manifest import ManifestEntry, is_manifest, read_every_instrument
@@ -21,7 +21,6 @@ from voice import Structure, load_structure
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
-    from typing import Self
 
     from matcher.target import Target
 
@@ -78,11 +77,6 @@ class TargetSource:
         """SHA-256 over recordings and what is said of them; paths only count by their name."""
         said = [{**asdict(note), "path": Path(note.path).name} for note in self.notes]
         return sha256_digest(json.dumps(said, sort_keys=True).encode())
-
-    @classmethod
-    def from_dict(cls, document: dict[str, Any]) -> Self:
-        """Read what `asdict` gave."""
-        return cls(document["name"], tuple(RecordedNote(**note) for note in document["notes"]))
 
     def read(self) -> dict[str, bytes]:
         """Read the recordings by digest; refuse one that is gone, or isn't what it was."""

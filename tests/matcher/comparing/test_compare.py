@@ -258,9 +258,8 @@ def test_a_library_goes_on_past_targets_that_cannot_be_used(tmp_path: Path) -> N
     (tmp_path / "all.toml").write_text(
         "\n".join(f'[[target]]\nfile = "{name}.wav"\n' for name in names)
     )
-    result = batch(
-        tmp_path / "all.toml", ["one-oscillator"], seeds=2, folder=tmp_path / "out", **SETTINGS
-    )
+    structures, folder = ["one-oscillator"], tmp_path / "out"
+    result = batch(tmp_path / "all.toml", structures, seeds=2, folder=folder, evals=32, **HERE)
     assert {run.target for run in result.runs} == {"bell_As3"}
     assert [(failed.target, failed.seed) for failed in result.failed] == [
         ("silent", 0),
@@ -287,7 +286,7 @@ def test_a_library_goes_on_past_targets_that_cannot_be_used(tmp_path: Path) -> N
         ({"evals": 0}, ParameterError, "evals is 0"),
         ({"n_processes": 100_000}, ParameterError, "the cores of this machine"),
         ({"sampler": "luck"}, ParameterError, "sampler 'luck' isn't known"),
-        ({"folder": "taken"}, RunFolderError, "diary.txt is in it"),
+        ({"folder": "taken"}, RunFolderError, "taken is not empty; a new or an empty folder"),
     ],
     ids=lambda value: next(iter(value)) if isinstance(value, dict) else "",
 )

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import pickle
-import shutil
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 import soundfile
 from numba import get_num_threads
+from scipy.fft import get_workers
 from threadpoolctl import threadpool_info
 
 from matcher import load_target, match
@@ -37,9 +37,21 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Job:
 
 
 @pytest.fixture(scope="module")
-def report(job: Job) -> JobReport:
-    """Do it."""
-    return run_job(job, job.target.read())
+def threads() -> list[tuple[int, ...]]:
+    """Collect the threads that libraries have: before the job, then at work."""
+    return []
+
+
+@pytest.fixture(scope="module")
+def report(job: Job, threads: list[tuple[int, ...]]) -> JobReport:
+    """Do it, and look at the threads meanwhile."""
+
+    def look() -> bool:
+        pools = [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
+        threads.append((get_num_threads(), get_workers(), *pools))
+        return False
+
+    return run_job(job, job.target.read(), stop=look)
 
 
 def test_a_job_is_a_match(job: Job, report: JobReport) -> None:
@@ -82,13 +94,6 @@ def test_jobs_and_reports_travel(job: Job, report: JobReport) -> None:
     assert back.outcome.final == report.outcome.final  # type: ignore[union-attr]
 
 
-def test_the_earlier_name_of_the_default_sampler_has_the_same_key(job: Job) -> None:
-    """A comparison that was begun before the default was called "staged" can go on."""
-    settings = dataclasses.replace(job.settings, sampler="cmaes")
-    assert job.settings.sampler == "staged"
-    assert dataclasses.replace(job, settings=settings).key == job.key
-
-
 @pytest.mark.parametrize(
     "changes",
     [
@@ -112,32 +117,30 @@ def test_another_recording_of_the_same_name_changes_the_key(job: Job, tmp_path: 
     """The content counts, and so does what a manifest says of it."""
     path = tmp_path / "reed_A3.wav"
     soundfile.write(path, 0.7 * played_note(57.0), RATE_HZ)
-    other = dataclasses.replace(job, target=list_targets([path])[0])
     (tmp_path / "said.toml").write_text('[[target]]\nfile = "reed_A3.wav"\nvelocity = 30\n')
-    said = dataclasses.replace(job, target=list_targets([tmp_path / "said.toml"])[0])
-    assert len({job.key, other.key, said.key}) == 3
+    others = list_targets([path, tmp_path / "said.toml"])
+    assert len({job.key, *(dataclasses.replace(job, target=one).key for one in others)}) == 3
 
 
-def test_the_place_of_a_recording_does_not_change_the_key(job: Job, tmp_path: Path) -> None:
-    """A library may move."""
-    shutil.copy(job.target.notes[0].path, tmp_path / "reed_A3.wav")
-    moved = dataclasses.replace(job, target=list_targets([tmp_path / "reed_A3.wav"])[0])
-    assert moved.key == job.key
+def test_what_does_not_change_the_result_does_not_change_the_key(job: Job, tmp_path: Path) -> None:
+    """A library may move, weights and structures be given in other words; old names go on."""
+    same = (
+        {"weights": "balanced"},
+        {"weights": weights_for("balanced")},
+        {"structures": [load_structure("one-oscillator")]},
+    )
+    assert {next(small_plan(tmp_path, **words).jobs()).key for words in same} == {job.key}
+    # A comparison that was begun before the default was called "staged" can go on.
+    assert job.settings.sampler == "staged"
+    settings = dataclasses.replace(job.settings, sampler="cmaes")
+    assert dataclasses.replace(job, settings=settings).key == job.key
 
 
-def test_the_same_weights_in_other_words_are_the_same(job: Job, tmp_path: Path) -> None:
-    """A preset by name and its numbers ask for the same run."""
-    named = next(small_plan(tmp_path, weights="balanced").jobs())
-    numbers = next(small_plan(tmp_path, weights=weights_for("balanced")).jobs())
-    assert named.key == numbers.key == job.key
-
-
-def test_a_loaded_structure_is_as_good_as_its_name(job: Job, tmp_path: Path) -> None:
-    """Its text travels, and it is the same run."""
-    loaded = load_structure("one-oscillator")
-    assert next(small_plan(tmp_path, structures=[loaded]).jobs()).key == job.key
+def test_a_structure_without_a_file_cannot_travel(tmp_path: Path) -> None:
+    """Its text is what goes to the processes."""
+    made = dataclasses.replace(load_structure("one-oscillator"), toml="")
     with pytest.raises(ParameterError, match="was made without a file"):
-        small_plan(tmp_path, structures=[dataclasses.replace(loaded, toml="")])
+        small_plan(tmp_path, structures=[made])
 
 
 def test_a_recording_that_cannot_be_used_is_told(tmp_path: Path) -> None:
@@ -157,25 +160,14 @@ def test_a_stopped_job_has_no_result(job: Job) -> None:
     assert (report.outcome, dict(report.files), report.failure) == (None, {}, None)
 
 
-def test_libraries_have_one_thread_in_a_job(job: Job) -> None:
+@pytest.mark.usefixtures("report")
+def test_libraries_have_one_thread_in_a_job(threads: list[tuple[int, ...]]) -> None:
     """Numba, BLAS and FFT are held to one thread while a job runs, and get theirs back."""
-    from scipy.fft import get_workers  # noqa: PLC0415
-
-    seen: list[tuple[int, ...]] = []
-
-    def look() -> bool:
-        pools = [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
-        seen.append((get_num_threads(), get_workers(), *pools))
-        return False
-
-    before = get_num_threads()
-    run_job(job, job.target.read(), stop=look)
-    # The first time it is asked before the work begins.
-    at_work = seen[1:]
+    before, *at_work = threads
     assert at_work
     assert len(at_work[0]) > 2, "no BLAS was found to look at"
     assert {count for counts in at_work for count in counts} == {1}
-    assert get_num_threads() == before
+    assert get_num_threads() == before[0]
 
 
 def test_a_manifest_gives_a_target_for_each_instrument(tmp_path: Path) -> None:
