@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from matcher import load_run, match_and_save, refine, refine_and_save, resume_refine, save_run
+from matcher import load_run, refine, refine_and_save, resume_refine, save_run
 from matcher.evaluator import Evaluator
 from matcher.optimise import SearchRecord
 from matcher.page.sounds import SoundCache
@@ -22,7 +24,6 @@ from voice import load_structure, render
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
     from shared import FloatArray
 
@@ -48,13 +49,19 @@ def patch(target: Target) -> Patch:
     return match(target, structure=STRUCTURE, evals=96, progress=False).patch
 
 
+@pytest.fixture(scope="module")
+def matched(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the run folder of a short match, with seed 3."""
+    return save_run(small_match(), tmp_path_factory.mktemp("matched") / "run").path
+
+
 @pytest.fixture
-def run(tmp_path: Path) -> Path:
-    """Return a run folder of a short match."""
-    return save_run(small_match(), tmp_path / "run").path
+def run(matched: Path, tmp_path: Path) -> Path:
+    """Return a copy of it."""
+    return Path(shutil.copytree(matched, tmp_path / "run"))
 
 
-@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     only=st.lists(st.sampled_from([*NAMES, "attack", "brightness", "filter*"]), max_size=4),
     hold=st.lists(st.sampled_from([*NAMES, "pitch", "*.release_s"]), max_size=3),
@@ -236,16 +243,14 @@ def _cut_off(monkeypatch: pytest.MonkeyPatch, n_calls: int, action: Callable[[],
 
 
 def test_a_refinement_goes_on_exactly(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: Target
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, matched: Path
 ) -> None:
     """Cut off and gone on with, it gives the patch of one in one go; more may be added."""
-    options = {"only": ["filter*"], "evals": 160, "progress": False, "note": "n"}
+    options = {"only": ["filter*"], "evals": 96, "progress": False, "note": "n"}
     for name in ("whole", "cut"):
-        match_and_save(
-            target, tmp_path / name, structure="one-oscillator", evals=64, progress=False
-        )
+        shutil.copytree(matched, tmp_path / name)
     refine(tmp_path / "whole", **options)  # type: ignore[arg-type]
-    _cut_off(monkeypatch, 4, lambda: refine(tmp_path / "cut", **options))  # type: ignore[arg-type]
+    _cut_off(monkeypatch, 3, lambda: refine(tmp_path / "cut", **options))  # type: ignore[arg-type]
     resume_refine(tmp_path / "cut", progress=False)
     whole, cut = (list_versions(tmp_path / name) for name in ("whole", "cut"))
     assert [v.patch for v in whole] == [v.patch for v in cut]
@@ -253,7 +258,7 @@ def test_a_refinement_goes_on_exactly(
     with pytest.raises(RunFolderError, match="has no refinement that was interrupted"):
         resume_refine(tmp_path / "cut", progress=False)
     result, _ = resume_refine(tmp_path / "cut", extend_evals=64, progress=False)
-    assert result.n_evaluations == 224
+    assert result.n_evaluations == 160
     *_, before, last = list_versions(tmp_path / "cut")
     assert last.parent == before.number
     assert last.loss is not None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fnmatch import fnmatchcase
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from matcher.selection import Selection, choose_space, read_value, with_values
@@ -56,6 +56,7 @@ def test_what_moves_is_what_is_named_and_not_held(only: list[str], hold: list[st
     assert _choose(selection) == [name for name in NAMES if name in wanted]
 
 
+@settings(max_examples=40)
 @given(glob=st.text(min_size=1, max_size=12), is_held=st.booleans())
 def test_a_pattern_that_names_nothing_is_refused(glob: str, is_held: bool) -> None:  # noqa: FBT001
     """Any text either names something, or is refused with the text in the message."""

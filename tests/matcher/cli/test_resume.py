@@ -27,15 +27,8 @@ if TYPE_CHECKING:
     from shared import FloatArray
 
 SETTINGS = (
-    "--evals",
-    "160",
-    "--structure",
-    "one-oscillator",
-    "--seed",
-    "4",
-    "--quiet",
-    "--no-report",
-)
+    "--evals", "96", "--structure", "one-oscillator", "--seed", "4", "--quiet", "--no-report",
+)  # fmt: skip
 
 
 class CutOffError(Exception):
@@ -62,9 +55,14 @@ def _cut_off(
     monkeypatch: pytest.MonkeyPatch,
     *argv: str,
     recordings: tuple[str, ...] = ("reed.wav",),
-    n_calls: int = 7,
+    n_calls: int = 5,
 ) -> None:
-    """Run the command, and let it end at one of its evaluations."""
+    """Run a match, and let it end at one of its evaluations."""
+    _main_cut_off(monkeypatch, ["match", *recordings, *SETTINGS, *argv], n_calls=n_calls)
+
+
+def _main_cut_off(monkeypatch: pytest.MonkeyPatch, argv: list[str], *, n_calls: int) -> None:
+    """Run a command, and let it end at one of its evaluations."""
     real: Callable[[Evaluator, FloatArray], tuple[FloatArray, FloatArray]]
     real = Evaluator.losses_and_scores
     counted = iter(range(n_calls))
@@ -77,20 +75,21 @@ def _cut_off(
     with monkeypatch.context() as patch:
         patch.setattr(Evaluator, "losses_and_scores", scored)
         with pytest.raises(CutOffError):
-            main(["match", *recordings, *SETTINGS, *argv])
+            main(argv)
 
 
-def test_an_interrupted_match_is_gone_on_with(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_interrupted_match_is_gone_on_with(
+    finished: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The patch is that of a match in one go, also when the recording is no longer there."""
-    assert main(["match", "reed.wav", *SETTINGS, "--out", "whole"]) == 0
     _cut_off(monkeypatch, "--out", "cut")
     assert not Path("cut/run.json").exists()
     Path("reed.wav").unlink()
     assert main(["match", "--resume", "cut", "--quiet", "--no-report"]) == 0
-    assert load_run("cut").patch == load_run("whole").patch
-    cut, whole = (SearchRecord.from_npz(load_run(name).record) for name in ("cut", "whole"))
+    assert load_run("cut").patch == load_run(finished).patch
+    cut, whole = (SearchRecord.from_npz(load_run(name).record) for name in ("cut", finished))
     np.testing.assert_array_equal(cut.candidates, whole.candidates)
-    assert [v.patch for v in list_versions("cut")] == [v.patch for v in list_versions("whole")]
+    assert [v.patch for v in list_versions("cut")] == [v.patch for v in list_versions(finished)]
 
 
 def test_a_structure_file_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -120,15 +119,17 @@ def test_notes_left_out_are_gone_on_with(monkeypatch: pytest.MonkeyPatch) -> Non
     ]
 
 
-def test_extend_adds_to_a_finished_match(capsys: pytest.CaptureFixture[str]) -> None:
+def test_extend_adds_to_a_finished_match(
+    finished: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """The budget grows, the loss doesn't, and the earlier versions stay as they were."""
-    main(["match", "reed.wav", *SETTINGS, "--out", "out"])
+    shutil.copytree(finished, "out")
     before = {path: path.read_bytes() for path in Path("out/versions").iterdir()}
     loss = list_versions("out")[-1].loss
     assert loss is not None
     assert main(["match", "--extend", "out", "--evals", "64", "--quiet", "--no-report"]) == 0
     run = load_run("out")
-    assert run.run["figures"]["evaluations"] == 224  # type: ignore[index]
+    assert run.run["figures"]["evaluations"] == 160  # type: ignore[index]
     *earlier, last = list_versions("out")
     assert len(earlier) == len(before)
     assert before == {path: path.read_bytes() for path in before}
@@ -136,7 +137,7 @@ def test_extend_adds_to_a_finished_match(capsys: pytest.CaptureFixture[str]) -> 
     assert last.loss is not None
     assert last.loss.total <= loss.total
     assert main(["match", "--extend", "out", "--evals", "32", "--quiet", "--no-report"]) == 0
-    assert load_run("out").run["figures"]["evaluations"] == 256  # type: ignore[index]
+    assert load_run("out").run["figures"]["evaluations"] == 192  # type: ignore[index]
     capsys.readouterr()
 
 
@@ -154,25 +155,15 @@ def test_an_extended_match_comes_from_the_match(finished: Path) -> None:
     assert further.parent == last.number
 
 
-def test_an_extension_is_gone_on_with_too(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_extension_is_gone_on_with_too(finished: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An extension that was cut off ends in the same patch as one in one go."""
     for name in ("whole", "cut"):
-        main(["match", "reed.wav", *SETTINGS, "--out", name])
-    main(["match", "--extend", "whole", "--evals", "160", "--quiet", "--no-report"])
-    real = Evaluator.losses_and_scores
-    counted = iter(range(3))
-
-    def scored(self: Evaluator, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
-        if next(counted, None) is None:
-            raise CutOffError
-        return real(self, vectors)
-
-    with monkeypatch.context() as patch:
-        patch.setattr(Evaluator, "losses_and_scores", scored)
-        with pytest.raises(CutOffError):
-            main(["match", "--extend", "cut", "--evals", "160", "--quiet", "--no-report"])
+        shutil.copytree(finished, name)
+    main(["match", "--extend", "whole", "--evals", "96", "--quiet", "--no-report"])
+    argv = ["match", "--extend", "cut", "--evals", "96", "--quiet", "--no-report"]
+    _main_cut_off(monkeypatch, argv, n_calls=3)
     # What was there stays there until more is whole.
-    assert load_run("cut").run["figures"]["evaluations"] == 160  # type: ignore[index]
+    assert load_run("cut").run["figures"]["evaluations"] == 96  # type: ignore[index]
     assert main(["match", "--resume", "cut", "--quiet", "--no-report"]) == 0
     assert load_run("cut").patch == load_run("whole").patch
 
@@ -256,10 +247,10 @@ def test_a_match_that_has_not_ended_is_named_with_its_cure(
 
 
 def test_force_keeps_the_old_run_until_the_new_one_is_whole(
-    monkeypatch: pytest.MonkeyPatch,
+    finished: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A replacement that is cut off leaves the earlier run readable, and can be gone on with."""
-    main(["match", "reed.wav", *SETTINGS, "--out", "out"])
+    shutil.copytree(finished, "out")
     old = load_run("out").patch
     _cut_off(monkeypatch, "--out", "out", "--force", "--seed", "9")
     assert load_run("out").patch == old

@@ -38,6 +38,8 @@ def test_an_earlier_run_opens(earlier: Path) -> None:
     assert find_version(run.path).patch == run.patch
     assert run.patch.values["filter.cutoff_hz"] == 900.0
     assert [search.request.made for search in list_searches(run.path, "refine")] == [(7,), (8,)]
+    # The default sampler was called "cmaes" then.
+    assert run.run["settings"]["sampler"] == "staged"  # type: ignore[index]
     assert noise_seed(run.patch.provenance["settings"]) == 1
 
 

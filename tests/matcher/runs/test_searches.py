@@ -1,7 +1,8 @@
-"""A target survives its file to the bit."""
+"""Searches of a run: what was asked is read by its type, and the target to the bit."""
 
 from __future__ import annotations
 
+import json
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
@@ -9,7 +10,7 @@ import numpy as np
 import pytest
 
 from matcher import match
-from matcher.runs.searches import read_target, write_target
+from matcher.runs.searches import list_searches, new_search, read_target, write_target
 from matcher.target import Target, target_from_signal
 from shared import FileError, RunFolderError
 from tests.matcher.small_match import RATE_HZ, played_note
@@ -66,3 +67,19 @@ def test_files_that_are_missing_or_damaged_are_named(tmp_path: Path) -> None:
         path.write_bytes(damaged)
         with pytest.raises(RunFolderError, match=r"target\.npz can't be read"):
             read_target(path)
+
+
+def test_a_request_of_an_unknown_kind_is_named(tmp_path: Path) -> None:
+    """A list or an object in the place of a word is no traceback."""
+    path = new_search(tmp_path, "match", {"evals": 8}).path / "request.json"
+    request = json.loads(path.read_text())
+    for what in ({}, [], "dance", None):
+        path.write_text(json.dumps({**request, "what": what}))
+        with pytest.raises(RunFolderError, match=r'json, what is .*; "match" or "refine" is'):
+            list_searches(tmp_path)
+
+
+def test_the_earlier_name_of_the_default_sampler_is_read(tmp_path: Path) -> None:
+    """Files of runs that were made before the default was called "staged" say "cmaes"."""
+    new_search(tmp_path, "match", {"sampler": "cmaes"})
+    assert list_searches(tmp_path)[0].settings["sampler"] == "staged"
