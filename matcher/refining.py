@@ -91,8 +91,8 @@ class Refinement:
 
     def space(self) -> ParameterSpace:
         """Say what moves; see `choose_space`."""
-        told = make_problem(self.target, self.structure).space.names
-        return choose_space(self.begun, self.structure, told, self.selection)
+        hearable = make_problem(self.target, self.structure).space.names
+        return choose_space(self.begun, self.structure, hearable, self.selection)
 
     @property
     def has_phases(self) -> bool:

@@ -26,12 +26,13 @@ from matcher.refining import (
     search_options,
     search_refinement,
 )
-from matcher.runs import add_version, find_version, split_version
+from matcher.runs import find_version, split_version
 from matcher.runs.folder import RunFolder, keep_record, load_run, lock_new_run, save_run
 from matcher.runs.layout import read_unchecked
 from matcher.runs.lock import LockedRun, lock_existing_run
 from matcher.runs.searches import SearchFolder, find_match, list_searches, new_search
 from matcher.runs.updating import bring_up_to_date, show_version
+from matcher.runs.versions import add_version
 from matcher.selection import Selection
 from shared import EarwrightError, Patch, RunFolderError
 from voice import Structure, load_structure

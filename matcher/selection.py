@@ -34,17 +34,10 @@ _ACCEPTED = (
 
 @dataclass(frozen=True)
 class Selection:
-    """What is searched, and what is set.
+    """What is searched, held and set: patterns or groups (all if `only` is empty), and values.
 
-    Parameters
-    ----------
-    only, hold : tuple of str
-        Patterns or groups of the parameters that may move, and of those that may not; without
-        `only`, all may.
-    within : float, str, mapping, or None
-        How far they may move from where they are; see `choose_space`.
-    set_values : mapping of str to float
-        Values to set beforehand; they stay there.
+    How far parameters may move (`within`) is said as for `choose_space`; values that are set
+    beforehand stay.
     """
 
     only: tuple[str, ...] = ()
@@ -64,24 +57,7 @@ class Selection:
 def with_values(patch: Patch, structure: Structure, values: Mapping[str, float]) -> Patch:
     """Set free parameters of a patch, and those that are linked to them.
 
-    Parameters
-    ----------
-    patch : Patch
-        The patch.
-    structure : Structure
-        The voice, which says what can be set.
-    values : mapping of str to float
-        Values in the units of the parameters; on a panel the nearest step is taken.
-
-    Returns
-    -------
-    Patch
-        The changed patch; this one stays as it is.
-
-    Raises
-    ------
-    ParameterError
-        If a name isn't free in the structure, or a value lies outside its range there.
+    On a panel the nearest step is taken.
     """
     for name in values:
         if name in structure.links:
@@ -102,33 +78,14 @@ def with_values(patch: Patch, structure: Structure, values: Mapping[str, float])
 
 
 def choose_space(
-    patch: Patch, structure: Structure, told: Collection[str], selection: Selection
+    patch: Patch, structure: Structure, hearable: Collection[str], selection: Selection
 ) -> ParameterSpace:
-    """Say what is searched.
+    """Say what is searched: the parameters that may move, over the ranges in which they may.
 
-    Parameters
-    ----------
-    patch : Patch
-        Where the search begins.
-    structure : Structure
-        The voice.
-    told : collection of str
-        The parameters that the notes can tell something about.
-    selection : Selection
-        What may move. `within` is a share of each range, as a number (0.2) or a text ("20%"); an
-        amount in a unit, which then counts for the parameters of that unit ("200 Hz"); or a
-        mapping of patterns to shares (texts with %) and amounts in the parameter's own unit.
-
-    Returns
-    -------
-    ParameterSpace
-        The parameters that move, over the ranges in which they may.
-
-    Raises
-    ------
-    ParameterError
-        If a pattern names no parameter (near names are listed), nothing is left to search, or
-        `within` isn't understood.
+    `hearable` are those that the notes can tell something about. `within` is a share of each
+    range, as a number (0.2) or a text ("20%"); an amount in a unit, which then counts for the
+    parameters of that unit ("200 Hz"); or a mapping of patterns to shares (texts with %) and
+    amounts in the parameter's own unit.
     """
     _check_links(patch, structure)
     space = structure.space.only(*selection.only) if selection.only else structure.space
@@ -138,7 +95,7 @@ def choose_space(
     else:
         held = set()
     kept = [p for p in space if p.name not in held and p.name not in selection.set_values]
-    chosen = [p for p in kept if p.name in told]
+    chosen = [p for p in kept if p.name in hearable]
     if not chosen:
         why = (
             "these notes tell nothing about what is left"
@@ -156,22 +113,8 @@ def choose_space(
 def read_value(name: str, text: str) -> float:
     """Read a value as it is typed or printed: ``"900"``, ``"30 ms"``, ``"1.2 kHz"``.
 
-    Parameters
-    ----------
-    name : str
-        The parameter. Of a name that doesn't exist the unit isn't looked at.
-    text : str
-        A number, in the parameter's own unit if none stands there.
-
-    Returns
-    -------
-    float
-        The value in the parameter's own unit.
-
-    Raises
-    ------
-    ParameterError
-        If it is no number, or has the unit of something else.
+    Without a unit it is in the parameter's own; of a name that doesn't exist the unit isn't looked
+    at.
     """
     form = _VALUE.fullmatch(text)
     if form is None:

@@ -21,23 +21,19 @@ from matcher.runs.updating import go_back, keep_version
 from matcher.runs.versions import (
     PatchChange,
     Version,
-    add_version,
     compare_patches,
     find_version,
     list_versions,
-    name_version,
     split_version,
 )
 
 __all__ = [
     "PatchChange",
     "Version",
-    "add_version",
     "compare_patches",
     "find_version",
     "go_back",
     "keep_version",
     "list_versions",
-    "name_version",
     "split_version",
 ]

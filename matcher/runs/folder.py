@@ -291,24 +291,6 @@ def keep_record(search: SearchFolder, result: MatchResult) -> None:
         checkpoint.drop_rows()
 
 
-def write_sounds(
-    folder: Path, played: Sequence[NoteMatch | LeftOutNote], names: Sequence[str]
-) -> list[float]:
-    """Write target and match of each note; return their gains."""
-    for sub in SOUND_FOLDERS:
-        (folder / sub).mkdir(exist_ok=True)
-    return [_write_sounds(folder, match, name) for match, name in zip(played, names, strict=True)]
-
-
-def _write_sounds(folder: Path, match: NoteMatch | LeftOutNote, name: str) -> float:
-    """Write target and match of a note with the same gain, and return it."""
-    rate = match.note.sample_rate_hz
-    gain = equal_gain((match.note.signal, match.sound), rate)
-    for sub, sound in zip(SOUND_FOLDERS, (match.note.signal, match.sound), strict=True):
-        write_recording(folder / sub / f"{name}.wav", sound * gain, rate)
-    return gain
-
-
 DEFAULT_PARENT = "runs"
 STUDY_NAME = "match"
 LEFT_OUT = "-left-out"
@@ -397,6 +379,21 @@ def _fill(
     locked.move_in(temporary, [*every, RUN_FILE], search=search.name, is_new=is_new)
 
 
+def write_sounds(
+    folder: Path, played: Sequence[NoteMatch | LeftOutNote], names: Sequence[str]
+) -> list[float]:
+    """Write target and match of each note with one gain for both; return the gains."""
+    for sub in SOUND_FOLDERS:
+        (folder / sub).mkdir(exist_ok=True)
+    gains = []
+    for match, name in zip(played, names, strict=True):
+        rate, sounds = match.note.sample_rate_hz, (match.note.signal, match.sound)
+        gains.append(equal_gain(sounds, rate))
+        for sub, sound in zip(SOUND_FOLDERS, sounds, strict=True):
+            write_recording(folder / sub / f"{name}.wav", sound * gains[-1], rate)
+    return gains
+
+
 def write_record(result: MatchResult, folder: Path) -> None:
     """Write every evaluation, as it is and as columns, and the study."""
     from matcher.optimise import (  # noqa: PLC0415  reading a run needs no search
@@ -444,19 +441,15 @@ def _add_match_versions(result: MatchResult, folder: Path) -> int:
                 loss=stage.loss,
                 gates_s=gates_s,
             ).number
+    title = "match, extended" if ("final", "match") in known else "match"
+    if result.stop_reason in {"interrupted", "stopped"}:
+        title = f"{title}, stopped early"
     return add_version(
         folder,
         result.patch,
         kind="final",
-        title=_final_title(result, is_extended=("final", "match") in known),
+        title=title,
         parent=parent,
         loss=result.end,
         gates_s=gates_s,
     ).number
-
-
-def _final_title(result: MatchResult, *, is_extended: bool) -> str:
-    """Say how a match ended, and whether it had ended before."""
-    title = "match, extended" if is_extended else "match"
-    is_cut_short = result.stop_reason in {"interrupted", "stopped"}
-    return f"{title}, stopped early" if is_cut_short else title

@@ -159,12 +159,10 @@ class LockedRun:
         _sync_folder(self.path)
 
     def tidy(self) -> None:
-        """Take away what interrupted writing left behind, and sound folders that stayed empty."""
-        for entry in self.path.iterdir():
-            if TEMPORARY_FOLDER.fullmatch(entry.name):
-                shutil.rmtree(entry, ignore_errors=True)
-            elif entry.name in OWN_FOLDERS and entry.is_dir():
-                remove_empty_folders(entry)
+        """Take away folders of a run that stayed empty."""
+        for name in OWN_FOLDERS:
+            if (self.path / name).is_dir():
+                remove_empty_folders(self.path / name)
 
 
 def lock_existing_run(folder: Path) -> LockedRun:

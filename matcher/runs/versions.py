@@ -233,31 +233,10 @@ def add_version(
     loss: LossBreakdown | None = None,
     gates_s: tuple[float, ...] = (),
 ) -> Version:
-    """Add a version with the next number.
+    """Add a version with the next number; the arguments are as in `Version`.
 
     This writes the one file in ``versions/`` and leaves ``patch.json`` as it is; whoever calls
     holds the lock of the run (`matcher.runs.lock`).
-
-    Parameters
-    ----------
-    run : str or Path
-        The run folder.
-    patch : Patch
-        The whole patch.
-    kind, title, parent, note, loss, gates_s
-        As in `Version`.
-
-    Returns
-    -------
-    Version
-        As it was written.
-
-    Raises
-    ------
-    FileError
-        If the file can't be written.
-    RunFolderError
-        If the parent doesn't exist, or is damaged.
     """
     folder = Path(run) / VERSIONS_FOLDER
     changes = () if parent is None else compare_patches(_load(folder, parent).patch, patch)
@@ -323,31 +302,10 @@ def find_version(run: str | Path, wanted: str | int | None = None) -> Version:
 
 
 def name_version(run: str | Path, name: str, version: str | int | None = None) -> Version:
-    """Give a version a name.
+    """Give a version (the current one if left out) a name that isn't used in the run yet.
 
-    Parameters
-    ----------
-    run : str or Path
-        The run folder; whoever calls holds its lock.
-    name : str
-        1 to 60 letters, digits, blanks, "-" and "_", with a letter first; not yet used in this
-        run.
-    version : str or int, optional
-        Which one, as for `find_version`; the current one if left out.
-
-    Returns
-    -------
-    Version
-        The version with its new name.
-
-    Raises
-    ------
-    ParameterError
-        If the name isn't accepted.
-    RunFolderError
-        If the name is taken, or there is no such version.
-    FileError
-        If it can't be written.
+    Names have 1 to 60 letters, digits, blanks, "-" and "_", with a letter first. Whoever calls
+    holds the lock of the run.
     """
     title = name.strip()
     if not _NAME.fullmatch(title) or title.casefold() in _RESERVED:
@@ -378,15 +336,7 @@ def name_version(run: str | Path, name: str, version: str | int | None = None) -
 def split_version(text: str | Path) -> tuple[Path, str | None]:
     """Split a run folder from a version of it, as in ``runs/horn@3``.
 
-    Parameters
-    ----------
-    text : str or Path
-        As the user wrote it.
-
-    Returns
-    -------
-    tuple of (Path, str or None)
-        The folder, and the version if there is one. A folder that has the whole name comes first.
+    A folder that has the whole name comes first.
     """
     path = Path(text)
     folder, mark, version = str(text).rpartition("@")
