@@ -11,7 +11,7 @@ The thresholds are common practice, no source; the tests hold them to known soun
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -57,6 +57,15 @@ N_BEATING_HARMONICS = 8
 SETTLE_S = 0.08
 # The shortest release of the catalogue, for a sound that just stops.
 SHORTEST_RELEASE_S = 0.005
+# Fields of `NoteAnalysis` that are None without a pitch.
+PITCHED_FIELDS = (
+    "vibrato_rate_hz",
+    "vibrato_depth_cents",
+    "vibrato_delay_s",
+    "beating_hz",
+    "harmonic_to_noise_db",
+    "attack_harmonic_to_noise_db",
+)
 SPECTRUM_HOP_S = 0.01
 SHORTEST_WINDOW_S = 0.02
 CENTROID_N_FFT = 2048
@@ -102,7 +111,11 @@ def measure_note(
     gate_s: float | None = None,
     is_whole: bool = True,
 ) -> MeasuredNote:
-    """Measure one note."""
+    """Measure one note; its pitch is None if there is none.
+
+    `noise_floor_db` lies under the highest level; `is_whole` means that the recording continues
+    after `signal`, so that a sound that is loud at its end has stopped there by itself.
+    """
     pitch = _measure_pitch(signal, sample_rate_hz, onset_s, hint_midi_pitch)
     hz = None if pitch is None else pitch.hz
     level = level_track(signal, sample_rate_hz=sample_rate_hz, pitch_hz=hz)
@@ -120,15 +133,10 @@ def measure_note(
         release_s = SHORTEST_RELEASE_S
     centroid_times_s, centroid_hz = centroid_track(signal, sample_rate_hz=sample_rate_hz)
     bright = _brightness(centroid_times_s, centroid_hz, onset_s, attack, gate_end_s)
-    vibrato = _measure_vibrato(pitch, onset_s, gate_end_s)
-    noise = _measure_noise(
-        signal,
-        pitch,
-        sample_rate_hz=sample_rate_hz,
-        onset_s=onset_s,
-        attack=attack,
-        gate_end_s=gate_end_s,
-    )
+    pitched = dict.fromkeys(PITCHED_FIELDS)
+    if pitch is not None:
+        span_s = onset_s, attack.peak_s, gate_end_s
+        pitched = _measure_pitched(signal, pitch, sample_rate_hz, span_s)
     analysis = NoteAnalysis(
         pitch_hz=hz,
         pitch_strength_ratio=0.0 if pitch is None else pitch.strength_ratio,
@@ -145,12 +153,7 @@ def measure_note(
         centroid_hz=centroid_hz,
         brightness_peak_hz=bright[0],
         brightness_sustain_hz=bright[1],
-        vibrato_rate_hz=vibrato.rate_hz if vibrato else None,
-        vibrato_depth_cents=vibrato.depth_cents if vibrato else None,
-        vibrato_delay_s=vibrato.delay_s if vibrato else None,
-        beating_hz=_measure_beating(signal, pitch, sample_rate_hz, attack, gate_end_s),
-        harmonic_to_noise_db=noise[0],
-        attack_harmonic_to_noise_db=noise[1],
+        **pitched,
     )
     return MeasuredNote(analysis, gate_end_s)
 
@@ -189,60 +192,39 @@ def _brightness(
     return peak, float(np.median(late)) if late.size else peak
 
 
-def _measure_vibrato(pitch: _Pitch | None, onset_s: float, gate_end_s: float) -> Vibrato | None:
-    """Look for a vibrato in the steady part of the gate."""
-    if pitch is None:
-        return None
+def _measure_pitched(
+    signal: FloatArray,
+    pitch: _Pitch,
+    sample_rate_hz: int,
+    span_s: tuple[float, float, float],
+) -> dict[str, float | None]:
+    """Measure vibrato, beating and noise, the `PITCHED_FIELDS` of an analysis."""
+    onset_s, peak_s, gate_end_s = span_s
     track = pitch.track
     is_used = pitch.is_steady & (track.times_s <= gate_end_s)
-    cents = 1200.0 * np.log2(track.hz / pitch.hz)
-    return find_vibrato(
-        track.times_s - onset_s,
-        cents,
-        is_used.astype(np.float64),
+    vibrato = find_vibrato(
+        track.times_s[is_used] - onset_s,
+        1200.0 * np.log2(track.hz[is_used] / pitch.hz),
         window_s=window_length_s(pitch.hz),
     )
-
-
-def _measure_beating(
-    signal: FloatArray,
-    pitch: _Pitch | None,
-    sample_rate_hz: int,
-    attack: Attack,
-    gate_end_s: float,
-) -> float | None:
-    """Look for beating in the harmonics between attack and release."""
-    if pitch is None:
-        return None
     # Beats move the measured pitch, too, so the harmonics are taken at a steady one.
-    steady = steady_track(pitch.track.times_s, pitch.hz)
     tracks = harmonic_tracks(
-        signal, steady, sample_rate_hz=sample_rate_hz, n_harmonics=N_BEATING_HARMONICS
+        signal,
+        steady_track(track.times_s, pitch.hz),
+        sample_rate_hz=sample_rate_hz,
+        n_harmonics=N_BEATING_HARMONICS,
     )
-    start_s = attack.peak_s + 0.5 * tracks.window_s
-    return find_beating(tracks, start_s=start_s, end_s=gate_end_s - 0.5 * tracks.window_s)
-
-
-def _measure_noise(
-    signal: FloatArray,
-    pitch: _Pitch | None,
-    *,
-    sample_rate_hz: int,
-    onset_s: float,
-    attack: Attack,
-    gate_end_s: float,
-) -> tuple[float | None, float | None]:
-    """Return the harmonic-to-noise ratios of the sustain and of the attack."""
-    if pitch is None:
-        return None, None
-    late_s = min(attack.peak_s + SETTLE_S, 0.5 * (attack.peak_s + gate_end_s))
-    sustain, early = (
+    half_s = 0.5 * tracks.window_s
+    beating_hz = find_beating(tracks, start_s=peak_s + half_s, end_s=gate_end_s - half_s)
+    late_s = min(peak_s + SETTLE_S, 0.5 * (peak_s + gate_end_s))
+    noise_db = (
         harmonic_to_noise_db(
-            signal, pitch.track, sample_rate_hz=sample_rate_hz, start_s=start_s, end_s=end_s
+            signal, track, sample_rate_hz=sample_rate_hz, start_s=start_s, end_s=end_s
         )
         for start_s, end_s in ((late_s, gate_end_s), (onset_s, onset_s + ATTACK_S))
     )
-    return sustain, early
+    values = (*(vibrato or (None, None, None)), beating_hz, *noise_db)
+    return dict(zip(PITCHED_FIELDS, values, strict=True))
 
 
 def power_frames(
@@ -259,7 +241,7 @@ def power_frames(
 
 
 def centroid_track(signal: FloatArray, *, sample_rate_hz: int) -> tuple[FloatArray, FloatArray]:
-    """Measure the spectral centroid each 10 ms."""
+    """Measure times in s and the spectral centroid in Hz, by magnitude; 0 for silence."""
     times_s, bins_hz, power = power_frames(signal, CENTROID_N_FFT, sample_rate_hz=sample_rate_hz)
     magnitude = np.sqrt(power)
     total = magnitude.sum(axis=1)
@@ -315,8 +297,7 @@ def harmonic_to_noise_db(
     return float(np.median(10.0 * np.log10(ratio / (1.0 - ratio))))
 
 
-@dataclass(frozen=True)
-class Vibrato:
+class Vibrato(NamedTuple):
     """A sine in the pitch: amplitude to one side; the delay is when its full depth is reached."""
 
     rate_hz: float
@@ -324,15 +305,15 @@ class Vibrato:
     delay_s: float
 
 
-def find_vibrato(
-    times_s: FloatArray, cents: FloatArray, weights: FloatArray, *, window_s: float
-) -> Vibrato | None:
-    """Fit a sine that fades in to the pitch."""
-    is_used = weights > 0.0
-    if is_used.sum() < 20:
+def find_vibrato(times: FloatArray, cents: FloatArray, *, window_s: float) -> Vibrato | None:
+    """Fit a sine that fades in to the pitch, at times from the onset in s.
+
+    `window_s` is that of the pitch track; what it took off the depth is put back. None if no rate
+    from 2 to 12 Hz explains half of the movement, over two cycles at least.
+    """
+    if times.size < 20:
         return None
-    times, values = times_s[is_used], cents[is_used]
-    values = np.clip(values - np.median(values), -300.0, 300.0)
+    values = np.clip(cents - np.median(cents), -300.0, 300.0)
     slowest = max(SLOWEST_VIBRATO_HZ, LEAST_CYCLES / (times[-1] - times[0]))
     if slowest >= FASTEST_VIBRATO_HZ:
         return None
@@ -391,7 +372,10 @@ def _window_gain(rate_hz: float, window_s: float) -> float:
 
 
 def find_beating(tracks: HarmonicTracks, *, start_s: float, end_s: float) -> float | None:
-    """Find the beat rate of the fundamental, if the harmonics beat at its multiples."""
+    """Find the beat rate of the fundamental, if the harmonics beat at its multiples.
+
+    None if no rate from 0.2 to 15 Hz explains half of the movement of three harmonics at least.
+    """
     is_used = (tracks.times_s >= start_s) & (tracks.times_s <= end_s)
     times = tracks.times_s[is_used]
     if times.size < 30:

@@ -98,14 +98,14 @@ class Decay:
 
 
 def level_window_s(pitch_hz: float | None) -> float:
-    """Return half the length of the level's window: whole periods, at least 2 ms."""
+    """Return half the length of the level's window: whole periods, 2 ms at least; else 20 ms."""
     if pitch_hz is None:
         return UNPITCHED_WINDOW_S
     return float(np.ceil(SHORTEST_WINDOW_S * pitch_hz) / pitch_hz)
 
 
 def level_track(signal: FloatArray, *, sample_rate_hz: int, pitch_hz: float | None) -> LevelTrack:
-    """Measure the level each millisecond, over whole periods."""
+    """Measure the level each millisecond, over whole periods; 0 dB is its highest value."""
     n_window = max(1, seconds_to_samples(level_window_s(pitch_hz), sample_rate_hz))
     power = _running_mean(_running_mean(signal**2, n_window), n_window)
     centres = np.arange(0, signal.size, seconds_to_samples(LEVEL_HOP_S, sample_rate_hz))
@@ -124,7 +124,10 @@ def _running_mean(values: FloatArray, n_window: int) -> FloatArray:
 
 
 def find_decay(track: LevelTrack, *, peak_s: float, gate_end_s: float) -> Decay:
-    """Fit an exponential fall to a constant level between the peak and the end of the gate."""
+    """Fit an exponential fall to a constant level between the peak and the end of the gate.
+
+    Sustain 1 and a decay of 0.3 s (neutral) if nothing falls.
+    """
     is_held = (track.times_s >= peak_s) & (track.times_s <= gate_end_s)
     times = track.times_s[is_held] - peak_s
     neutral = Decay(NEUTRAL_DECAY_S, 1.0)
@@ -146,7 +149,7 @@ def find_decay(track: LevelTrack, *, peak_s: float, gate_end_s: float) -> Decay:
 
 
 def find_release(track: LevelTrack, *, gate_end_s: float, noise_floor_db: float) -> float | None:
-    """Fit a straight fall in dB to the first 30 dB after the gate."""
+    """Fit a straight fall to the first 30 dB after the gate; None if less than 3 dB is there."""
     after = track.times_s >= gate_end_s
     times, level = track.times_s[after], track.level_db[after]
     if times.size < 4:
@@ -175,7 +178,11 @@ class Attack:
 
 
 def find_attack(track: LevelTrack, *, onset_s: float, pitch_hz: float | None) -> Attack:
-    """Measure the rise of a note, and take off what the level's window adds to it."""
+    """Measure the rise of a note, and take off what the level's window adds to it.
+
+    The straight rise is fitted up to the highest level; what swells after a quick rise is not
+    taken for a slow attack.
+    """
     amplitude = 10.0 ** (track.level_db / 20.0)
     window_s = level_window_s(pitch_hz)
     first = int(np.searchsorted(track.times_s, onset_s - window_s))
@@ -270,7 +277,10 @@ class GateEstimate:
 def find_gate(
     track: LevelTrack, *, peak_s: float, settle_s: float, noise_floor_db: float
 ) -> GateEstimate:
-    """Find when the level begins to fall for good."""
+    """Find when the level begins to fall for good; else the end of what sounds.
+
+    No release is looked for within `settle_s` after the peak: its top is round.
+    """
     times, level = _sounding_part(track, peak_s, noise_floor_db)
     is_at_end = times[-1] >= track.times_s[-1] - 0.03
     is_loud = level[-1] > max(CUT_ABOVE_DB, noise_floor_db + 2.0 * ABOVE_FLOOR_DB)

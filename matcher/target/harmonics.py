@@ -94,7 +94,7 @@ def window_length_s(pitch_hz: float) -> float:
 def harmonic_tracks(
     signal: FloatArray, track: PitchTrack, *, sample_rate_hz: int, n_harmonics: int
 ) -> HarmonicTracks:
-    """Measure the first harmonics along a pitch track."""
+    """Measure the first harmonics along a smooth pitch track; 0 above half the sampling rate."""
     window_s = window_length_s(float(np.median(track.hz)))
     averages = _HannAverages(signal.size, track.times_s, window_s, sample_rate_hz)
     step = np.exp(-1j * _phase(signal.size, track, sample_rate_hz))

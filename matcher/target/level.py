@@ -82,7 +82,7 @@ def moving_energy(signal: FloatArray, n_window: int) -> FloatArray:
 
 
 def short_level_db(signal: FloatArray, *, sample_rate_hz: int) -> FloatArray:
-    """Return the level of the last millisecond at every sample."""
+    """Return the level of the last millisecond at every sample; silence is assumed before them."""
     n_window = max(1, seconds_to_samples(SHORT_WINDOW_S, sample_rate_hz))
     return _to_db(moving_energy(np.pad(signal, (n_window - 1, 0)), n_window) / n_window)
 
@@ -95,7 +95,7 @@ def frame_level_db(signal: FloatArray, *, n_frame: int) -> FloatArray:
 
 
 def find_span(signal: FloatArray, *, sample_rate_hz: int) -> NoteSpan | None:
-    """Find where the note begins and ends, and the noise around it."""
+    """Find a note and the noise around it; None if nothing stands out of it for 30 ms at least."""
     n_frame = seconds_to_samples(FRAME_S, sample_rate_hz)
     frames = frame_level_db(signal, n_frame=n_frame)
     body = _loudest_stretch(frames, _first_threshold_db(frames))

@@ -77,7 +77,7 @@ class GivenNote:
 def build_note(
     recording: Recording, source: str, given: GivenNote, hints: NameHints, max_duration_s: float
 ) -> TargetNote:
-    """Make a target note."""
+    """Make a target note: what is given decides, then the file name, then the sound."""
     rate = recording.sample_rate_hz
     span = _find_note(recording, source)
     n_left = recording.signal.size - span.end

@@ -107,7 +107,7 @@ class _Tracks:
 
 
 def find_notes(signal: FloatArray, *, sample_rate_hz: int) -> FoundNotes:
-    """Find where the notes of a recording begin."""
+    """Find where the notes of a recording begin; none where nothing stands out."""
     tracks = _measure(signal, sample_rate_hz)
     struck = _struck(tracks)
     cuts = [_cut(tracks.level_db, *pair) for pair in zip([0, *struck], struck, strict=False)]

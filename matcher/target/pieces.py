@@ -108,7 +108,7 @@ def list_entries(
 
 
 def read_pieces(entry: str | Path | ManifestEntry, split: Split, rate_hz: int) -> list[Piece]:
-    """Read a recording, and cut it if that is wanted."""
+    """Read a recording, and cut it if that is wanted: at given times, or at found notes."""
     if isinstance(entry, ManifestEntry):
         return [_piece_of_entry(entry, rate_hz)]
     recording = _at_rate(read_recording(entry), rate_hz)

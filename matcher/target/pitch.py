@@ -67,7 +67,10 @@ class CoarsePitch:
 def find_pitch(
     signal: FloatArray, *, sample_rate_hz: int, hint_midi_pitch: float | None = None
 ) -> CoarsePitch | None:
-    """Find the octave and the nearest 1/48 octave of a note's pitch, from 27 to 4500 Hz."""
+    """Find the octave and the nearest 1/48 octave of a note's pitch, from 27 to 4500 Hz.
+
+    The pitch that is expected wins over one that is only slightly clearer; None for noise.
+    """
     grid = _grid_hz(sample_rate_hz)
     centres = np.linspace(0, signal.size - 1, N_FRAMES + 2)[1:-1].astype(np.int64)
     periodicity = 1.0 - np.minimum(_mean_difference(signal, centres, sample_rate_hz, grid), 1.0)
@@ -201,7 +204,10 @@ def _spectral_strength(
 def coarse_track(
     signal: FloatArray, *, sample_rate_hz: int, pitch_hz: float, hop_s: float
 ) -> PitchTrack:
-    """Follow YIN's minimum within five semitones of a known pitch."""
+    """Follow YIN's minimum within five semitones of a known pitch.
+
+    Within a few cents at low pitches, 10 to 20 at high ones, where a period has few samples.
+    """
     hop = seconds_to_samples(hop_s, sample_rate_hz)
     centres = np.arange(0, signal.size, hop)
     spread = 2.0 ** (TRACK_SEMITONES / 12.0)
