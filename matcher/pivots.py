@@ -6,7 +6,7 @@ another vibrato rate turns the movement round in its later half. Counted in the 
 stays as it is while the front edge changes, and a wrong rate shows half as much at either end.
 The voice needs phases at the start: they follow from the turns that were made meanwhile.
 
-Conventions: `voice._controls` (LFOs, delay, rate envelope) and `voice.parts`; the phase of
+Conventions: `voice.control_kernels` (LFOs, delay, rate envelope) and `voice.parts`; the phase of
 oscillator 2 counts against that of oscillator 1, so only the turns that it makes more count.
 """
 

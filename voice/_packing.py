@@ -1,7 +1,7 @@
 """Values into the arrays of the kernels: one candidate per lane.
 
-The rows are those of `voice._controls` and `voice._settings`, which numba has to load first, so
-those modules are imported by the functions.
+The rows are those of `voice.control_kernels` and `voice.setting_kernels`, which numba has to load
+first, so those modules are imported by the functions.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def block_length(sample_rate_hz: int) -> int:
 
 
 def pack_note(note: Note, sample_rate_hz: int) -> Float32Array:
-    """Return what `voice._controls.render_controls` knows of a note, (5,)."""
+    """Return what `voice.control_kernels.render_controls` knows of a note, (5,)."""
     key_hz = midi_to_hz(note.midi_pitch)
     return np.array(
         [
@@ -54,13 +54,13 @@ def pack_values(values: Mapping[str, float]) -> Float32Array:
 
 def empty_settings() -> Float32Array:
     """Return a matrix for the settings, (N_SETTINGS, LANES)."""
-    from voice._settings import N_SETTINGS  # noqa: PLC0415  numba loads here
+    from voice.setting_kernels import N_SETTINGS  # noqa: PLC0415  numba loads here
 
     return np.empty((N_SETTINGS, LANES), np.float32)
 
 
 def empty_controls(n_blocks: int) -> Float32Array:
     """Return a matrix for the controls at the edges of blocks, (n_blocks + 1, ..., LANES)."""
-    from voice._controls import N_CONTROLS  # noqa: PLC0415  numba loads here
+    from voice.control_kernels import N_CONTROLS  # noqa: PLC0415  numba loads here
 
     return np.zeros((n_blocks + 1, N_CONTROLS, LANES), np.float32)

@@ -8,7 +8,7 @@ plain code would, so a sound stays the same to the bit.
 Each step goes through the samples of a block, in place: ``(sound, work, places)``, flat float32
 arrays and ``(start of the block, number of samples, offset ...)``. The offsets, which the makers
 below list, lead to rows of lanes in `work`: what the step is set by and what it keeps. Nothing is
-checked. After a change here, touch `voice._filters`: numba's cache looks at that file alone.
+checked. After a change here, touch `voice.filter_kernels`: numba's cache looks at that file alone.
 """
 
 from __future__ import annotations

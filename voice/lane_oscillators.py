@@ -5,7 +5,7 @@ Two neighbours of a table come with one load of 64 bits, and nothing is asked tw
 
 Each step goes through the samples of a block: ``(sound, table, ints, floats, gains, places)``. The
 places are the start of the block in the sound, the number of samples, and the offsets of an
-oscillator's rows in ints, floats and gains. After a change here, touch `voice._oscillators`:
+oscillator's rows in ints, floats and gains. After a change here, touch `voice.oscillator_kernels`:
 numba's cache looks at that file alone.
 """
 

@@ -90,7 +90,7 @@ def adsr_level(
     attack_curve_ratio: float = 0.0,
 ) -> FloatArray:
     """Compute the level of an attack-decay-sustain-release envelope."""
-    from voice import _controls  # noqa: PLC0415  numba loads here
+    from voice import control_kernels  # noqa: PLC0415  numba loads here
 
     times = check_times(times_s).astype(np.float32)
     gate = np.float32(check_scalar("gate_s", gate_s, 0.0, LONGEST_GATE_S, "s"))
@@ -100,9 +100,9 @@ def adsr_level(
     release = np.float32(check_scalar("release_s", release_s, 1e-4, 60.0, "s"))
     curve = np.float32(check_scalar("attack_curve_ratio", attack_curve_ratio, -1.0, 1.0))
     shape = attack, curve, decay, sustain
-    at_gate_end = _controls.held_envelope(gate, *shape)
+    at_gate_end = control_kernels.held_envelope(gate, *shape)
     return np.array(
-        [_controls.envelope(t, gate, *shape, release, at_gate_end) for t in times],
+        [control_kernels.envelope(t, gate, *shape, release, at_gate_end) for t in times],
         dtype=np.float64,
     )
 
@@ -111,14 +111,14 @@ def pitch_envelope_cents(
     times_s: npt.ArrayLike, *, depth_cents: float, attack_s: float, decay_s: float
 ) -> FloatArray:
     """Compute what a pitch envelope adds to the pitch."""
-    from voice import _controls  # noqa: PLC0415  numba loads here
+    from voice import control_kernels  # noqa: PLC0415  numba loads here
 
     times = check_times(times_s).astype(np.float32)
     depth = check_scalar("depth_cents", depth_cents, -2400.0, 2400.0, "cents")
     attack = np.float32(check_scalar("attack_s", attack_s, 1e-4, 60.0, "s"))
     decay = np.float32(check_scalar("decay_s", decay_s, 1e-4, 60.0, "s"))
     zero = np.float32(0.0)
-    shape = [_controls.held_envelope(t, attack, zero, decay, zero) for t in times]
+    shape = [control_kernels.held_envelope(t, attack, zero, decay, zero) for t in times]
     return depth * np.array(shape, dtype=np.float64)
 
 
@@ -148,14 +148,14 @@ def vibrato_cents(
         },
     )
     note = Note(midi_pitch)
-    from voice import _controls  # noqa: PLC0415  numba loads here
+    from voice import control_kernels  # noqa: PLC0415  numba loads here
 
     steps = _controls_at(
         times,
         values,
         note,
-        phase=(_controls.PHASE_VIBRATO, phase_cycles),
-        control_row=_controls.STEP,
+        phase=(control_kernels.PHASE_VIBRATO, phase_cycles),
+        control_row=control_kernels.STEP,
     )
     return 1200.0 * np.log2(steps / float(pack_note(note, SAMPLE_RATE_HZ)[4]))
 
@@ -181,11 +181,15 @@ def pulse_width_ratio(
         },
     )
     values |= _checked("osc1.pulse_", {"width_ratio": width_ratio})
-    from voice import _controls  # noqa: PLC0415  numba loads here
+    from voice import control_kernels  # noqa: PLC0415  numba loads here
 
     note = Note(midi_pitch)
     turns = _controls_at(
-        times, values, note, phase=(_controls.PHASE_PWM, phase_cycles), control_row=_controls.TURN
+        times,
+        values,
+        note,
+        phase=(control_kernels.PHASE_PWM, phase_cycles),
+        control_row=control_kernels.TURN,
     )
     return turns / CYCLE
 
@@ -206,14 +210,14 @@ def filter_lfo_octaves(
     )
     # Low enough to be neither held at half the rate nor faded out.
     values["filter.cutoff_hz"] = _MIDDLE_HZ
-    from voice import _controls  # noqa: PLC0415  numba loads here
+    from voice import control_kernels  # noqa: PLC0415  numba loads here
 
     tangents = _controls_at(
         times,
         values,
         Note(60.0),
-        phase=(_controls.PHASE_FILTER, phase_cycles),
-        control_row=_controls.CUTOFF,
+        phase=(control_kernels.PHASE_FILTER, phase_cycles),
+        control_row=control_kernels.CUTOFF,
     )
     octaves: FloatArray = np.log2(np.arctan(tangents) * SAMPLE_RATE_HZ / np.pi / _MIDDLE_HZ)
     return octaves
@@ -241,13 +245,13 @@ def _controls_at(
 
     `phase` is the row of an LFO and its phase at note start.
     """
-    from voice import _controls  # noqa: PLC0415  numba loads here
+    from voice import control_kernels  # noqa: PLC0415  numba loads here
 
-    phases = np.zeros((_controls.N_PHASES, LANES), np.float32)
+    phases = np.zeros((control_kernels.N_PHASES, LANES), np.float32)
     phases[phase[0]] = check_scalar("phase_cycles", phase[1], 0.0, 1.0, "cycles")
     block = block_length(SAMPLE_RATE_HZ)
     controls = empty_controls(int(np.ceil(times.max() * SAMPLE_RATE_HZ / block)) + 1)
-    _controls.render_controls(
+    control_kernels.render_controls(
         pack_values(values), phases, pack_note(note, SAMPLE_RATE_HZ), np.float32(note.gate_s),
         block, controls,
     )  # fmt: skip
@@ -278,23 +282,23 @@ def oscillator(
             name="waveform",
             value=waveform,
         )
-    from voice import _controls, _oscillators, _settings, wavetables  # noqa: PLC0415  numba loads here
+    from voice import control_kernels, oscillator_kernels, setting_kernels, wavetables  # noqa: PLC0415  numba loads here
 
     is_still = len(pitch_hz) == len(width) == 1
     controls = empty_controls(1 if is_still else n)
     for row, control in (
-        (_controls.PITCH, np.log2(pitch_hz / rate)),
-        (_controls.STEP, pitch_hz / rate * CYCLE),
-        (_controls.TURN, width * CYCLE),
+        (control_kernels.PITCH, np.log2(pitch_hz / rate)),
+        (control_kernels.STEP, pitch_hz / rate * CYCLE),
+        (control_kernels.TURN, width * CYCLE),
     ):
         controls[:-1, row] = control[:, None]
         controls[-1, row] = control[-1]
-    settings = np.zeros((_settings.N_SETTINGS, LANES), np.float32)
+    settings = np.zeros((setting_kernels.N_SETTINGS, LANES), np.float32)
     levels = np.array(WAVEFORMS[waveform])
-    settings[_settings.LEVELS : _settings.LEVELS + len(levels)] = levels[:, None]
-    settings[_settings.MOVING] = float(len(pitch_hz) > 1)
+    settings[setting_kernels.LEVELS : setting_kernels.LEVELS + len(levels)] = levels[:, None]
+    settings[setting_kernels.MOVING] = float(len(pitch_hz) > 1)
     sound = np.empty((n, LANES), np.float32)
-    _oscillators.render_oscillators(
+    oscillator_kernels.render_oscillators(
         settings, controls, np.full((2, LANES), phase, np.float32), n if is_still else 1,
         wavetables.sawtooth_tables(), wavetables.triangle_tables(), sound,
     )  # fmt: skip
@@ -330,7 +334,7 @@ def lowpass(
             "filter.slope_db_per_octave": slope_db_per_octave,
         }
     )
-    from voice import _controls  # noqa: PLC0415  numba loads here
+    from voice import control_kernels  # noqa: PLC0415  numba loads here
 
     lanes = pack_values(values)
     note = pack_note(Note(60.0), rate)
@@ -338,10 +342,10 @@ def lowpass(
     still, no_swing = np.float32(0.0), np.zeros(LANES, np.float32)
     for first in range(0, len(cutoff), LANES):  # the kernel converts as many cutoffs at once
         part = cutoff[first : first + LANES]
-        lanes[_controls.FILTER, : len(part)] = part
-        scratch = np.empty((_controls.N_CONTROLS, LANES), np.float32)
-        _controls.set_filter(lanes, still, still, note, no_swing, no_swing, scratch)
-        for row in (_controls.CUTOFF, _controls.DRY):
+        lanes[control_kernels.FILTER, : len(part)] = part
+        scratch = np.empty((control_kernels.N_CONTROLS, LANES), np.float32)
+        control_kernels.set_filter(lanes, still, still, note, no_swing, no_swing, scratch)
+        for row in (control_kernels.CUTOFF, control_kernels.DRY):
             controls[first : first + len(part), row] = scratch[row, : len(part), None]
     controls[-1] = controls[-2]
     return _run(sound, lanes, rate, controls)
@@ -404,10 +408,10 @@ def drive(signal: npt.ArrayLike, drive_db: float) -> FloatArray:
 
 def _open_controls() -> Float32Array:
     """Return controls that let all of the sound pass by the low-pass."""
-    from voice import _controls  # noqa: PLC0415  numba loads here
+    from voice import control_kernels  # noqa: PLC0415  numba loads here
 
     controls = empty_controls(1)
-    controls[:, _controls.DRY] = 1.0
+    controls[:, control_kernels.DRY] = 1.0
     return controls
 
 
@@ -415,13 +419,15 @@ def _run(
     sound: FloatArray, lanes: Float32Array, sample_rate_hz: int, controls: Float32Array
 ) -> FloatArray:
     """Run the filter kernel on one sound, with the amplifier open and no noise."""
-    from voice import _controls, _filters, _settings  # noqa: PLC0415  numba loads here
+    from voice import control_kernels, filter_kernels, setting_kernels  # noqa: PLC0415  numba loads here
 
     settings = empty_settings()
-    _settings.prepare_settings(lanes, sample_rate_hz, settings)
-    controls[:, _controls.AMP] = 1.0
+    setting_kernels.prepare_settings(lanes, sample_rate_hz, settings)
+    controls[:, control_kernels.AMP] = 1.0
     mix = np.zeros((len(sound), LANES), np.float32)
     mix[:, 0] = sound
     block = len(sound) if len(controls) == 2 else 1  # one block has two edges
-    _filters.run_filters(settings, controls, block, np.zeros((3, len(sound)), np.float32), mix)
+    filter_kernels.run_filters(
+        settings, controls, block, np.zeros((3, len(sound)), np.float32), mix
+    )
     return mix[:, 0].astype(np.float64)

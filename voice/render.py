@@ -77,12 +77,18 @@ class NoteRenderer:
     def __init__(self, note: Note, *, n_samples: int, sample_rate_hz: int, seed: int = 0) -> None:
         sample_rate_hz = check_sample_rate(sample_rate_hz)
         n_samples = check_n_samples(n_samples, sample_rate_hz)
-        from voice import _controls, _filters, _oscillators, _settings, wavetables  # noqa: PLC0415  numba loads here
+        from voice import (  # noqa: PLC0415  numba loads here
+            control_kernels,
+            filter_kernels,
+            oscillator_kernels,
+            setting_kernels,
+            wavetables,
+        )
 
-        self._prepare_settings = _settings.prepare_settings
-        self._render_controls = _controls.render_controls
-        self._render_oscillators = _oscillators.render_oscillators
-        self._run_filters = _filters.run_filters
+        self._prepare_settings = setting_kernels.prepare_settings
+        self._render_controls = control_kernels.render_controls
+        self._render_oscillators = oscillator_kernels.render_oscillators
+        self._run_filters = filter_kernels.run_filters
         self._waves = wavetables.sawtooth_tables(), wavetables.triangle_tables()
         self.note = note
         self.n_samples = n_samples
@@ -92,7 +98,7 @@ class NoteRenderer:
         self._noise = np.empty((3, n_samples), np.float32)
         keep = np.exp(-2.0 * np.pi * DARK_NOISE_HZ / sample_rate_hz)
         white = white_noise(n_samples, seed=seed).astype(np.float64)
-        _filters.colour_noise(white, keep, self._noise)
+        filter_kernels.colour_noise(white, keep, self._noise)
         self._settings = empty_settings()
         self._controls = empty_controls(-(-n_samples // self._block))
         self._values = np.empty((len(CATALOGUE), LANES), np.float32)

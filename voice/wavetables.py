@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 
 from shared.types import Float32Array, FloatArray
-from voice._oscillators import N_TABLES, TABLE_SIZE, TABLES_PER_OCTAVE
+from voice.oscillator_kernels import N_TABLES, TABLE_SIZE, TABLES_PER_OCTAVE
 
 __all__ = ["partial_gain", "sawtooth_tables", "triangle_tables"]
 

@@ -2,7 +2,7 @@
 
 Partial k of an oscillator whose phase is theta cycles is c exp(2 pi i k theta), with c from the
 Fourier series of its waveforms: a sawtooth, and a pulse, which is a sawtooth minus one that is
-turned by the pulse width (as in `voice._oscillators`). Both oscillators' partials add up to M.
+turned by the pulse width (as in the voice). Both oscillators' partials add up to M.
 Each is seen through a Hann window of length T, in which a partial that is off by f has lost
 (1 - cos(pi f T / 2)) / 2 of its level (exact at f = 0 and 2 / T).
 A note's partial is Z = g M: what filter, body and amplifier do to one partial is a gain g, a slow

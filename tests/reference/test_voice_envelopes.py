@@ -9,7 +9,7 @@ import pytest
 
 from shared import Note
 from tests.voice_sounds import SAMPLE_RATE_HZ, play, play_with_controls
-from voice import _controls
+from voice import control_kernels
 from voice.parts import adsr_level, pitch_envelope_cents, vibrato_cents
 
 if TYPE_CHECKING:
@@ -94,7 +94,7 @@ def test_the_filter_envelope_moves_the_cutoff_in_octaves() -> None:
     falling = 0.25 + 0.75 * np.exp(-np.maximum(held_t - 0.08, 0.0) / 0.3)
     held = np.where(held_t < 0.08, held_t / 0.08, falling)
     level = held * np.exp(-np.maximum(t - 0.7, 0.0) / 0.2)
-    cutoff_hz = np.arctan(controls[:, _controls.CUTOFF]) / np.pi * SAMPLE_RATE_HZ
+    cutoff_hz = np.arctan(controls[:, control_kernels.CUTOFF]) / np.pi * SAMPLE_RATE_HZ
     # 2e-5, 0.03 cents: float32.
     np.testing.assert_allclose(cutoff_hz, 250.0 * 2.0 ** (3.5 * level), rtol=2e-5)
 
@@ -135,7 +135,7 @@ def test_velocity_opens_the_filter_in_octaves() -> None:
     for velocity, octaves in ((1, 1.0), (100, 3.0), (127, 3.0 + 2.0 * 27 / 99)):
         note = Note(60.0, velocity=velocity)
         _, controls = play_with_controls(values, note=note, n_samples=4000)
-        cutoff_hz = np.arctan(controls[-1, _controls.CUTOFF]) / np.pi * SAMPLE_RATE_HZ
+        cutoff_hz = np.arctan(controls[-1, control_kernels.CUTOFF]) / np.pi * SAMPLE_RATE_HZ
         assert cutoff_hz == pytest.approx(500.0 * 2.0**octaves, rel=1e-4)
 
 

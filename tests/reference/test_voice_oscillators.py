@@ -13,7 +13,7 @@ from scipy.special import i0, jv
 
 from shared import Note, midi_to_hz
 from tests.voice_sounds import SAMPLE_RATE_HZ, play, play_with_controls
-from voice import _controls, wavetables
+from voice import control_kernels, wavetables
 from voice.parts import oscillator
 
 if TYPE_CHECKING:
@@ -131,13 +131,13 @@ def ramps(edges: FloatArray, n_samples: int) -> FloatArray:
 
 def exact_note(controls: FloatArray, pulse: float, n_samples: int) -> FloatArray:
     """Follow the voice's own pitch, width and level by additive synthesis in float64."""
-    pitch_of_rate = ramps(controls[:, _controls.STEP], n_samples) / 2.0**32
+    pitch_of_rate = ramps(controls[:, control_kernels.STEP], n_samples) / 2.0**32
     phase = np.cumsum(pitch_of_rate) - pitch_of_rate
-    width = ramps(controls[:, _controls.TURN], n_samples) / 2.0**32
+    width = ramps(controls[:, control_kernels.TURN], n_samples) / 2.0**32
     wave = additive(phase, pitch_of_rate)
     if pulse:
         wave -= additive(phase + width, pitch_of_rate)
-    return wave * ramps(controls[:, _controls.AMP], n_samples)
+    return wave * ramps(controls[:, control_kernels.AMP], n_samples)
 
 
 PULSE = {"osc1.saw_level": 0.0, "osc1.pulse_level": 1.0}

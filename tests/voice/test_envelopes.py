@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from shared import Note, ParameterError
 from tests.voice_sounds import play, play_with_controls
-from voice import _controls
+from voice import control_kernels
 from voice.parts import adsr_level, pitch_envelope_cents
 
 times = st.floats(0.001, 2.0)
@@ -45,7 +45,7 @@ def test_the_level_is_that_of_the_voice(
     edges_s = np.arange(len(controls)) * 16 / 44_100
     # 1e-6: the voice multiplies the level by that of the velocity, 1.
     np.testing.assert_allclose(
-        controls[:, _controls.AMP], adsr_level(edges_s, 0.05, **stages), rtol=1e-5, atol=1e-6
+        controls[:, control_kernels.AMP], adsr_level(edges_s, 0.05, **stages), rtol=1e-5, atol=1e-6
     )
 
 
@@ -91,7 +91,7 @@ def test_the_pitch_envelope_is_that_of_the_voice() -> None:
     values = {f"osc1.pitch_env.{name}": value for name, value in shape.items()}
     _, controls = play_with_controls(values, note=Note(60.0), n_samples=8000)
     edges_s = np.arange(len(controls)) * 16 / 44_100
-    cents = 1200.0 * (controls[:, _controls.PITCH] - controls[0, _controls.PITCH])
+    cents = 1200.0 * (controls[:, control_kernels.PITCH] - controls[0, control_kernels.PITCH])
     # 2e-3 cents: float32 has steps of 6e-4 cents around log2(pitch / rate) = -7.
     np.testing.assert_allclose(cents, pitch_envelope_cents(edges_s, **shape), atol=2e-3)
 

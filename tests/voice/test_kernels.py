@@ -15,12 +15,12 @@ from tests.voice.plain_steps import PLAIN_STEPS
 from tests.voice_sounds import row_of
 from voice import (
     NoteRenderer,
-    _controls,
-    _filters,
-    _oscillators,
     _packing,
-    _settings,
+    control_kernels,
+    filter_kernels,
     list_structures,
+    oscillator_kernels,
+    setting_kernels,
 )
 from voice import load_structure as load
 from voice.render import KERNEL_PHASES
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from shared import Float32Array, FloatArray
 
-MODULES = [_controls, _oscillators, _filters]
+MODULES = [control_kernels, oscillator_kernels, filter_kernels]
 N_SAMPLES = 200
 
 
@@ -80,7 +80,7 @@ def test_the_controls_are_those_of_plain_python(
     renderer: NoteRenderer, plain: Callable[[ModuleType, str], Callable[..., None]]
 ) -> None:
     """The compiled kernel computes what its source says."""
-    render_controls = plain(_controls, "render_controls")
+    render_controls = plain(control_kernels, "render_controls")
     controls = np.empty_like(renderer._controls)
     with np.errstate(all="ignore"):  # both branches of a choice are computed
         render_controls(
@@ -100,8 +100,8 @@ def test_the_oscillators_are_those_of_plain_python(
         sawtooth_tables(), triangle_tables(),
     )  # fmt: skip
     compiled, expected = np.empty((N_SAMPLES, 16), np.float32), np.empty((N_SAMPLES, 16), "f4")
-    _oscillators.render_oscillators(*arguments, compiled)
-    render_oscillators = plain(_oscillators, "render_oscillators")
+    oscillator_kernels.render_oscillators(*arguments, compiled)
+    render_oscillators = plain(oscillator_kernels, "render_oscillators")
     with np.errstate(over="ignore"):  # phases wrap on purpose
         render_oscillators(*arguments, expected)
     assert np.abs(expected).max() > 0.5
@@ -114,11 +114,11 @@ def test_the_filters_are_those_of_plain_python(
 ) -> None:
     """The compiled kernel computes what its source says."""
     wave: Float32Array = np.empty((N_SAMPLES, 16), np.float32)
-    _oscillators.render_oscillators(
+    oscillator_kernels.render_oscillators(
         renderer._settings, renderer._controls, renderer._phases[:2], renderer._block,
         sawtooth_tables(), triangle_tables(), wave,
     )  # fmt: skip
-    run_filters = plain(_filters, "run_filters")
+    run_filters = plain(filter_kernels, "run_filters")
     with np.errstate(all="ignore"):  # both branches of a choice are computed
         run_filters(renderer._settings, renderer._controls, renderer._block, renderer._noise, wave)
     assert np.abs(renderer._out).max() > 0.1
@@ -128,7 +128,7 @@ def test_the_filters_are_those_of_plain_python(
 
 def row_names() -> dict[int, str]:
     """Return the parameter that each row constant of the controls points to."""
-    c = _controls
+    c = control_kernels
     rows = {c.TUNE: "tune_cents"}
     for o, osc in ((0, "osc1"), (1, "osc2")):
         first = (c.OSC1, c.OSC2)[o]
@@ -178,13 +178,13 @@ def test_the_rows_are_in_the_order_of_the_catalogue() -> None:
     """Each row constant points to its parameter, and no parameter is left out."""
     rows = row_names()
     assert tuple(rows[i] for i in sorted(rows)) == CATALOGUE.names
-    assert len(CATALOGUE) == _controls.N_PARAMETERS
-    assert len(PHASE_NAMES) == _controls.N_PHASES
+    assert len(CATALOGUE) == control_kernels.N_PARAMETERS
+    assert len(PHASE_NAMES) == control_kernels.N_PHASES
 
 
 def test_the_phases_are_in_the_order_of_their_names() -> None:
     """Oscillators, vibratos, pulse-width LFOs, each 1 and 2, cutoff."""
-    c = _controls
+    c = control_kernels
     rows = {
         c.PHASE_OSC: "osc1.phase",
         c.PHASE_OSC + 1: "osc2.phase",
@@ -197,7 +197,9 @@ def test_the_phases_are_in_the_order_of_their_names() -> None:
     assert [rows[i] for i in sorted(rows)] == [PHASE_NAMES[column] for column in KERNEL_PHASES]
 
 
-@pytest.mark.parametrize("module", [_oscillators, _filters], ids=["oscillators", "filters"])
+@pytest.mark.parametrize(
+    "module", [oscillator_kernels, filter_kernels], ids=["oscillators", "filters"]
+)
 def test_constants_that_two_kernel_files_share_are_equal(module: ModuleType) -> None:
     """Each kernel file has its own copy, as numba's cache does not see across files."""
     settings = (
@@ -212,10 +214,10 @@ def test_constants_that_two_kernel_files_share_are_equal(module: ModuleType) -> 
         "N_BELLS",
         "N_BODIES",
     )
-    known = {name: getattr(_settings, name) for name in settings}
+    known = {name: getattr(setting_kernels, name) for name in settings}
     known |= {
         name: value
-        for name, value in vars(_controls).items()
+        for name, value in vars(control_kernels).items()
         if name.isupper() and isinstance(value, int) and name not in known
     }
     own = {name: value for name, value in vars(module).items() if name in known}
@@ -235,7 +237,10 @@ def test_kernel_files_take_nothing_from_other_files(module: ModuleType) -> None:
     imported = {node.module or "" for node in tree.body if isinstance(node, ast.ImportFrom)} | {
         alias.name for node in tree.body if isinstance(node, ast.Import) for alias in node.names
     }
-    steps = {_oscillators: {"voice.lane_oscillators"}, _filters: {"voice.lane_filters"}}
+    steps = {
+        oscillator_kernels: {"voice.lane_oscillators"},
+        filter_kernels: {"voice.lane_filters"},
+    }
     assert imported == {"__future__", "typing", "numpy", "numba"} | steps.get(module, set())
 
 

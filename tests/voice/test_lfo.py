@@ -9,7 +9,7 @@ import pytest
 
 from shared import Note, ParameterError
 from tests.voice_sounds import play_with_controls
-from voice import _controls
+from voice import control_kernels
 from voice.parts import filter_lfo_octaves, pulse_width_ratio, vibrato_cents
 
 VIBRATO = {
@@ -27,7 +27,7 @@ def test_the_vibrato_is_that_of_the_voice() -> None:
     values = {f"osc1.vibrato.{name}": value for name, value in VIBRATO.items()}
     _, controls = play_with_controls(values, note=Note(72.0), n_samples=20_000)
     edges_s = np.arange(len(controls)) * 16 / 44_100
-    cents = 1200.0 * (controls[:, _controls.PITCH] - controls[0, _controls.PITCH])
+    cents = 1200.0 * (controls[:, control_kernels.PITCH] - controls[0, control_kernels.PITCH])
     # 2e-3 cents: float32 has steps of 6e-4 cents around log2(pitch / rate) = -7.
     np.testing.assert_allclose(
         cents, vibrato_cents(edges_s, midi_pitch=72.0, **VIBRATO), atol=2e-3
@@ -52,7 +52,7 @@ def test_the_pulse_width_is_that_of_the_voice() -> None:
         rate_key_track_ratio=0.5,
         midi_pitch=48.0,
     )
-    np.testing.assert_allclose(controls[:, _controls.TURN] / 2.0**32, expected, atol=1e-6)
+    np.testing.assert_allclose(controls[:, control_kernels.TURN] / 2.0**32, expected, atol=1e-6)
 
 
 def test_the_lfo_on_the_cutoff_is_that_of_the_voice() -> None:
@@ -62,7 +62,7 @@ def test_the_lfo_on_the_cutoff_is_that_of_the_voice() -> None:
     values |= {"filter.cutoff_hz": 700.0, "filter_env.depth_octaves": 1.0}
     _, controls = play_with_controls(values, note=Note(72.0, gate_s=2.0), n_samples=20_000)
     edges_s = np.arange(len(controls)) * 16 / 44_100
-    cutoff_hz = np.arctan(controls[:, _controls.CUTOFF]) * 44_100 / np.pi
+    cutoff_hz = np.arctan(controls[:, control_kernels.CUTOFF]) * 44_100 / np.pi
     is_held = edges_s > 0.01  # after the attack of the envelope
     octaves = np.log2(cutoff_hz[is_held] / 1400.0)
     # 1e-5: float32.

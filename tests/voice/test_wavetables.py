@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from voice._oscillators import N_TABLES, TABLE_SIZE, TABLES_PER_OCTAVE
+from voice.oscillator_kernels import N_TABLES, TABLE_SIZE, TABLES_PER_OCTAVE
 from voice.wavetables import partial_gain, sawtooth_tables, triangle_tables
 
 

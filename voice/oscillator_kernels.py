@@ -1,10 +1,10 @@
 """Oscillators of the voice: sawtooth, pulse and triangle from wavetables, given their controls.
 
-One note of 16 candidates, side by side as SIMD lanes; see `voice._controls`, which computes the
-controls at the edges of each block of about 0.36 ms. They are ramped in straight lines within
-it. Lanes never mix, and a part at its neutral value adds an exact zero, so a candidate sounds
-the same to the bit alone, in any batch and beside any neighbour. Phases are 32-bit integers that
-wrap by themselves: no drift. `voice._filters` carries on with the sound.
+One note of 16 candidates, side by side as SIMD lanes; see `voice.control_kernels`, which computes
+the controls at the edges of each block of about 0.36 ms. They are ramped in straight lines within
+it. Lanes never mix, and a part at its neutral value adds an exact zero, so a candidate sounds the
+same to the bit alone, in any batch and beside any neighbour. Phases are 32-bit integers that wrap
+by themselves: no drift. `voice.filter_kernels` carries on with the sound.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ TABLE_SIZE = 4096
 TABLES_PER_OCTAVE = 16
 N_TABLES = 12 * TABLES_PER_OCTAVE
 
-# Rows of the settings and controls, as in `voice._settings` and `voice._controls` (a test compares
-# them).
+# Rows of the settings and controls, as in `voice.setting_kernels` and `voice.control_kernels` (a
+# test compares them).
 LEVELS, MOVING = 0, 14
 PITCH, STEP, TURN = 0, 2, 4
 

@@ -3,8 +3,8 @@
 A share of the noise may go past the filters, from before the high-pass to the amplifier: breath
 and bow are brighter than the tone.
 
-One note of 16 candidates, side by side as SIMD lanes, with the controls of `voice._controls`;
-see `voice._oscillators` for how lanes and controls work.
+One note of 16 candidates, side by side as SIMD lanes, with the controls of
+`voice.control_kernels`; see `voice.oscillator_kernels` for how lanes and controls work.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ if TYPE_CHECKING:
 
 LANES = 16
 
-# Rows of the settings and controls, as in `voice._settings` and `voice._controls` (a test compares
-# them).
+# Rows of the settings and controls, as in `voice.setting_kernels` and `voice.control_kernels` (a
+# test compares them).
 SECTIONS, DRIVE, HIGHPASS_TAN, SHARES, COLOURS, BELLS = 6, 12, 13, 16, 18, 21
 N_BELLS, N_BODIES = 14, 2
 CUTOFF, AMP, NOISE_AMP, DRY = 6, 7, 8, 9

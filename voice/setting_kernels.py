@@ -1,8 +1,8 @@
 """What stays constant during a note: levels, filters, drive, noise, body and filter bank.
 
 Computed once for each note of 16 candidates, so in plain numpy and double precision; the kernels
-of `voice._oscillators` and `voice._filters` take the result as float32. Rows of the parameters
-are those of `voice._controls`.
+of `voice.oscillator_kernels` and `voice.filter_kernels` take the result as float32. Rows of the
+parameters are those of `voice.control_kernels`.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shared.catalogue import BANK_HZ
-from voice import _controls as c
+from voice import control_kernels as c
 
 if TYPE_CHECKING:
     from shared.types import Float32Array, FloatArray
