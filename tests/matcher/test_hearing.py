@@ -108,13 +108,12 @@ def test_a_target_does_not_differ_from_itself(name: str) -> None:
     [
         # Much longer ones are softer in the first 100 ms, too.
         ("attack", {"attack_s": 0.042}, 0.03, 0.042),
-        ("attack", {"attack_s": 0.01}, 0.03, 0.01),
         ("pitch", {"pitch_hz": 220.0 * 2.0 ** (-12.0 / 1200.0)}, 0.0, -12.0),
         ("level in the middle", {"dip_db": 12.0}, None, None),
         ("brightness towards the end", {"slope": 1.2}, None, None),
         ("vibrato", {"vibrato_cents": 20.0}, None, 20.0),
     ],
-    ids=["longer attack", "shorter attack", "flat", "dip", "brighter", "vibrato"],
+    ids=["longer attack", "flat", "dip", "brighter", "vibrato"],
 )
 def test_a_known_difference_is_found_and_audible(
     quantity: str, changes: dict[str, float], target: float | None, match: float | None
@@ -144,7 +143,7 @@ def centroid_hz(slope: float) -> float:
     return float(220.0 * np.sum(k ** (1.0 - slope)) / np.sum(k**-slope))
 
 
-@pytest.mark.parametrize("slope", [1.0, 1.5, 2.0])
+@pytest.mark.parametrize("slope", [1.0, 2.0])
 def test_brightness_is_the_centroid_of_the_partials(slope: float) -> None:
     """Mean frequency weighted by magnitude, as its definition gives it for known partials."""
     difference = heard(plain_target(), slope=slope)["brightness in the middle"]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import librosa
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from matcher.losses import kernels
@@ -51,7 +51,7 @@ def test_candidates_become_rows_behind_the_lead(rng: np.random.Generator) -> Non
     np.testing.assert_array_equal(np.delete(out, range(9, 54), axis=1), np.float32(7.0))
 
 
-@pytest.mark.parametrize("hop", [2, 3, 6, 11, 12, 24])
+@pytest.mark.parametrize("hop", [2, 3, 11])
 def test_short_powers_are_sums_of_squares(rng: np.random.Generator, hop: int) -> None:
     """Each power is the energy of its samples, the result the loudest four neighbours."""
     signal = noise(rng, 50 * hop + hop - 1)
@@ -62,6 +62,7 @@ def test_short_powers_are_sums_of_squares(rng: np.random.Generator, hop: int) ->
     assert peak == pytest.approx(np.convolve(expected, np.ones(4), "valid").max(), rel=1e-5)
 
 
+@settings(max_examples=25)
 @given(st.integers(0, 96), st.floats(0.01, 0.99))
 def test_the_onset_is_the_first_sum_above_the_threshold(start: int, share: float) -> None:
     """Powers that set in at once are found where the first of four neighbours sounds."""
@@ -76,7 +77,7 @@ def test_without_an_onset_the_start_counts() -> None:
     assert kernels.onset_hop(np.ones(20, np.float32), 4.5) == 0
 
 
-@pytest.mark.parametrize("n_samples", [1, 4, 1003, 44_100])
+@pytest.mark.parametrize("n_samples", [1, 4, 1003])
 def test_energy_is_the_sum_of_squares(rng: np.random.Generator, n_samples: int) -> None:
     """Any length counts to its last sample."""
     signal = noise(rng, n_samples)
@@ -85,7 +86,7 @@ def test_energy_is_the_sum_of_squares(rng: np.random.Generator, n_samples: int) 
     assert kernels.energy(signal) == pytest.approx(expected, rel=1e-7)
 
 
-@pytest.mark.parametrize("n_bands", [1, 2, 17, 40])
+@pytest.mark.parametrize("n_bands", [1, 17, 40])
 def test_the_mean_difference_is_numpys(rng: np.random.Generator, n_bands: int) -> None:
     """Mean absolute difference, with an odd number of bands too."""
     a, b = noise(rng, 9, n_bands), noise(rng, 9, n_bands)
@@ -127,6 +128,7 @@ def test_the_loudest_is_looked_for_within_the_span(rng: np.random.Generator) -> 
     assert kernels.loudest(powers, 5, 40) == pytest.approx(expected, rel=SUM_TOLERANCE)
 
 
+@settings(max_examples=25)
 @given(st.integers(8, 200))
 def test_the_attack_of_a_ramp_is_its_share_between_the_thresholds(attack: int) -> None:
     """From 2 % to 80 % of the peak, a straight line takes 78 % of its time."""
@@ -137,6 +139,7 @@ def test_the_attack_of_a_ramp_is_its_share_between_the_thresholds(attack: int) -
     assert hops == pytest.approx(0.78 * attack, abs=1.5)
 
 
+@settings(max_examples=25)
 @given(st.integers(8, 190))
 def test_the_attack_of_a_slower_ramp_is_longer(attack: int) -> None:
     """One power more of rise is seen: the upper threshold is interpolated."""
@@ -152,7 +155,7 @@ def test_an_attack_beyond_the_span_counts_as_the_span() -> None:
     assert kernels.attack_hops(np.zeros(60, np.float32), 5, 50, 0.0) == 50.0
 
 
-@pytest.mark.parametrize("step", [4, 7, 331])
+@pytest.mark.parametrize("step", [4, 331])
 def test_heterodyning_sums_the_product_with_each_carrier(
     rng: np.random.Generator, step: int
 ) -> None:

@@ -83,7 +83,7 @@ def test_more_movement_is_more_difference() -> None:
     """From none to much, of the pitch and of the level."""
     target = target_of(STILL)
     for options in ("vibrato_cents", "tremolo_db"):
-        depths = (0.0, 2.0, 4.0, 8.0)
+        depths = (0.0, 2.0, 8.0)
         found = [term(target, moving(**{options: depth}), "modulation") for depth in depths]
         assert found[0] == 0.0
         assert np.all(np.diff(found) > 0.0)
@@ -123,7 +123,7 @@ def test_a_note_too_short_to_move_has_no_movement(gate_s: float) -> None:
 @pytest.mark.parametrize("midi_pitch", [0.0, 24.0, 127.0])
 def test_any_pitch_of_the_keyboard_can_be_followed(midi_pitch: float) -> None:
     """From 8 Hz to 12.5 kHz, also at the lowest rate: finite figures."""
-    for sample_rate_hz in (8_000, 44_100):
+    for sample_rate_hz in (8_000, 22_050):
         target = NoteTarget(
             plain_note(sample_rate_hz=sample_rate_hz),
             sample_rate_hz=sample_rate_hz,

@@ -55,22 +55,6 @@ PATCHES: Mapping[str, Mapping[str, float]] = {
         "filter_env.attack_s": 0.02,
         "amp_env.attack_s": 0.01,
     },
-    "soft": {
-        **BRASS,
-        "osc2.detune_cents": 10.0,
-        "filter_env.depth_octaves": 2.0,
-        "filter_env.attack_s": 0.12,
-        "amp_env.attack_s": 0.06,
-    },
-    "bright": {
-        **BRASS,
-        "osc2.detune_cents": 12.0,
-        "filter.cutoff_hz": 900.0,
-        "filter.slope_db_per_octave": 12.0,
-        "filter_env.depth_octaves": 3.0,
-        "filter_env.attack_s": 0.02,
-        "amp_env.attack_s": 0.01,
-    },
     "pulse": {
         **BRASS,
         "osc2.saw_level": 0.0,
@@ -80,7 +64,7 @@ PATCHES: Mapping[str, Mapping[str, float]] = {
         "filter.resonance_ratio": 0.3,
     },
 }
-NOTES = [("brass", 46.0), ("hard", 70.0), ("soft", 46.0), ("bright", 70.0), ("pulse", 58.0)]
+NOTES = [("brass", 46.0), ("hard", 70.0), ("pulse", 58.0)]
 NONE: Mapping[str, float] = {}
 DIP = {"osc2.pitch_env.depth_cents": -300.0, "osc2.pitch_env.decay_s": 0.05}
 SCOOP = {"osc1.pitch_env.depth_cents": 500.0, "osc1.pitch_env.decay_s": 0.02}

@@ -75,7 +75,7 @@ def test_noise_on_a_tone_is_no_vibrato(rng: np.random.Generator) -> None:
 
 @pytest.mark.parametrize(
     ("key", "detune_cents", "second_level"),
-    [(43.0, 15.0, 1.0), (55.0, 8.0, 0.4), (67.0, 15.0, 0.4), (79.0, 8.0, 1.0)],
+    [(43.0, 15.0, 1.0), (55.0, 8.0, 0.4), (79.0, 8.0, 1.0)],
 )
 def test_two_detuned_sawtooths_beat(key: float, detune_cents: float, second_level: float) -> None:
     """The beat rate is the difference of the fundamentals, within 5 %, also if one is quiet."""

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 ENVELOPES = [
     dict(zip(("attack_s", "decay_s", "sustain", "release_s", "gate_s"), values, strict=True))
     for values in product((0.002, 0.03), (0.08, 0.4), (0.3, 0.7, 1.0), (0.02, 0.2), (0.35, 1.0))
-][::5]  # 5 has no factor in common with the numbers of values, so each pair of them occurs
+][::7]  # 7 has no factor in common with the numbers of values, so each pair of them occurs
 
 STOPPED = played_saw(60.0, gate_s=1.0)[: round(0.4 * RATE_HZ)]
 
@@ -55,9 +55,7 @@ def test_the_level_of_a_steady_tone_does_not_ripple(key: float) -> None:
     assert np.ptp(inside) < 0.1
 
 
-@pytest.mark.parametrize(
-    ("key", "attack_s"), [(48.0, 0.02), (60.0, 0.005), (72.0, 0.1), (84.0, 0.5), (48.0, 0.5)]
-)
+@pytest.mark.parametrize(("key", "attack_s"), [(48.0, 0.02), (60.0, 0.005), (84.0, 0.5)])
 def test_a_straight_attack_is_measured(key: float, attack_s: float) -> None:
     """Attacks come back within 10 %, short ones within 2 ms (half a period at C3)."""
     signal = played_saw(key, gate_s=attack_s + 0.5, attack_s=attack_s, sustain=0.7)
@@ -118,7 +116,7 @@ def test_noise_does_not_move_the_gate(
     assert note.note.gate_s == pytest.approx(0.8, abs=0.04)
 
 
-@pytest.mark.parametrize(("decay_s", "key"), [(0.05, 72.0), (0.15, 48.0), (0.4, 72.0)])
+@pytest.mark.parametrize(("decay_s", "key"), [(0.05, 72.0), (0.4, 48.0)])
 def test_the_gate_of_a_percussive_sound_is_its_whole_length(decay_s: float, key: float) -> None:
     """What only decays is held until it is gone: 60 dB, or 6.9 time constants."""
     signal = played_saw(key, gate_s=3.5, tail_s=0.1, attack_s=0.002, sustain=0.0, decay_s=decay_s)
@@ -173,11 +171,8 @@ def test_ringing_on_after_the_release_does_not_move_the_gate() -> None:
     ("instrument", "key", "gate_s"),
     [
         ("trumpet", 60.0, 0.4),
-        ("trombone", 46.0, 1.0),
         ("tuba", 34.0, 0.4),
-        ("oboe", 67.0, 0.4),
         ("cello", 48.0, 1.0),
-        ("violin", 67.0, 0.4),
         ("brass section", 60.0, 1.0),
         ("string ensemble", 60.0, 0.4),
     ],

@@ -35,7 +35,7 @@ INSTRUMENTS = {
     "brass section": (36, 84),
 }
 REAL_NOTES = [
-    (name, float(key)) for name, (low, high) in INSTRUMENTS.items() for key in range(low, high, 14)
+    (name, float(key)) for name, (low, high) in INSTRUMENTS.items() for key in range(low, high, 17)
 ]
 
 
