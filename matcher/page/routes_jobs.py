@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from matcher.page.sounds import Played
 
 _POLL_S = 0.15
-# In silence it is looked whether the process is still there, and the browser told that we are.
+# In silence the process is looked for, and the browser gets a sign of life.
 _ALIVE_S = 3.0
 _DAY_S = 86_400.0
 _MAX_SEED = 2**32 - 1

@@ -72,7 +72,7 @@ def is_loopback(host: str) -> bool:
 
 
 class Guard:
-    """Stands before the application and lets through what is allowed.
+    """Lets requests that are allowed through to the application.
 
     `hosts` may be called besides those of loopback; the cookie is named after the port, as cookies
     don't know ports.

@@ -35,7 +35,7 @@ def serve(
     opens_browser: bool = True,
     announce: Callable[[str], object] | None = None,
 ) -> None:
-    """Serve the page until the process is told to stop.
+    """Serve the page until Ctrl-C or SIGTERM.
 
     Parameters
     ----------
@@ -148,7 +148,7 @@ def _names(host: str) -> tuple[str, ...]:
 
 
 def _shown(host: str) -> str:
-    """Write a host as it stands in an address."""
+    """Write a host as an address has it."""
     if host == "0.0.0.0":  # noqa: S104  the user's word
         return socket.gethostname()
     return f"[{host}]" if ":" in host else host

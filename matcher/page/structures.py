@@ -106,7 +106,7 @@ def describe_parameters(structure: Structure) -> list[dict[str, object]]:
     """Describe the parts that a voice has, in the order of a panel, and their controls.
 
     ``neutral`` of a part says what switches it off. A slider moves along the ``places`` of its
-    control: value, text, and where it stands on the panel, if there is one.
+    control: value, text, and its setting on the panel, if there is one.
     """
     parts: list[dict[str, object]] = []
     for part in voice_parts():

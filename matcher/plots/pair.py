@@ -263,7 +263,7 @@ def _movement(
     begin_s = start_s + min(ATTACK_S, 0.5 * (end_s - start_s))
     if end_s - begin_s < SHORTEST_S:
         return Movement(np.zeros(0), np.zeros(0), np.zeros(0))
-    # A rate needs one period within the note to be told from a slope.
+    # A rate needs one period within the note to differ from a slope.
     slowest_hz = max(SLOWEST_HZ, np.ceil(1.0 / (end_s - begin_s) / STEP_HZ) * STEP_HZ)
     rates_hz = np.arange(slowest_hz, FASTEST_HZ + 0.5 * STEP_HZ, STEP_HZ)
     # The last frames would look beyond the end of the key.

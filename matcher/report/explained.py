@@ -114,6 +114,6 @@ def keyboard_view(run: RunFolder) -> KeyboardView:
         keyboard=keyboard,
         span=f"{keys[0].pitch_name} to {keys[-1].pitch_name}" if keys else "",
         pictures=tuple(drawing.picture() for drawing in keyboard_drawings(keyboard)),
-        # A scale is long, and only tells whether something is wrong: it needn't be exact.
+        # A scale is long, and only shows whether something is wrong: it needn't be exact.
         sound=None if sound is None else dataclasses.replace(sound, is_exact=False),
     )

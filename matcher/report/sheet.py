@@ -25,7 +25,7 @@ REMARK_SIGNS = 50
 
 @dataclass(frozen=True)
 class SheetLine:
-    """One control: what it is called, where it stands, and how exactly."""
+    """One control: what it is called, how it is set, and how exactly."""
 
     label: str
     setting: str
@@ -37,7 +37,7 @@ class SheetLine:
 
     @property
     def remarks(self) -> str:
-        """What stands below it, in a line."""
+        """What is said below it, in a line."""
         remarks = [
             self.controller or "",
             f"set by {self.link}" if self.link else "",
@@ -88,7 +88,7 @@ def make_sheet(
     slacks = _slacks(explanation)
     titles = list(dict.fromkeys(row.part for row in rows))
     order = _build_order(explanation)
-    # Parts that no step names come after those that are named, as they stand on the panel.
+    # Parts that no step names come after those that are named, in the order of the panel.
     titles.sort(key=lambda title: order.get(title, len(order)))
     parts = tuple(
         SheetPart(
@@ -149,7 +149,7 @@ def slack_text(slack: Slack, structure: Structure | None) -> str:
     """Say how exactly a control has to be set: ``"820 Hz to 990 Hz sounds the same"``.
 
     That is if it is turned alone, as a hand does that follows a sheet, and as one step of it is
-    described; how far it may move if the others follow stands under what mattered.
+    described; how far it may move if the others follow is part of what mattered.
     """
     ends = slack.alone_low, slack.alone_high
     low, high = (_setting(slack.name, value, structure) for value in ends)
@@ -163,7 +163,7 @@ def slack_text(slack: Slack, structure: Structure | None) -> str:
     if is_high_open:
         return f"from {low} up sounds the same"
     if low == high:
-        return "has to stand exactly there"
+        return "has to be set exactly so"
     number, _, unit = low.partition(" ")
     # A unit is said once, by the value itself: "820 to 990 sounds the same".
     own = _setting(slack.name, slack.value, structure)

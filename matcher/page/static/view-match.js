@@ -197,7 +197,7 @@ export function watch(root, job, note = 0, inShape = null) {
         await player.replaceMatch(playerKey, await api.sound(api.path("jobs", job.name, "best", note, "sound")), false);
       }
     } catch {
-      // The next best will do; a search that ends in between is told by its events.
+      // The next best will do; a search that ends in between has its last event.
     }
     isFetching = false;
     // Another one may have come meanwhile, and it may be the last.

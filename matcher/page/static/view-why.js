@@ -39,7 +39,7 @@ export async function show(root, chosen, state) {
   }, { class: "main", id: "explain" });
   const stop = button("Stop and keep", () => {}, { hidden: true });
   replace(root, h("h1", {}, "Why"),
-    h("p", { class: "lead" }, "What makes this sound this sound, what may be left out, how exactly each control must stand, and in which order to build it."),
+    h("p", { class: "lead" }, "What makes this sound this sound, what may be left out, how exactly each control has to be set, and in which order to build it."),
     h("div", { class: "card" }, h("div", { class: "row form-row" }, field("Time, s", seconds, "as long as the match does well"), start, stop, status)),
     body);
   const busy = state.jobs.filter((job) => job.settings.run === run.name && ["starting", "running", "stopping"].includes(job.state));
@@ -160,8 +160,8 @@ function partsTable({ parts, times }) {
 }
 
 function slackTable({ slacks, trade_offs: pairs }, texts) {
-  return h("section", { class: "card" }, h("h2", {}, "How exactly each control has to stand"),
-    scrollable("How exactly each control has to stand", h("table", { class: "stacks" },
+  return h("section", { class: "card" }, h("h2", {}, "How exactly each control has to be set"),
+    scrollable("How exactly each control has to be set", h("table", { class: "stacks" },
       h("thead", {}, h("tr", {}, ["Control", "How exactly", "Sounds the same"].map((text) => h("th", { scope: "col" }, text)))),
       h("tbody", {}, slacks.map((slack) => h("tr", {}, h("th", { scope: "row", class: "wide" }, `${slack.part}, ${slack.label}`),
         h("td", {}, slack.exactness), h("td", { class: "rest" }, texts[slack.name].replace(" sounds the same", ""))))))),

@@ -120,16 +120,16 @@ def test_the_folder_must_be_there(tmp_path: Path) -> None:
 
 def test_a_structure_file_is_kept_only_if_it_is_one(tmp_path: Path) -> None:
     """The user's own panel appears in the list; what can't be understood leaves nothing."""
-    shelf = PageStructures(Workspace(tmp_path))
+    structures = PageStructures(Workspace(tmp_path))
     good = (
         b'schema_version = 1\nname = "mine"\nmeaning = "Mine."\n[free]\n"filter.cutoff_hz" = {}\n'
     )
-    assert shelf.add("../mine.toml", good) == "mine.toml"
-    assert shelf.add("mine.toml", good) == "mine-2.toml"
-    assert shelf.load("mine.toml").name == "mine"
+    assert structures.add("../mine.toml", good) == "mine.toml"
+    assert structures.add("mine.toml", good) == "mine-2.toml"
+    assert structures.load("mine.toml").name == "mine"
     with pytest.raises(StructureError):
-        shelf.add("bad.toml", b"schema_version = 1")
-    own = [each["name"] for each in shelf.list_all() if each["is_own"]]
+        structures.add("bad.toml", b"schema_version = 1")
+    own = [each["name"] for each in structures.list_all() if each["is_own"]]
     assert own == ["mine-2.toml", "mine.toml"]
 
 
@@ -147,14 +147,14 @@ def test_a_job_that_is_being_started_is_not_lost(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Its file is there, its process not yet: another window that looks sees it start."""
-    bench, seen = PageJobs(Workspace(tmp_path)), []
+    jobs, seen = PageJobs(Workspace(tmp_path)), []
 
     def start(*_: object, **__: object) -> SimpleNamespace:
-        seen.extend(job.state for job in bench.list_all())
+        seen.extend(job.state for job in jobs.list_all())
         return SimpleNamespace(poll=lambda: None)
 
     monkeypatch.setattr("matcher.page.jobs.subprocess.Popen", start)
-    assert bench.start("match", "horn", {}).state == "starting"
+    assert jobs.start("match", "horn", {}).state == "starting"
     assert seen == ["starting"]
 
 

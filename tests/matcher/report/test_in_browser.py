@@ -253,6 +253,7 @@ def test_an_injected_script_would_not_run(chromium: Browser, report: Path, tmp_p
         assert any("Content Security Policy" in problem for problem in watched.problems)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("size", "is_dark"), [(DESKTOP, False), (PHONE, True)], ids=["desk-light", "phone-dark"]
 )

@@ -373,6 +373,7 @@ def test_sounds_at_two_rates_are_refused(tmp_path: Path) -> None:
         render_report(run)
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("unpictured")
 def test_a_note_left_out_is_told_apart(tmp_path: Path) -> None:
     """A note that the patch was not fitted to is named as such, with both distances."""
