@@ -53,10 +53,15 @@ export async function show(root, chosen, state) {
     h("section", { class: "card" }, h("h2", {}, "Play it"), keys.element()));
   player.hide();
   await attempt(() => showRunPair(run, note, `listen ${run.name} ${note}`, chosen.isGone));
+  showPictures(pictures, run, note);
+}
+
+// They are drawn when they are asked for, which takes a second or two.
+async function showPictures(root, run, note) {
   const address = api.path("runs", run.name, "notes", note, "pictures");
   const found = await attempt(() => api.get(address));
-  if (!found || chosen.isGone()) return;
-  put(pictures, figures(address, found.pictures.slice(0, 3)),
+  if (!found || !root.isConnected) return;
+  put(root, figures(address, found.pictures.slice(0, 3)),
     h("details", {}, h("summary", {}, "More pictures"), figures(address, found.pictures.slice(3))));
 }
 

@@ -158,6 +158,7 @@ def test_pictures_of_a_run_are_seen(server: PageServer, run: str, chromium: Brow
         page = watched.page
         wait_for_view(page, "listen")
         images = page.locator("#pictures > .plots img")
+        images.first.wait_for()
         assert images.count() == 3
         for i in range(3):
             loaded = images.nth(i).evaluate(
