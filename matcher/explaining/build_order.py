@@ -1,6 +1,6 @@
 """From the plain patch to the final one: the step that helps most first, with its sound.
 
-Each step sets one part of the panel to where it stands in the patch. Where no part helps alone,
+Each step sets one part of the panel to what it is in the patch. Where no part helps alone,
 the step is taken that helps most together with the next one. It ends when what is left to set
 can't be heard, and a step that can't be heard alone is taken together with another.
 """
@@ -32,7 +32,6 @@ __all__ = ["BUILD_FOLDER", "build_order", "plain_start"]
 BUILD_FOLDER = "build"
 # What changes by less than a just-noticeable difference is no step.
 AUDIBLE_STEPS = 1.0
-_NEUTRAL_TEXT = "every part at rest: "
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,27 +52,10 @@ class _Taken:
 
 
 def build_order(prepared: PreparedRun, clock: Clock, folder: Path | None = None) -> BuildOrder:
-    """Find the order in which to set the parts of a patch.
+    """Find the order in which to set the parts of a patch; quick, so it is found in any case.
 
-    Parameters
-    ----------
-    prepared : PreparedRun
-        The patch with its target.
-    clock : Clock
-        Shows what is done; the order is quick to find, and is found in any case.
-    folder : Path, optional
-        Run folder into which the sounds are written, ``build/00.wav`` (the plain patch) and on;
-        nothing is written if left out.
-
-    Returns
-    -------
-    BuildOrder
-        The steps.
-
-    Raises
-    ------
-    FileError
-        If the sounds can't be written.
+    Sounds are written into the run folder, ``build/00.wav`` (the plain patch) and on, if there is
+    one.
     """
     start = plain_start(prepared)
     current, left = start, _parts_to_set(prepared, start)
@@ -101,18 +83,7 @@ def build_order(prepared: PreparedRun, clock: Clock, folder: Path | None = None)
 
 
 def plain_start(prepared: PreparedRun) -> FloatArray:
-    """Return the plain patch of the structure: every part at rest, phases as in the patch.
-
-    Parameters
-    ----------
-    prepared : PreparedRun
-        The patch.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_dimensions,)
-        A candidate.
-    """
+    """Return the plain patch of the structure: every part at rest, phases as in the patch."""
     resting = prepared.problem.structure.complete({})
     return prepared.problem.vector(
         {name: resting[name] for name in prepared.problem.space.names}, prepared.patch.phases
@@ -121,9 +92,7 @@ def plain_start(prepared: PreparedRun) -> FloatArray:
 
 def _parts_to_set(prepared: PreparedRun, start: FloatArray) -> dict[str, tuple[str, ...]]:
     """List the parts that differ from the plain patch, with the parameters that do."""
-    space = prepared.problem.space
-    links = prepared.problem.structure.links
-    used = set(prepared.used) | {source for name, source in links.items() if name in prepared.used}
+    space, used = prepared.problem.space, prepared.controls_of(prepared.used)
     before = prepared.values_of(start)
     parts = {}
     for part in voice_parts():
@@ -169,7 +138,7 @@ def _move(
     titles: tuple[str, ...],
     left: dict[str, tuple[str, ...]],
 ) -> _Move:
-    """Set parts to where they stand in the patch."""
+    """Set parts to what they are in the patch."""
     vector = current.copy()
     columns = [prepared.problem.space.index(name) for title in titles for name in left[title]]
     vector[columns] = prepared.vector[columns]
@@ -216,7 +185,7 @@ def _start_text(prepared: PreparedRun, start: FloatArray) -> str:
         for name in CATALOGUE.names
         if name.endswith("_level") and values[name] > 0.0
     ]
-    return f"{_NEUTRAL_TEXT}{' and '.join(sounding) or 'noise'}"
+    return f"every part at rest: {' and '.join(sounding) or 'noise'}"
 
 
 def _write(prepared: PreparedRun, vectors: Sequence[FloatArray], folder: Path | None) -> list[str]:

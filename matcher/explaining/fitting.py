@@ -1,14 +1,8 @@
 """Fitting the rest of a patch again after something was moved.
 
-A few controls of a good patch change its sound almost linearly. So what each of them does to the
-single differences behind the loss (`Evaluator.losses_and_residuals`) is measured once, by small
-moves, and serves many damped Gauss-Newton steps around there, with weights that turn squares into
-absolute values [1]_. Every step is judged by the loss itself.
-
-References
-----------
-.. [1] I. Daubechies, R. DeVore, M. Fornasier and C. S. Güntürk, "Iteratively reweighted least
-   squares minimization for sparse recovery", Comm. Pure and Applied Mathematics 63, 2010.
+Fits are those of `matcher.optimise.gauss_newton`. A few controls of a good patch change its sound
+almost linearly, so what each of them does to the single differences behind the loss is measured
+once and serves many fits around there; every step is judged by the loss itself.
 """
 
 from __future__ import annotations
@@ -17,6 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from matcher.optimise.gauss_newton import LocalFits, damped_steps, within_walls
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,10 +30,8 @@ _AT_ONCE = 16
 # Damping and length of 8 candidates, which are rendered side by side.
 _DAMPINGS = (1e-4, 1e-2, 0.2, 3.0)
 _LENGTHS = (1.0, 0.35)
-# With a share of the mean slope, what does nothing doesn't run away.
-_EVENNESS = 0.02
-# Slopes are measured anew as long as that takes off a fiftieth of the loss, but not for ever.
-_LEAST_GAIN, _MOST_SLOPES = 0.02, 4
+# Fits go on as long as some steps take off a fiftieth of the loss, but not for ever.
+_LEAST_GAIN, _MOST_FITS, _N_STEPS = 0.02, 4, 3
 # How far single controls are moved to find the valley, as shares of their ranges.
 _MOVES = (0.35, 0.12, 0.04, 0.013, 0.004)
 
@@ -70,6 +64,13 @@ class Fitter:
         self._prepared = prepared
         self._evaluator = prepared.evaluator
         self._n_space = len(prepared.problem.space)
+        self._circular = prepared.problem.circular
+        self._fits = LocalFits(
+            self._measure,
+            self._evaluator.residual_weights,
+            circular=self._circular,
+            cells=prepared.problem.cells,
+        )
 
     def best(self, vectors: FloatArray) -> Fit:
         """Choose the best of some candidates."""
@@ -98,7 +99,7 @@ class Fitter:
             moved[n + k, part] -= steps[first : first + n]
             np.clip(moved[:, : self._n_space], 0.0, 1.0, out=moved[:, : self._n_space])
             width = (moved[k, part] - moved[n + k, part]).astype(np.float32)
-            residuals = self._evaluator.losses_and_residuals(moved)[2]
+            residuals = self._measure(moved)[1]
             rows[first : first + n] = (residuals[:n] - residuals[n:]) / width[:, None]
         return Slopes(columns, rows)
 
@@ -107,10 +108,10 @@ class Fitter:
         if not len(slopes.columns):
             return start
         vector, loss = start.vector, start.loss
-        residual = self._evaluator.losses_and_residuals(vector[None, :])[2][0]
+        residual = self._measure(vector[None, :])[1][0]
         for _ in range(n_rounds):
             trials = self._steps(vector, slopes, residual)
-            losses, _, residuals = self._evaluator.losses_and_residuals(trials)
+            losses, residuals = self._measure(trials)
             i = int(np.argmin(losses))
             if not losses[i] < loss:
                 break
@@ -118,19 +119,21 @@ class Fitter:
         return start if vector is start.vector else self.best(vector[None, :])
 
     def fit(self, start: Fit, columns: IntArray, *, is_over: Callable[[], bool]) -> Fit:
-        """Fit columns by slopes that are measured anew as long as that helps."""
-        fit = start
-        for _ in range(_MOST_SLOPES if len(columns) else 0):
-            before = fit.loss
-            fit = self.descend(fit, self.slopes(fit.vector, columns), n_rounds=3)
-            if is_over() or not fit.loss < (1.0 - _LEAST_GAIN) * before:
+        """Fit columns by slopes that are measured at every step."""
+        free = np.zeros(len(start.vector), bool)
+        free[columns] = True
+        vector, loss = start.vector, start.loss
+        for _ in range(_MOST_FITS if len(columns) else 0):
+            before = loss
+            vector, loss = self._fits.fitted(vector, _N_STEPS, free=free)
+            if is_over() or not loss < (1.0 - _LEAST_GAIN) * before:
                 break
-        return fit
+        return self.best(vector[None, :]) if loss < start.loss else start
 
     def fit_from_afar(self, start: Fit, columns: IntArray, *, is_over: Callable[[], bool]) -> Fit:
         """Fit columns, and move single controls in between: slopes alone end in the next dip."""
         fit = start
-        for _ in range(_MOST_SLOPES):
+        for _ in range(_MOST_FITS):
             before = fit.loss
             fit = self.fit(self._moved(fit, columns), columns, is_over=is_over)
             if is_over() or not fit.loss < (1.0 - _LEAST_GAIN) * before:
@@ -151,21 +154,23 @@ class Fitter:
         found = self.best(trials)
         return found if found.loss < start.loss else start
 
+    def _measure(self, vectors: FloatArray) -> tuple[FloatArray, Float32Array]:
+        """Score candidates, with the single differences."""
+        losses, _, residuals = self._evaluator.losses_and_residuals(vectors)
+        return losses, residuals
+
     def _steps(self, vector: FloatArray, slopes: Slopes, residual: Float32Array) -> FloatArray:
         """Propose steps of several dampings and lengths, shape (8, n_dimensions)."""
         # A difference below one step counts by its square, as in the searches of matches.
         weights = self._evaluator.residual_weights / np.maximum(np.abs(residual), 1.0)
         weighted = slopes.rows * weights
-        square = (weighted @ slopes.rows.T).astype(np.float64)
-        pull = (weighted @ residual).astype(np.float64)
-        own = np.diag(square) + _EVENNESS * float(np.mean(np.diag(square))) + 1e-30
-        rows = []
-        for damping in _DAMPINGS:
-            step = np.linalg.solve(square + damping * np.diag(own), -pull)
-            for length in _LENGTHS:
-                row = vector.copy()
-                row[slopes.columns] += length * step
-                rows.append(row)
-        trials = np.array(rows)
+        normal = (weighted @ slopes.rows.T).astype(np.float64)
+        downhill = (weighted @ residual).astype(np.float64)
+        at, circular = vector[slopes.columns], self._circular[slopes.columns]
+        steps = damped_steps(at, circular, normal, downhill, _DAMPINGS)
+        trials = np.tile(vector, (len(_DAMPINGS) * len(_LENGTHS), 1))
+        for i, length in enumerate(_LENGTHS):
+            rows = within_walls(at + length * steps, circular)
+            trials[i :: len(_LENGTHS), slopes.columns] = rows
         self.hold(trials)
         return trials

@@ -1,8 +1,13 @@
-"""Over the search: which parameters explain the loss, by Optuna's evaluators.
+"""Which parameters matter over the search, and which ones act jointly around the patch.
 
-PED-ANOVA asks which parameters the good evaluations agree on, fANOVA which ones a model of the
-loss varies with. Both see the search, not the patch: a parameter that was settled early, or
-hardly moved, looks unimportant here although the patch may stand and fall with it.
+Over the search Optuna's evaluators are asked: PED-ANOVA, which parameters the good evaluations
+agree on [1]_, fANOVA, which ones a model of the loss varies with [2]_. Both see the search, not
+the patch: a parameter that was settled early, or hardly moved, looks unimportant here although
+the patch may depend on it wholly.
+
+Around the patch there are Sobol indices of the loss in a box: the first-order index is the share
+of the variance that a control explains alone, the total index the share in which it has a part at
+all; what lies between the two is joint with others [3]_.
 
 References
 ----------
@@ -10,6 +15,8 @@ References
    Importance in Arbitrary Subspaces", IJCAI 2023.
 .. [2] F. Hutter, H. Hoos and K. Leyton-Brown, "An Efficient Approach for Assessing Hyperparameter
    Importance", ICML 2014 (fANOVA).
+.. [3] A. Saltelli et al., "Variance based sensitivity analysis of model output. Design and
+   estimator for the total sensitivity index", Computer Physics Communications 181, 2010.
 """
 
 from __future__ import annotations
@@ -28,15 +35,13 @@ from matcher.parts import parameter_label
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    import numpy.typing as npt
-    import optuna
-    from optuna.distributions import BaseDistribution
     from optuna.importance import BaseImportanceEvaluator
 
     from matcher.explaining.model import PartEffect
     from matcher.explaining.prepared_run import PreparedRun
     from matcher.optimise import SearchRecord
     from shared import FloatArray
+    from shared.types import IntArray
 
 __all__ = [
     "DEFAULT_N_EVALUATIONS",
@@ -59,18 +64,27 @@ DEFAULT_N_EVALUATIONS = 4000
 DEFAULT_N_FANOVA = 200
 
 _MEANINGS = {
-    ("PED-ANOVA", "all evaluations"): (
+    "all evaluations": (
         "which parameters set the best tenth of all evaluations apart from the rest"
     ),
-    ("PED-ANOVA", "best quarter"): (
+    "best quarter": (
         "which parameters set the best evaluations apart within the best quarter, where the "
         "coarse things are right"
     ),
-    ("fANOVA", "sample"): (
+    "sample": (
         "which share of the loss's variance over a sample of the evaluations a parameter explains "
         "alone, by a random forest"
     ),
 }
+MOST_CONTROLS = 6
+# To either side, as a share of each range.
+BOX_RATIO = 0.05
+# scipy wants a power of two; this one needs 512 candidates for six controls. With fewer than the
+# fewest, the indices scatter more than they say.
+N_POINTS, FEWEST_POINTS = 64, 16
+_N_TIMED = 32
+# Below this, the difference of both indices is within their scatter at so few points.
+LEAST_JOINT = 0.1
 
 
 def search_importance(
@@ -81,26 +95,10 @@ def search_importance(
     n_fanova: int = DEFAULT_N_FANOVA,
     seed: int = 0,
 ) -> SearchImportance:
-    """Measure which parameters explain the loss over a search.
+    """Measure which of some parameters explain the loss over a search.
 
-    Parameters
-    ----------
-    record : SearchRecord
-        Every evaluation.
-    names : sequence of str
-        The parameters to judge; other columns (phases) are left out.
-    n_evaluations : int >= 50
-        How many evaluations to look at, drawn by lot if there are more.
-    n_fanova : int >= 0
-        Size of the sample for fANOVA, which takes long; 0 leaves it out.
-    seed : int >= 0
-        Seed of the samples and of the trees.
-
-    Returns
-    -------
-    SearchImportance
-        PED-ANOVA over all evaluations and within the best quarter, then fANOVA; no measure at
-        all where the record has fewer than 50 evaluations.
+    At most `n_evaluations` are looked at, drawn by lot; fANOVA, which takes long, sees `n_fanova`
+    of them, or is left out if that is 0. A record of fewer than 50 evaluations gives no measure.
     """
     from optuna.importance import FanovaImportanceEvaluator  # noqa: PLC0415  slow
     from optuna.importance import PedAnovaImportanceEvaluator as PedAnova  # noqa: PLC0415
@@ -111,20 +109,21 @@ def search_importance(
     judged = [record.names[column] for column in columns]
     if len(rows) < FEWEST_EVALUATIONS or not np.any(np.ptp(table, axis=0) > 0.0):
         return SearchImportance(len(record), ())
-    found = []
     scopes = {"all evaluations": 1.0, "best quarter": QUARTER}
     evaluators = [
         PedAnova(target_quantile=BEST_RATIO * ratio, region_quantile=ratio)
         for ratio in scopes.values()
     ]
-    by_scope = _all_importances(table, losses, judged, evaluators)
-    for (scope, ratio), shares in zip(scopes.items(), by_scope, strict=True):
-        found.append(_measure("PED-ANOVA", scope, round(ratio * len(rows)), shares))
+    by_scope = importances_of(table, losses, judged, *evaluators)
+    found = [
+        Importance("PED-ANOVA", scope, _MEANINGS[scope], round(ratio * len(rows)), shares)
+        for (scope, ratio), shares in zip(scopes.items(), by_scope, strict=True)
+    ]
     if n_fanova > 0:
         few = _sample(np.arange(len(rows)), n_fanova, seed)
         forest = FanovaImportanceEvaluator(seed=seed)
-        shares = importances_of(table[few], losses[few], judged, forest)
-        found.append(_measure("fANOVA", "sample", len(few), shares))
+        shares = importances_of(table[few], losses[few], judged, forest)[0]
+        found.append(Importance("fANOVA", "sample", _MEANINGS["sample"], len(few), shares))
     return SearchImportance(len(record), tuple(found))
 
 
@@ -132,43 +131,31 @@ def importances_of(
     candidates: FloatArray,
     losses: FloatArray,
     names: Sequence[str],
-    evaluator: BaseImportanceEvaluator,
-) -> dict[str, float]:
-    """Let one of Optuna's evaluators judge evaluations.
-
-    Parameters
-    ----------
-    candidates : np.ndarray, shape=(n_evaluations, n_parameters), 0 to 1
-        What was evaluated.
-    losses : np.ndarray, shape=(n_evaluations,)
-        Finite losses.
-    names : sequence of str
-        Names of the columns.
-    evaluator : optuna.importance.BaseImportanceEvaluator
-        Any evaluator of Optuna's.
-
-    Returns
-    -------
-    dict of str to float
-        Shares that add up to 1, largest first.
-    """
-    return _all_importances(candidates, losses, names, [evaluator])[0]
-
-
-def _all_importances(
-    candidates: FloatArray,
-    losses: FloatArray,
-    names: Sequence[str],
-    evaluators: Sequence[BaseImportanceEvaluator],
+    *evaluators: BaseImportanceEvaluator,
 ) -> list[dict[str, float]]:
-    """Let several evaluators judge one study: making it takes most of the time."""
+    """Let evaluators of Optuna's judge candidates, one column for each name.
+
+    Each gives shares that add up to 1. One study serves all: making it takes most of the time.
+    """
     import optuna  # noqa: PLC0415  slow; only where it is needed
 
     # A column that never moved explains nothing, and fANOVA stumbles over it.
     moved = np.flatnonzero(np.ptp(candidates, axis=0) > 0.0)
     still = {name: 0.0 for i, name in enumerate(names) if i not in moved}
+    moving = [names[int(i)] for i in moved]
+    uniform = {name: optuna.distributions.FloatDistribution(0.0, 1.0) for name in moving}
     with quiet_optuna():
-        study = _study(candidates[:, moved], losses, [names[int(i)] for i in moved])
+        study = optuna.create_study(direction="minimize")
+        study.add_trials(
+            [
+                optuna.trial.create_trial(
+                    params=dict(zip(moving, row, strict=True)),
+                    distributions=dict(uniform),
+                    value=loss,
+                )
+                for row, loss in zip(candidates[:, moved].tolist(), losses.tolist(), strict=True)
+            ]
+        )
         judged = [
             optuna.importance.get_param_importances(study, evaluator=evaluator)
             for evaluator in evaluators
@@ -176,47 +163,9 @@ def _all_importances(
     return [{**{name: float(share) for name, share in found.items()}, **still} for found in judged]
 
 
-def _measure(method: str, scope: str, n_seen: int, shares: dict[str, float]) -> Importance:
-    """Name what was measured."""
-    return Importance(method, scope, _MEANINGS[method, scope], n_seen, shares)
-
-
-def _sample(places: npt.NDArray[np.intp], n_most: int, seed: int) -> npt.NDArray[np.intp]:
-    """Choose places by lot, if there are too many."""
-    rng = np.random.default_rng(seed)
-    return np.sort(rng.permutation(places)[:n_most])
-
-
-def _study(candidates: FloatArray, losses: FloatArray, names: Sequence[str]) -> optuna.Study:
-    """Make a study in memory."""
-    import optuna  # noqa: PLC0415
-    from optuna.distributions import FloatDistribution  # noqa: PLC0415
-
-    distributions: dict[str, BaseDistribution] = {n: FloatDistribution(0.0, 1.0) for n in names}
-    study = optuna.create_study(direction="minimize")
-    study.add_trials(
-        [
-            optuna.trial.create_trial(
-                params=dict(zip(names, row, strict=True)),
-                distributions=distributions,
-                value=loss,
-            )
-            for row, loss in zip(candidates.tolist(), losses.tolist(), strict=True)
-        ]
-    )
-    return study
-
-
-MOST_CONTROLS = 6
-# To either side, as a share of each range.
-BOX_RATIO = 0.05
-# scipy wants a power of two; this one needs 512 candidates for six controls.
-N_POINTS = 64
-# With fewer, the indices scatter more than they tell.
-_FEWEST_POINTS = 16
-_TRIAL = 32
-# Below this, the difference of both indices is within their scatter at so few points.
-LEAST_JOINT = 0.1
+def _sample(rows: IntArray, n_most: int, seed: int) -> IntArray:
+    """Draw rows by lot, if there are too many."""
+    return np.sort(np.random.default_rng(seed).permutation(rows)[:n_most])
 
 
 def find_interactions(
@@ -227,26 +176,10 @@ def find_interactions(
     seed: int = 0,
     n_points: int = N_POINTS,
 ) -> Interactions | None:
-    """Measure which controls act jointly.
+    """Measure which of the controls act jointly that switch the parts which are missed most.
 
-    Parameters
-    ----------
-    prepared : PreparedRun
-        The patch with its target.
-    effects : sequence of PartEffect
-        What the parts bring, the largest first; the controls that switch the first ones are
-        looked at.
-    seed : int >= 0
-        Seed of the points.
-    n_points : int
-        A power of two.
-    seconds : float
-        Time to spend in s; fewer points are looked at if it is short.
-
-    Returns
-    -------
-    Interactions or None
-        None where fewer than two controls can be moved, or time is too short.
+    `n_points` is a power of two; fewer are looked at if the time is short. None where fewer than
+    two controls can be moved, or time is too short for any.
     """
     names = _controls(prepared, effects)
     if len(names) < 2:
@@ -262,11 +195,11 @@ def find_interactions(
         return prepared.evaluator.losses(vectors)
 
     began = time.perf_counter()
-    losses(np.full((_TRIAL, len(names)), 0.5))
-    each_s = (time.perf_counter() - began) / _TRIAL
+    losses(np.full((_N_TIMED, len(names)), 0.5))
+    each_s = (time.perf_counter() - began) / _N_TIMED
     while n_points * (len(names) + 2) * each_s > seconds:
         n_points //= 2
-    if n_points < _FEWEST_POINTS:
+    if n_points < FEWEST_POINTS:
         return None
     first, total = sobol_shares(losses, len(names), n_points=n_points, seed=seed)
     firsts, totals = (dict(zip(names, x.tolist(), strict=True)) for x in (first, total))
@@ -284,33 +217,16 @@ def find_interactions(
 def sobol_shares(
     function: Callable[[FloatArray], FloatArray], n_inputs: int, *, n_points: int, seed: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Estimate Sobol indices of a function of independent uniform inputs.
+    """Estimate first-order and total Sobol indices of a function of uniform inputs in [0, 1].
 
-    Parameters
-    ----------
-    function : callable
-        From points in [0, 1], shape (n, n_inputs), to values, shape (n,).
-    n_inputs : int >= 2
-        Number of inputs.
-    n_points : int
-        A power of two; ``n_points * (n_inputs + 2)`` points are looked at.
-    seed : int >= 0
-        Seed of the scrambled Sobol sequence.
-
-    Returns
-    -------
-    first, total : np.ndarray, shape=(n_inputs,)
-        First-order and total indices.
+    It is handed ``n_points * (n_inputs + 2)`` points as rows, `n_points` being a power of two.
     """
     from scipy import stats  # noqa: PLC0415  slow; only where it is needed
 
     # scipy-stubs don't take scipy's own frozen distributions here.
     uniform: Any = [stats.uniform()] * n_inputs
     result = stats.sobol_indices(
-        func=lambda points: function(points.T),
-        n=n_points,
-        dists=uniform,
-        rng=seed,
+        func=lambda points: function(points.T), n=n_points, dists=uniform, rng=seed
     )
     return np.asarray(result.first_order), np.asarray(result.total_order)
 
