@@ -12,8 +12,8 @@ movement (`matcher.losses.movement`).
 
 A loss is a weighted sum of many absolute differences, most of them of one band in one frame. A
 search that knows how each of them answers to each parameter gets to the bottom of a valley in a
-few steps (`matcher.optimise.descent`). Spectral convergence, the one part that isn't such a sum,
-is left out there; it stays in the loss that decides.
+few steps (`matcher.optimise.gauss_newton`). Spectral convergence, the one part that isn't such a
+sum, is left out there; it stays in the loss that decides.
 
 References
 ----------

@@ -4,9 +4,9 @@ This package knows vectors in [0, 1]^n and losses. What a vector means, how it s
 is judged is handed to it as a plain callable.
 """
 
-from matcher.optimise._distributions import unit_cells
+from matcher.optimise.basin_hopping import BasinHopping
+from matcher.optimise.box import unit_cells
 from matcher.optimise.columns_file import write_columns
-from matcher.optimise.descent import DescentSampler
 from matcher.optimise.gauss_newton import LocalFits, descend, fit
 from matcher.optimise.loop import BatchReport, SearchResult, StopReason, search
 from matcher.optimise.record import SearchRecord
@@ -19,7 +19,7 @@ from matcher.optimise.samplers import (
     Sampler,
     check_sampler,
     current_sampler,
-    make_descent,
+    make_basin_hopping,
     make_sampler,
     restore_sampler,
 )
@@ -33,8 +33,8 @@ __all__ = [
     "DEFAULT_SIGMA",
     "EARLIER_DEFAULT",
     "SAMPLER_NAMES",
+    "BasinHopping",
     "BatchReport",
-    "DescentSampler",
     "LocalFits",
     "Sampler",
     "SearchRecord",
@@ -44,7 +44,7 @@ __all__ = [
     "current_sampler",
     "descend",
     "fit",
-    "make_descent",
+    "make_basin_hopping",
     "make_sampler",
     "restore_sampler",
     "search",

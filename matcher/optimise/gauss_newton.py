@@ -29,8 +29,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.optimise._arguments import checked_box
-from matcher.optimise._box import Box
+from matcher.optimise.box import Box, checked_box
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from matcher.optimise._arguments import check_number, finite_losses
+from matcher.optimise.box import check_number, finite_losses
 from shared.errors import ParameterError
 
 if TYPE_CHECKING:

@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.optimise._arguments import check_number, check_told, check_version, finite_losses
-from matcher.optimise._box import Box
 from matcher.optimise._quiet import quiet_optuna
+from matcher.optimise.box import Box, check_number, check_told, check_version, finite_losses
 from shared.errors import ParameterError
 
 if TYPE_CHECKING:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
-from matcher.optimise._arguments import check_number, checked_box, checked_starts
-from matcher.optimise.descent import JITTER, MOST_WALKS, DescentSampler
+from matcher.optimise.basin_hopping import JITTER, MOST_SEARCHES, BasinHopping
+from matcher.optimise.box import check_number, checked_box, checked_starts
 from matcher.optimise.optuna_samplers import OPTUNA_NAMES, OptunaSampler
 from matcher.optimise.restarts import CmaesSampler
 from shared.errors import ParameterError, suggest_names
@@ -13,7 +13,7 @@ from shared.errors import ParameterError, suggest_names
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from matcher.optimise.descent import BoolArray
+    from matcher.optimise.basin_hopping import BoolArray
     from shared.types import FloatArray, IntArray
 
 # What a match may search with. The default goes through stages of its own, mostly basin hopping;
@@ -203,23 +203,23 @@ def make_sampler(
     return OptunaSampler(name, box, seed=seed, starts=rows, population=population)
 
 
-def make_descent(
+def make_basin_hopping(
     n_dimensions: int,
     *,
     seed: int,
     starts: npt.ArrayLike,
-    jumps: FloatArray | None = None,
+    proposals: FloatArray | None = None,
     masks: BoolArray | None = None,
     families: IntArray | None = None,
     groups: BoolArray | None = None,
     group_masks: BoolArray | None = None,
-    n_walks: int = MOST_WALKS,
+    n_searches: int = MOST_SEARCHES,
     coarse: BoolArray | None = None,
     jitter: float = JITTER,
     circular: npt.ArrayLike | None = None,
     cells: npt.ArrayLike | None = None,
-) -> DescentSampler:
-    """Make the sampler that walks downhill; it needs the single differences behind a loss.
+) -> BasinHopping:
+    """Make the sampler that needs the single differences behind a loss; see `BasinHopping`.
 
     Parameters
     ----------
@@ -227,16 +227,16 @@ def make_descent(
         As for `make_sampler`.
     starts : array-like, shape=(n_starts, n_dimensions), n_starts >= 1
         Where to begin, in [0, 1].
-    jumps : np.ndarray, shape=(n_jumps, n_dimensions), optional
+    proposals : np.ndarray, shape=(n_proposals, n_dimensions), optional
         Places to jump to; what is NaN stays as it is.
     masks, families, groups, group_masks, coarse, jitter
-        As for `DescentSampler`.
-    n_walks : int >= 1
-        How many of the starts are walked from.
+        As for `BasinHopping`.
+    n_searches : int >= 1
+        How many of the starts are searched from.
 
     Returns
     -------
-    DescentSampler
+    BasinHopping
         Ready to be asked.
 
     Raises
@@ -245,28 +245,28 @@ def make_descent(
         If an argument lies outside its range.
     """
     check_number("seed", seed, low=0)
-    check_number("n_walks", n_walks, low=1)
+    check_number("n_searches", n_searches, low=1)
     rows = checked_starts(starts, n_dimensions)
     if not len(rows):
         raise ParameterError("starts has no row; one and more are accepted.", name="starts")
     box = checked_box(n_dimensions, circular=circular, cells=cells)
-    return DescentSampler(
+    return BasinHopping(
         box,
         seed=seed,
         starts=rows,
-        jumps=jumps,
+        proposals=proposals,
         masks=masks,
         families=families,
         groups=groups,
         group_masks=group_masks,
-        n_walks=n_walks,
+        n_searches=n_searches,
         coarse=coarse,
         jitter=jitter,
     )
 
 
 def restore_sampler(state: dict[str, Any]) -> Sampler:
-    """Make a sampler that goes on where another one stood.
+    """Make a sampler that goes on where another one was.
 
     Parameters
     ----------
@@ -284,8 +284,8 @@ def restore_sampler(state: dict[str, Any]) -> Sampler:
         If the state is of an unknown sampler or version.
     """
     name = state.get("sampler")
-    if name == DescentSampler.name:
-        return DescentSampler.from_state(state)
+    if name in BasinHopping.names:
+        return BasinHopping.from_state(state)
     if name not in _MADE_NAMES:
         raise ParameterError(
             f"the saved search is of sampler {name!r}; {', '.join(_MADE_NAMES)} are accepted. "

@@ -15,7 +15,7 @@ import numpy as np
 
 from matcher.evaluator import Evaluator
 from matcher.losses import NoteTarget
-from matcher.optimise import make_descent
+from matcher.optimise import make_basin_hopping
 from matcher.problem import whole_vectors
 from matcher.voice_map import names_where
 from shared import CATALOGUE, PHASE_NAMES
@@ -183,11 +183,11 @@ def _best_front(
     drawn = np.concatenate([base[None], fronts])
     n_walks = max(2, round(effort * N_WALKS))
     order = np.argsort(short.losses(drawn), kind="stable")
-    sampler = make_descent(
+    sampler = make_basin_hopping(
         len(columns),
         seed=int(rng.integers(2**31)),
         starts=drawn[order[: 2 * n_walks]][:, columns],
-        n_walks=n_walks,
+        n_searches=n_walks,
         groups=_bend_groups(problem, columns)[:, columns],
         circular=problem.circular[columns],
         cells=problem.cells[columns],

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.optimise import DEFAULT_SAMPLER, make_descent, make_sampler, restore_sampler
-from matcher.optimise.descent import JITTER
+from matcher.optimise import DEFAULT_SAMPLER, make_basin_hopping, make_sampler, restore_sampler
+from matcher.optimise.basin_hopping import JITTER
 from matcher.search.companions import coarse_entries, companions, families_of
 from matcher.search.jumps import jump_groups
 from shared import ParameterError
@@ -185,18 +185,18 @@ def make_step_sampler(
         jumps = jumps[~np.all(np.isnan(jumps[:, columns]), axis=1)]
         groups = jump_groups(problem)
         groups = groups[np.any(groups[:, columns], axis=1)]
-        return make_descent(
+        return make_basin_hopping(
             len(columns),
             circular=problem.circular[columns],
             cells=problem.cells[columns],
             seed=seed,
             starts=starts[:, columns],
-            jumps=jumps[:, columns],
+            proposals=jumps[:, columns],
             masks=companions(problem, ~np.isnan(jumps))[:, columns],
             families=families_of(problem, jumps),
             groups=groups[:, columns],
             group_masks=companions(problem, groups)[:, columns],
-            n_walks=stage.n_walks(n_left),
+            n_searches=stage.n_walks(n_left),
             coarse=coarse_entries(problem)[columns] if stage.n_sweep else None,
             # Front edges are where they were found to be; a step aside would lose them.
             jitter=0.0 if stage.has_fronts else JITTER,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.optimise import BatchReport, DescentSampler, search
+from matcher.optimise import BasinHopping, BatchReport, search
 from matcher.partial_fit import Movements
 from matcher.problem import whole_vectors
 from matcher.search.gates import fit_gates_and_envelopes
@@ -310,7 +310,7 @@ class SearchRun:
     def _evaluate(self, candidates: FloatArray) -> FloatArray:
         """Score a batch and keep its parts for the record."""
         vectors, sampler = self._complete(candidates), self._at.sampler
-        if isinstance(sampler, DescentSampler) and sampler.needs_residuals:
+        if isinstance(sampler, BasinHopping) and sampler.needs_residuals:
             losses, self._scores, residuals = self._recorder.measure_residuals(vectors)
             sampler.learn(residuals, self.evaluator.residual_weights)
         else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from matcher.optimise import DescentSampler
+from matcher.optimise import BasinHopping
 from matcher.search.position import Position
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ class Saving:
         if state["reason"] and (now or 0.0) > before:
             # Its sampler goes on; what comes is looked at by itself.
             at.step, at.first_row = n_steps - 1, len(recorder.record)
-            if isinstance(at.sampler, DescentSampler):
+            if isinstance(at.sampler, BasinHopping):
                 at.sampler.look_further()
         return at, str(state["reason"])
 

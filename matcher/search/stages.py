@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.optimise import DEFAULT_POPULATION
-from matcher.optimise.descent import MOST_WALKS
+from matcher.optimise.basin_hopping import MOST_SEARCHES
 from matcher.search.jumps import BEATS, FANS, JUMPS, START_VARIANTS, fan_vectors, jump_vectors
 from matcher.search.starts import sweep_vectors
 
@@ -71,7 +71,7 @@ class Stage:
         Part of the budget; what a plan leaves goes into making the patch plain.
     sigma : float, 0 <= sigma <= 1
         Standard deviation of the first draws of the evolution strategy, as a share of each
-        range; 0 lets the stage walk downhill instead (`matcher.optimise.DescentSampler`).
+        range; 0 lets the stage walk downhill instead (`matcher.optimise.BasinHopping`).
     only : tuple of str
         Patterns of the parameters that move; the others stay at the best so far.
     has_phases : bool
@@ -151,9 +151,9 @@ class Stage:
         Returns
         -------
         int
-            1 to `MOST_WALKS`.
+            1 to `MOST_SEARCHES`.
         """
-        return min(max(n_left // EACH_WALK, 1), MOST_WALKS)
+        return min(max(n_left // EACH_WALK, 1), MOST_SEARCHES)
 
     def fans(self, problem: Problem, base: FloatArray, *, n_left: int) -> list[Fan]:
         """Make the fans that the stage begins with: oscillators and LFOs all round their cycles.

@@ -26,9 +26,13 @@ import pytest
 from scipy.optimize import differential_evolution
 
 from matcher.optimise import make_sampler, search
-from matcher.optimise._box import Box
-from matcher.optimise._cma import NormalDistribution, cholesky_factor, learning_rates
-from matcher.optimise._margin import correct_margins
+from matcher.optimise.box import Box
+from matcher.optimise.cma_es import (
+    NormalDistribution,
+    cholesky_factor,
+    correct_margins,
+    learning_rates,
+)
 from shared.types import FloatArray
 from tests.search_functions import ellipsoid, rastrigin, rosenbrock, sphere
 

@@ -10,8 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from matcher.optimise._box import Box
-from matcher.optimise._cma import NormalDistribution, cholesky_factor
+from matcher.optimise.box import Box
+from matcher.optimise.cma_es import (
+    NormalDistribution,
+    cholesky_factor,
+    limit_width,
+    recentre,
+)
 
 if TYPE_CHECKING:
     from shared.types import FloatArray
@@ -83,7 +88,7 @@ def test_recentring_changes_no_candidate(rng: np.random.Generator) -> None:
         moved.step_path.copy(),
         moved.shape_path.copy(),
     )
-    BOX.recentre(moved)
+    recentre(moved, BOX)
     np.testing.assert_allclose(moved.mean, [0.3, 0.4, 0.5, 0.8], atol=1e-12)
     np.testing.assert_allclose(moved.factor, np.linalg.cholesky(moved.covariance), atol=1e-12)
     # Mirrored dimensions 0 and 3 were flipped, so the same draw is made by flipped numbers.
@@ -100,7 +105,7 @@ def test_recentring_changes_no_candidate(rng: np.random.Generator) -> None:
 def test_a_dimension_without_effect_stays_bounded() -> None:
     """Where the folded draws have long been even, the width stops growing."""
     distribution = NormalDistribution(np.full(4, 0.5), 40.0)
-    BOX.limit_width(distribution)
+    limit_width(distribution, BOX)
     np.testing.assert_allclose(distribution.deviations(), [1.0, 0.5, 1.0, 1.0], rtol=1e-12)
     np.testing.assert_allclose(
         distribution.factor, np.linalg.cholesky(distribution.covariance), atol=1e-12

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.optimise import LocalFits, descend, fit
-from matcher.optimise._box import Box
 from matcher.optimise._normal import products
+from matcher.optimise.box import Box
 from matcher.optimise.gauss_newton import REFITS, LocalSearch, refit_points, solved
 from shared.lanes import LANES
 

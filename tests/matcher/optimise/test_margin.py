@@ -10,9 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matcher.optimise._box import Box
-from matcher.optimise._cma import NormalDistribution
-from matcher.optimise._margin import correct_margins
+from matcher.optimise.box import Box
+from matcher.optimise.cma_es import NormalDistribution, correct_margins
 
 
 def _tails(mean: float, deviation: float, n_cells: int) -> list[float]:

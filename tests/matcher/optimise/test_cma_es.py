@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matcher.optimise._cma import NormalDistribution, cholesky_factor, learning_rates
+from matcher.optimise.cma_es import NormalDistribution, cholesky_factor, learning_rates
 
 
 @given(n_dimensions=st.integers(1, 200), n_candidates=st.integers(2, 600))

@@ -1,19 +1,25 @@
-"""The normal distribution that the search draws from, and how it learns (CMA-ES).
+"""CMA-ES: the normal distribution that is drawn from, and how it learns from ranked draws.
 
-One generation at a time over plain numpy arrays: `draw`, then `learn` from the ranked draws. The
-box, steps and restarts are left to `_box`, `_margin` and `restarts`. Equation numbers are those
-of Hansen's tutorial [1]_. Where the tutorial factors the covariance by its eigenvectors, a
-Cholesky factor is used [2]_: the rows that `draw` used are at hand when `learn` needs them, so
-nothing has to be inverted, and no eigenvectors are needed. The sums run through `np.einsum`
-without its optimiser and the factor is computed here, column by column, since results of BLAS and
-LAPACK change in the last bit with their number of threads (seen with OpenBLAS 0.3.31 from 100
-dimensions up), and the same seed must give the same search on every machine setting.
+Equation numbers are those of Hansen's tutorial [1]_. Where the tutorial factors the covariance by
+its eigenvectors, a Cholesky factor is used [2]_: the rows that were drawn are at hand when
+`learn` needs them, so nothing has to be inverted. The sums run through `np.einsum` without its
+optimiser and the factor is computed here, column by column, since results of BLAS and LAPACK
+change in the last bit with their number of threads (seen with OpenBLAS 0.3.31 from 100 dimensions
+up), and the same seed must give the same search on every machine setting.
+
+When a distribution narrows to less than a cell of a stepped dimension, every draw falls into the
+same cell, the loss says nothing about the dimension any more, and plain rounding stays where it
+is for good. CMA-ES with Margin [3]_ keeps the probability of leaving the cell of the mean above a
+small bound, by moving the mean and by widening the dimension with a factor that the covariance
+does not learn.
 
 References
 ----------
 .. [1] N. Hansen, "The CMA Evolution Strategy: A Tutorial", arXiv:1604.00772, appendix A.
 .. [2] O. Krause, D. R. Arbones, C. Igel, "CMA-ES with Optimal Covariance Update and Storage
    Complexity", Advances in Neural Information Processing Systems 29, 2016.
+.. [3] R. Hamano, S. Saito, M. Nomura, S. Shirakawa, "CMA-ES with Margin: Lower-Bounding Marginal
+   Probability for Mixed-Integer Black-Box Optimization", GECCO 2022, arXiv:2205.13482, section 4.
 """
 
 from __future__ import annotations
@@ -21,12 +27,24 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from functools import lru_cache
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.optimise.box import wrap
+
 if TYPE_CHECKING:
+    from matcher.optimise.box import Box
     from shared.types import FloatArray
+
+__all__: list[str] = []
+
+# A normal distribution folded at walls (period 2) or wrapped (period 1) is flat to 1.5 % from
+# here on: 2 exp(-2 pi^2 s^2 / period^2), the first Fourier term of the folded density.
+_WIDEST_MIRRORED = 1.0
+_WIDEST_CIRCULAR = 0.5
+_STANDARD = NormalDist()
 
 
 @dataclass(frozen=True)
@@ -48,18 +66,8 @@ class LearningRates:
 def learning_rates(n_dimensions: int, n_candidates: int) -> LearningRates:
     """Derive the default weights and rates, equations (49) to (58).
 
-    Parameters
-    ----------
-    n_dimensions : int >= 1
-        Length of a candidate.
-    n_candidates : int >= 2
-        Number of ranked candidates in the generation (lambda).
-
-    Returns
-    -------
-    LearningRates
-        Its `weights`, shape=(n_candidates,), sum to 1 over the parents (the better half) and are
-        negative for the rest.
+    Weights, shape (n_candidates,), sum to 1 over the parents (the better half) and are negative
+    for the rest.
     """
     n = n_dimensions
     n_parents = n_candidates // 2
@@ -108,23 +116,9 @@ def _signed_weights(
 class NormalDistribution:
     """A multivariate normal distribution that moves towards the better of its own draws.
 
-    Parameters
-    ----------
-    mean : np.ndarray, shape=(n_dimensions,)
-        Centre of the draws, in the unit box (it may be carried outside it by `learn`).
-    step_size : float > 0
-        Overall standard deviation (sigma), in units of the box.
-
-    Attributes
-    ----------
-    covariance : np.ndarray, shape=(n_dimensions, n_dimensions)
-        Shape of the distribution without `step_size` (C).
-    factor : np.ndarray, shape=(n_dimensions, n_dimensions)
-        Lower triangle A with ``A @ A.T == covariance``.
-    step_path, shape_path : np.ndarray, shape=(n_dimensions,)
-        Evolution paths of the step size and of the covariance.
-    n_generations : int >= 0
-        Number of calls of `learn`.
+    `mean` may be carried outside the unit box by `learn`; `step_size` is sigma, `covariance` C
+    without it, `factor` the lower triangle A with ``A @ A.T == covariance``, and the two paths are
+    the evolution paths of the step size and of the covariance.
     """
 
     mean: FloatArray
@@ -149,10 +143,6 @@ class NormalDistribution:
         offsets: FloatArray = np.einsum("ij,kj->ki", self.factor, normals)
         return offsets
 
-    def draw(self, normals: FloatArray) -> FloatArray:
-        """Turn rows of independent normal numbers into points, (40)."""
-        return self.mean + self.step_size * self.shaped(normals)
-
     def deviations(self) -> FloatArray:
         """Return the standard deviation of the draws in each dimension."""
         return self.step_size * np.sqrt(np.diagonal(self.covariance))
@@ -160,10 +150,7 @@ class NormalDistribution:
     def learn(self, ranked_normals: FloatArray) -> None:
         """Move mean, step size and covariance after one generation, (41) to (47).
 
-        Parameters
-        ----------
-        ranked_normals : np.ndarray, shape=(n_candidates, n_dimensions)
-            The rows that `draw` was given, best candidate first.
+        Takes the normal numbers that were drawn, the best candidate first.
         """
         rates = learning_rates(len(self.mean), len(ranked_normals))
         offsets = self.shaped(ranked_normals)
@@ -175,6 +162,21 @@ class NormalDistribution:
         is_steady = self._learn_step_size(mean_normal, rates)
         self._learn_shape(mean_offset, offsets, ranked_normals, rates=rates, is_steady=is_steady)
         self.factor = cholesky_factor(self.covariance)
+
+    def draw(self, normals: FloatArray, widening: FloatArray | float = 1.0) -> FloatArray:
+        """Turn rows of independent normal numbers into points, (40)."""
+        return self.mean + self.step_size * (widening * self.shaped(normals))
+
+    def scale(self, scales: FloatArray) -> None:
+        """Scale (or flip) dimensions of the covariance, its factor and the paths.
+
+        The factor stays a lower triangle: flipped rows are flipped again by column.
+        """
+        self.covariance = scales[:, None] * self.covariance * scales
+        signs = np.sign(scales)
+        self.factor = scales[:, None] * self.factor * signs
+        self.shape_path = scales * self.shape_path
+        self.step_path = signs * self.step_path
 
     def _learn_step_size(self, mean_normal: FloatArray, rates: LearningRates) -> bool:
         """Lengthen or shorten the step, (43) and (44); tell whether its path is short (h)."""
@@ -220,22 +222,9 @@ class NormalDistribution:
 def cholesky_factor(covariance: FloatArray) -> FloatArray:
     """Factor a symmetric positive definite matrix, the same on any number of threads.
 
-    Parameters
-    ----------
-    covariance : np.ndarray, shape=(n, n)
-        Symmetric matrix. Only its lower triangle is read.
-
-    Returns
-    -------
-    np.ndarray, shape=(n, n)
-        Lower triangle A with ``A @ A.T == covariance``. A pivot that rounding has made smaller
-        than 1e-14 of its diagonal element is held there, so that a matrix at the edge of being
-        positive definite still gives a factor.
-
-    References
-    ----------
-    .. [1] G. H. Golub, C. F. Van Loan, "Matrix Computations", 4th ed., 2013, algorithm 4.2.1
-       (Cholesky factorisation column by column, by matrix-vector products).
+    Column by column, by matrix-vector products (Golub and Van Loan, "Matrix Computations", 4th
+    ed., 2013, algorithm 4.2.1). A pivot that rounding has made smaller than 1e-14 of its diagonal
+    element is held there, so that a matrix at the edge of being definite still gives a factor.
     """
     factor = np.zeros_like(covariance)
     for j in range(len(covariance)):
@@ -244,3 +233,93 @@ def cholesky_factor(covariance: FloatArray) -> FloatArray:
         factor[j:, j] = column / math.sqrt(pivot)
         factor[j, j] = math.sqrt(pivot)
     return factor
+
+
+def recentre(distribution: NormalDistribution, box: Box) -> None:
+    """Bring a mean that has left the box back, without changing what is drawn.
+
+    Wrapping is a shift by whole turns. Mirroring flips the sign of the dimension in the covariance
+    and in both paths as well, so that the folded density stays as it was.
+    """
+    mean = distribution.mean
+    mean[box.circular] = wrap(mean[box.circular])
+    mirrored = box.mirrored
+    turned = np.mod(mean, 2.0)
+    signs = np.where(mirrored & (turned > 1.0), -1.0, 1.0)
+    mean[mirrored] = np.where(turned > 1.0, 2.0 - turned, turned)[mirrored]
+    distribution.scale(signs)
+
+
+def limit_width(distribution: NormalDistribution, box: Box) -> None:
+    """Shrink dimensions in which the folded density has long been flat.
+
+    Nothing pulls the width of a dimension back that has no effect on the loss; left alone it would
+    grow until the arithmetic fails.
+    """
+    widest = np.where(box.circular, _WIDEST_CIRCULAR, _WIDEST_MIRRORED)
+    scales = np.minimum(1.0, widest / distribution.deviations())
+    if np.any(scales < 1.0):
+        distribution.scale(scales)
+
+
+def correct_margins(
+    distribution: NormalDistribution, widening: FloatArray, box: Box, *, n_candidates: int
+) -> None:
+    """Move mean and widening, in place, so that each neighbouring cell keeps some probability.
+
+    The widening is a factor on the offsets of each dimension (the diagonal of A in [3]_); the
+    bound is the paper's. Fewer than two cells need no margin.
+    """
+    bound = 1.0 / (box.n_dimensions * n_candidates)
+    deviations = distribution.deviations()
+    for index in np.flatnonzero(box.cells > 1):
+        mean, widened = _corrected(
+            float(distribution.mean[index]),
+            float(deviations[index]),
+            float(widening[index]),
+            n_cells=int(box.cells[index]),
+            bound=bound,
+        )
+        distribution.mean[index], widening[index] = mean, widened
+
+
+def _corrected(
+    mean: float, deviation: float, widening: float, *, n_cells: int, bound: float
+) -> tuple[float, float]:
+    """Return mean and widening of one dimension after the correction."""
+    # A value on a wall belongs to the lower cell, as in the paper's encoding.
+    cell = min(max(math.ceil(mean * n_cells) - 1, 0), n_cells - 1)
+    low_wall = max(cell, 1) / n_cells
+    high_wall = min(cell + 1, n_cells - 1) / n_cells
+    spread = deviation * widening
+    below = _probability_below((low_wall - mean) / spread)
+    above = _probability_below((mean - high_wall) / spread)
+    if low_wall == high_wall:  # the mean lies in an end cell, with one wall only
+        if min(below, above) >= bound:
+            return mean, widening
+        reach = -_STANDARD.inv_cdf(bound) * spread
+        return high_wall + math.copysign(reach, mean - high_wall), widening
+    below, above = _bounded_tails(below, above, bound=bound)
+    low_reach, high_reach = -_STANDARD.inv_cdf(below), -_STANDARD.inv_cdf(above)
+    reach = low_reach + high_reach
+    return (
+        (low_wall * high_reach + high_wall * low_reach) / reach,
+        (high_wall - low_wall) / (reach * deviation),
+    )
+
+
+def _probability_below(z: float) -> float:
+    """Return the standard normal distribution function, exact far into its lower tail."""
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
+def _bounded_tails(below: float, above: float, *, bound: float) -> tuple[float, float]:
+    """Raise both tails to half the bound and take what was added from the larger parts."""
+    inside = 1.0 - below - above
+    below, above = max(below, bound / 2), max(above, bound / 2)
+    total = below + inside + above
+    share = (1.0 - total) / (total - 1.5 * bound)
+    below += share * (below - bound / 2)
+    above += share * (above - bound / 2)
+    # Two tails of one half each leave nothing inside; the reach must stay above zero.
+    return min(max(below, 1e-10), 0.5 - 1e-10), min(max(above, 1e-10), 0.5 - 1e-10)

@@ -1,0 +1,212 @@
+"""The unit box of a search, and checks of what callers hand over, once, at the public doors.
+
+A draw of a normal distribution may lie anywhere. `Box.fold` turns it into a candidate: circular
+dimensions (phases) are wrapped, stepped ones are set to the middle of their cell, all others are
+mirrored at both walls. A patch often has its best value at a wall (a part that does nothing is
+there), and mirroring makes such a wall the middle of a symmetric valley. DEVELOPERS.md has the
+figures of the other ways that were tried.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shared.errors import ParameterError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import numpy.typing as npt
+
+    from shared import Parameter, ParameterSpace
+    from shared.types import FloatArray, IntArray
+
+__all__ = ["Box", "unit_cells"]
+
+# A panel with more steps than this moves like a continuous one: a cell is then narrower than the
+# draws of a run that has all but ended.
+_MOST_CELLS = 128
+
+
+@dataclass(frozen=True)
+class Box:
+    """Which dimensions are circular, which are stepped, and which are plain.
+
+    Parameters
+    ----------
+    circular : np.ndarray, shape=(n_dimensions,), dtype=bool
+        True where 0 and 1 are the same value.
+    cells : np.ndarray, shape=(n_dimensions,), dtype=int
+        Number of equal cells, 0 where the dimension is continuous.
+    """
+
+    circular: npt.NDArray[np.bool_]
+    cells: npt.NDArray[np.int64]
+
+    @property
+    def n_dimensions(self) -> int:
+        """Length of a candidate."""
+        return len(self.cells)
+
+    @property
+    def mirrored(self) -> npt.NDArray[np.bool_]:
+        """True where a draw beyond a wall is mirrored back."""
+        continuous: npt.NDArray[np.bool_] = self.cells == 0
+        return continuous & ~self.circular
+
+    def is_outside(self, points: FloatArray) -> npt.NDArray[np.bool_]:
+        """Tell which rows lie beyond a wall at which `fold` would mirror them."""
+        walled = points[:, self.mirrored]
+        is_outside: npt.NDArray[np.bool_] = np.any((walled < 0.0) | (walled > 1.0), axis=1)
+        return is_outside
+
+    def fold(self, points: FloatArray) -> FloatArray:
+        """Turn finite points, shape (n_points, n_dimensions), into candidates in [0, 1].
+
+        Circular dimensions come to [0, 1), stepped ones to the centres of their cells.
+        """
+        turned = np.mod(points, 2.0)
+        folded = np.where(turned > 1.0, 2.0 - turned, turned)
+        folded[:, self.circular] = wrap(points[:, self.circular])
+        stepped = self.cells > 0
+        n_cells = self.cells[stepped]
+        indices = np.clip(np.floor(points[:, stepped] * n_cells), 0, n_cells - 1)
+        folded[:, stepped] = (indices + 0.5) / n_cells
+        return folded
+
+
+def wrap(values: FloatArray) -> FloatArray:
+    """Wrap into [0, 1); the remainder of a tiny negative number rounds to 1 and is 0."""
+    turned = np.mod(values, 1.0)
+    return np.where(turned >= 1.0, 0.0, turned)
+
+
+def unit_cells(space: ParameterSpace) -> IntArray:
+    """Count the equal cells of [0, 1] that stand for the steps or choices of each parameter.
+
+    Parameters
+    ----------
+    space : ParameterSpace
+        The parameters that are searched.
+
+    Returns
+    -------
+    np.ndarray, shape=(n_parameters,), dtype=int64
+        For `make_sampler`. 0 where a parameter is continuous, has more than 128 steps, or has
+        steps that equal cells would miss (on a logarithmic scale).
+    """
+    return np.array([_n_cells(parameter) for parameter in space], dtype=np.int64)
+
+
+def _n_cells(parameter: Parameter) -> int:
+    """Count the cells of one parameter, making sure that their centres give every value."""
+    if parameter.choices:
+        return len(parameter.choices)
+    if parameter.step is None:
+        return 0
+    # Four places for each cell find every step, also half a cell at the ends of the range.
+    n_most = round((parameter.high - parameter.low) / parameter.step) + 1
+    if n_most > _MOST_CELLS:
+        return 0
+    values = {parameter.decode(u) for u in np.linspace(0.0, 1.0, 4 * n_most + 1)}
+    centres = (np.arange(len(values)) + 0.5) / len(values)
+    return len(values) if {parameter.decode(float(u)) for u in centres} == values else 0
+
+
+def checked_box(
+    n_dimensions: int, *, circular: npt.ArrayLike | None, cells: npt.ArrayLike | None
+) -> Box:
+    """Read which dimensions are circular and which are stepped; none where left out."""
+    shape = (n_dimensions,)
+    rounds = np.zeros(shape, bool) if circular is None else np.array(circular, bool)
+    steps = np.zeros(shape, np.int64) if cells is None else np.array(cells, np.int64)
+    for name, array in (("circular", rounds), ("cells", steps)):
+        if array.shape != shape:
+            raise ParameterError(
+                f"{name} has shape {array.shape}; {shape} is accepted, one entry for each "
+                "dimension.",
+                name=name,
+                value=array.shape,
+            )
+    if np.any(steps < 0) or np.any(rounds & (steps > 0)):
+        raise ParameterError(
+            "cells has a negative entry or one above 0 where circular is true; 0 (continuous) or "
+            "more is accepted, and 0 only where the dimension is circular.",
+            name="cells",
+            value=steps,
+        )
+    return Box(circular=rounds, cells=steps)
+
+
+def checked_starts(starts: npt.ArrayLike | None, n_dimensions: int) -> FloatArray:
+    """Read the start vectors; none at all gives an array of no rows."""
+    if starts is None:
+        return np.empty((0, n_dimensions))
+    rows = np.array(starts, dtype=np.float64)
+    if rows.ndim != 2 or rows.shape[1] != n_dimensions:
+        raise ParameterError(
+            f"starts has shape {rows.shape}; (n_starts, {n_dimensions}) is accepted, one row for "
+            "each start.",
+            name="starts",
+            value=rows.shape,
+        )
+    if not np.all((rows >= 0.0) & (rows <= 1.0)):
+        worst = rows[~((rows >= 0.0) & (rows <= 1.0))][0]
+        raise ParameterError(
+            f"starts holds {worst:g}; 0 to 1 is accepted. Encode physical values first.",
+            name="starts",
+            value=float(worst),
+        )
+    return rows
+
+
+def check_number(name: str, value: int, *, low: int) -> None:
+    """Refuse what isn't a whole number from `low` up."""
+    if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or value < low:
+        raise ParameterError(
+            f"{name} is {value!r}; a whole number from {low} up is accepted.",
+            name=name,
+            value=value,
+        )
+
+
+def finite_losses(losses: npt.ArrayLike, n_candidates: int) -> FloatArray:
+    """Read one loss for each candidate, with infinity for every value that isn't finite."""
+    values = np.array(losses, dtype=np.float64)
+    if values.shape != (n_candidates,):
+        raise ParameterError(
+            f"losses have shape {values.shape}; ({n_candidates},) is accepted, one for each "
+            "candidate.",
+            name="losses",
+            value=values.shape,
+        )
+    return np.where(np.isfinite(values), values, math.inf)
+
+
+def check_told(candidates: npt.ArrayLike, pending: FloatArray) -> int:
+    """Count candidates, and refuse others than those that were asked for and come next."""
+    rows = np.array(candidates, dtype=np.float64)
+    n_told = len(rows)
+    if n_told > len(pending) or not np.array_equal(rows, pending[:n_told]):
+        raise ParameterError(
+            f"tell got {n_told} candidates that aren't the next of the {len(pending)} asked for; "
+            "tell all that ask returned, unchanged and in the same order.",
+            name="candidates",
+            value=rows.shape,
+        )
+    return n_told
+
+
+def check_version(state: Mapping[str, object], version: int) -> None:
+    """Refuse a saved state that another version of the sampler wrote."""
+    if state.get("version") != version:
+        raise ParameterError(
+            f"the saved search has version {state.get('version')!r}; {version} is accepted. Start "
+            "the search anew, from its best patch.",
+            name="version",
+            value=state.get("version"),
+        )
