@@ -29,7 +29,7 @@ import numpy as np
 
 from matcher.explaining.model import Importance, Interactions, SearchImportance
 from matcher.explaining.patch_parts import part_title
-from matcher.optimise._quiet import quiet_optuna
+from matcher.optimise import quiet_optuna
 from matcher.parts import parameter_label
 
 if TYPE_CHECKING:

@@ -6,10 +6,10 @@ is judged is handed to it as a plain callable.
 
 from matcher.optimise.basin_hopping import BasinHopping
 from matcher.optimise.box import unit_cells
-from matcher.optimise.columns_file import write_columns
 from matcher.optimise.gauss_newton import LocalFits, descend, fit
 from matcher.optimise.loop import BatchReport, SearchResult, StopReason, search
-from matcher.optimise.record import SearchRecord
+from matcher.optimise.optuna_samplers import quiet_optuna
+from matcher.optimise.record import SearchRecord, write_columns
 from matcher.optimise.samplers import (
     DEFAULT_POPULATION,
     DEFAULT_SAMPLER,
@@ -46,6 +46,7 @@ __all__ = [
     "fit",
     "make_basin_hopping",
     "make_sampler",
+    "quiet_optuna",
     "restore_sampler",
     "search",
     "state_from_bytes",

@@ -78,8 +78,8 @@ def search(
 ) -> SearchResult:
     """Look for the candidate with the lowest loss.
 
-    Whatever `objective` and `on_batch` raise goes through; the sampler then stands before the
-    batch that wasn't told, and what `on_batch` has saved goes on from there.
+    Whatever `objective` and `on_batch` raise goes through; the sampler then waits for the batch
+    that wasn't told, and what `on_batch` has saved goes on from there.
 
     Parameters
     ----------

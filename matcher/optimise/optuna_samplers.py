@@ -7,15 +7,18 @@ sampler is made, and its log is silenced while it works.
 
 from __future__ import annotations
 
+import contextlib
+import warnings
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.optimise._quiet import quiet_optuna
 from matcher.optimise.box import Box, check_number, check_told, check_version, finite_losses
 from shared.errors import ParameterError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     import numpy.typing as npt
     import optuna
 
@@ -40,6 +43,24 @@ _SLOWDOWN_NOTES = {
 _WORST_LOSS = 1e12
 
 _REBUILT = ("random", "tpe")
+
+
+@contextlib.contextmanager
+def quiet_optuna() -> Iterator[None]:
+    """Hold back Optuna's log and its notes on parts that may change, and set all back after."""
+    import optuna  # noqa: PLC0415 (slow; only where it is used)
+
+    verbosity = optuna.logging.get_verbosity()
+    optuna.logging.set_verbosity(optuna.logging.ERROR)
+    try:
+        with warnings.catch_warnings():
+            # QMCSampler and with_margin are experimental in Optuna 5.0; FutureWarning announces
+            # that CmaEsSampler loses arguments in 6.0.
+            warnings.simplefilter("ignore", optuna.exceptions.ExperimentalWarning)
+            warnings.simplefilter("ignore", FutureWarning)
+            yield
+    finally:
+        optuna.logging.set_verbosity(verbosity)
 
 
 class OptunaSampler:
@@ -145,15 +166,9 @@ class OptunaSampler:
         """Make the sampler that `state` describes.
 
         ``"tpe"`` and ``"random"`` get their trials back as they were told, in a fraction of a
-        millisecond each. ``"qmc"`` and ``"optuna-cmaes"`` keep their place inside Optuna, where
+        millisecond each. ``"qmc"`` and ``"optuna-cmaes"`` keep their state inside Optuna, where
         it can't be read or set; they are asked and told everything again, which takes as long as
         the first time without the evaluations.
-
-        Raises
-        ------
-        ParameterError
-            If the state has another version, or another version of Optuna proposes other
-            candidates.
         """
         check_version(state, _STATE_VERSION)
         sampler = cls(
@@ -236,7 +251,7 @@ class OptunaSampler:
         if not np.array_equal(self._candidates, state["candidates"]):
             raise ParameterError(
                 f"the installed Optuna proposes other candidates for {self.name} than the one "
-                "that this search began with. Install that version (it stands in run.json), or "
+                "that this search began with. Install that version (run.json names it), or "
                 "start the search anew.",
                 name="sampler",
                 value=self.name,

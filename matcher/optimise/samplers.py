@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
-from matcher.optimise.basin_hopping import JITTER, MOST_SEARCHES, BasinHopping
+from matcher.optimise.basin_hopping import BasinHopping
 from matcher.optimise.box import check_number, checked_box, checked_starts
 from matcher.optimise.optuna_samplers import OPTUNA_NAMES, OptunaSampler
 from matcher.optimise.restarts import CmaesSampler
@@ -13,8 +13,7 @@ from shared.errors import ParameterError, suggest_names
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from matcher.optimise.basin_hopping import BoolArray
-    from shared.types import FloatArray, IntArray
+    from shared.types import FloatArray
 
 # What a match may search with. The default goes through stages of its own, mostly basin hopping;
 # the others are there to be compared with it.
@@ -103,17 +102,7 @@ class Sampler(Protocol):
 def check_sampler(name: str, seed: int = 0) -> None:
     """Refuse a sampler that a match doesn't have, or a seed that isn't one.
 
-    Parameters
-    ----------
-    name : str
-        One of `SAMPLER_NAMES` is accepted.
-    seed : int
-        0 and more are accepted.
-
-    Raises
-    ------
-    ParameterError
-        If the name is unknown, or the one that the default had before; if the seed is negative.
+    The name that the default had before is refused, too: only files may say that.
     """
     if name == EARLIER_DEFAULT:
         raise ParameterError(
@@ -208,18 +197,11 @@ def make_basin_hopping(
     *,
     seed: int,
     starts: npt.ArrayLike,
-    proposals: FloatArray | None = None,
-    masks: BoolArray | None = None,
-    families: IntArray | None = None,
-    groups: BoolArray | None = None,
-    group_masks: BoolArray | None = None,
-    n_searches: int = MOST_SEARCHES,
-    coarse: BoolArray | None = None,
-    jitter: float = JITTER,
     circular: npt.ArrayLike | None = None,
     cells: npt.ArrayLike | None = None,
+    **settings: Any,  # noqa: ANN401 (as `BasinHopping` takes them)
 ) -> BasinHopping:
-    """Make the sampler that needs the single differences behind a loss; see `BasinHopping`.
+    """Make the sampler that needs the single differences behind a loss.
 
     Parameters
     ----------
@@ -227,17 +209,8 @@ def make_basin_hopping(
         As for `make_sampler`.
     starts : array-like, shape=(n_starts, n_dimensions), n_starts >= 1
         Where to begin, in [0, 1].
-    proposals : np.ndarray, shape=(n_proposals, n_dimensions), optional
-        Places to jump to; what is NaN stays as it is.
-    masks, families, groups, group_masks, coarse, jitter
+    **settings
         As for `BasinHopping`.
-    n_searches : int >= 1
-        How many of the starts are searched from.
-
-    Returns
-    -------
-    BasinHopping
-        Ready to be asked.
 
     Raises
     ------
@@ -245,38 +218,16 @@ def make_basin_hopping(
         If an argument lies outside its range.
     """
     check_number("seed", seed, low=0)
-    check_number("n_searches", n_searches, low=1)
+    check_number("n_searches", settings.get("n_searches", 1), low=1)
     rows = checked_starts(starts, n_dimensions)
     if not len(rows):
         raise ParameterError("starts has no row; one and more are accepted.", name="starts")
     box = checked_box(n_dimensions, circular=circular, cells=cells)
-    return BasinHopping(
-        box,
-        seed=seed,
-        starts=rows,
-        proposals=proposals,
-        masks=masks,
-        families=families,
-        groups=groups,
-        group_masks=group_masks,
-        n_searches=n_searches,
-        coarse=coarse,
-        jitter=jitter,
-    )
+    return BasinHopping(box, seed=seed, starts=rows, **settings)
 
 
 def restore_sampler(state: dict[str, Any]) -> Sampler:
-    """Make a sampler that goes on where another one was.
-
-    Parameters
-    ----------
-    state : dict
-        What `Sampler.state` returned, as it is or through `state_to_bytes` and back.
-
-    Returns
-    -------
-    Sampler
-        It proposes what the other one would have proposed.
+    """Make a sampler that goes on where another one was, from what its `state` returned.
 
     Raises
     ------

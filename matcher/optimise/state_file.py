@@ -20,18 +20,9 @@ _ARRAY_KEY = "array"
 
 
 def state_to_bytes(state: dict[str, Any]) -> bytes:
-    """Pack a state.
+    """Pack nested dicts of arrays, numbers, strings and None, as `Sampler.state` returns them.
 
-    Parameters
-    ----------
-    state : dict
-        Nested dicts of arrays (not of objects), numbers, strings and None, as `Sampler.state`
-        returns.
-
-    Returns
-    -------
-    bytes
-        An uncompressed zip archive; the same state gives the same bytes.
+    The same state gives the same bytes: an uncompressed zip archive.
     """
     arrays: list[np.ndarray[Any, Any]] = []
 
@@ -56,17 +47,7 @@ def state_to_bytes(state: dict[str, Any]) -> bytes:
 
 
 def state_from_bytes(data: bytes) -> dict[str, Any]:
-    """Unpack a state.
-
-    Parameters
-    ----------
-    data : bytes
-        What `state_to_bytes` returned.
-
-    Returns
-    -------
-    dict
-        The state.
+    """Unpack what `state_to_bytes` returned.
 
     Raises
     ------

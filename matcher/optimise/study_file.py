@@ -18,8 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.optimise._distributions import physical_distribution, whole_names
-from matcher.optimise._quiet import quiet_optuna
+from matcher.optimise.optuna_samplers import quiet_optuna
 from shared.files import write_atomic
 
 if TYPE_CHECKING:
@@ -30,8 +29,10 @@ if TYPE_CHECKING:
     from optuna.distributions import BaseDistribution
 
     from matcher.optimise.record import SearchRecord
-    from shared import ParameterSpace
+    from shared import Parameter, ParameterSpace
 
+# The unequal steps of a knob are numbers that rise; only a switch has categories.
+_MOST_CATEGORIES = 6
 # About 0.4 ms and 10 kB for each trial of 55 parameters: 0.8 s and 21 MB. Finer estimates of
 # importance than these give are not worth the wait at the end of a match.
 DEFAULT_N_TRIALS = 2000
@@ -175,3 +176,39 @@ def _make_collecting_backend() -> optuna.storages.journal.BaseJournalBackend:
             yield from self._logs[log_number_from:]
 
     return CollectingBackend()
+
+
+def physical_distribution(parameter: Parameter) -> BaseDistribution:
+    """Describe the range of a parameter in its own unit to Optuna.
+
+    A switch becomes categories, whole steps integers, other steps stepped floats; a knob with many
+    unequal steps becomes a float, logarithmic where its scale is. Optuna knows no other curves:
+    they are linear.
+    """
+    from optuna.distributions import (  # noqa: PLC0415 (see write_study)
+        CategoricalDistribution,
+        FloatDistribution,
+        IntDistribution,
+    )
+
+    if parameter.choices and len(parameter.choices) <= _MOST_CATEGORIES:
+        return CategoricalDistribution(parameter.choices)
+    if parameter.choices or parameter.low == parameter.high or parameter.step is None:
+        return FloatDistribution(
+            parameter.low, parameter.high, log=parameter.scale == "log" and parameter.low > 0
+        )
+    values = [parameter.decode(0.0), parameter.decode(1.0)]
+    if all(float(number).is_integer() for number in (*values, parameter.step)):
+        return IntDistribution(int(values[0]), int(values[1]), step=int(parameter.step))
+    return FloatDistribution(values[0], values[1], step=parameter.step)
+
+
+def whole_names(distributions: Mapping[str, BaseDistribution]) -> frozenset[str]:
+    """Return the names whose values Optuna wants as integers."""
+    from optuna.distributions import IntDistribution  # noqa: PLC0415 (see write_study)
+
+    return frozenset(
+        name
+        for name, distribution in distributions.items()
+        if isinstance(distribution, IntDistribution)
+    )

@@ -91,14 +91,12 @@ def test_study_file(benchmark: BenchmarkFixture, tmp_path: Path) -> None:
         assert sum(1 for _ in file) == 1 + min(n_evaluations, DEFAULT_N_TRIALS)
 
 
-@pytest.mark.parametrize("form", ["npz", "csv"])
-def test_record_file(benchmark: BenchmarkFixture, tmp_path: Path, form: str) -> None:
-    """All of 20,000 evaluations as an archive or a table."""
+def test_record_file(benchmark: BenchmarkFixture, tmp_path: Path) -> None:
+    """All of 20,000 evaluations as an archive."""
     n_evaluations = 20_000 if benchmark.enabled else 64
     candidates = np.random.default_rng(1).random((n_evaluations, len(CATALOGUE)))
     record = SearchRecord(CATALOGUE.names)
     record.append(candidates, sphere(candidates))
-    path = tmp_path / f"search.{form}"
-    write = record.to_npz if form == "npz" else record.to_csv
-    benchmark.pedantic(write, args=(path,), kwargs={"overwrite": True}, rounds=3)
+    path = tmp_path / "search.npz"
+    benchmark.pedantic(record.to_npz, args=(path,), kwargs={"overwrite": True}, rounds=3)
     assert path.stat().st_size > 64

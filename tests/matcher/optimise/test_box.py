@@ -10,13 +10,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from matcher.optimise.box import Box
+from matcher.optimise.box import Box, unit_cells
 from matcher.optimise.cma_es import (
     NormalDistribution,
     cholesky_factor,
     limit_width,
     recentre,
 )
+from shared import CATALOGUE, ParameterSpace
+from tests.strategies import spaces
 
 if TYPE_CHECKING:
     from shared.types import FloatArray
@@ -110,3 +112,36 @@ def test_a_dimension_without_effect_stays_bounded() -> None:
     np.testing.assert_allclose(
         distribution.factor, np.linalg.cholesky(distribution.covariance), atol=1e-12
     )
+
+
+@given(space=spaces())
+def test_cells_give_every_value_once(space: ParameterSpace) -> None:
+    """The centres of the cells decode to all steps or choices, in order."""
+    for parameter, n_cells in zip(space, unit_cells(space), strict=True):
+        if n_cells:
+            centres = (np.arange(n_cells) + 0.5) / n_cells
+            values = [parameter.decode(float(u)) for u in centres]
+            assert values == sorted(set(values))
+            found = {parameter.decode(float(u)) for u in np.linspace(0.0, 1.0, 199)}
+            assert found <= set(values)
+        else:
+            assert not parameter.choices
+
+
+def test_cells_of_the_catalogue() -> None:
+    """Five octaves, two slopes, everything else continuous."""
+    cells = dict(zip(CATALOGUE.names, unit_cells(CATALOGUE).tolist(), strict=True))
+    stepped = {name: n_cells for name, n_cells in cells.items() if n_cells}
+    assert stepped == {"osc1.octave": 5, "osc2.octave": 5, "filter.slope_db_per_octave": 2}
+
+
+@given(space=spaces())
+def test_a_start_falls_into_the_cell_of_its_value(space: ParameterSpace) -> None:
+    """Encoding a value and snapping it to its cell doesn't change it."""
+    cells = unit_cells(space)
+    for parameter, n_cells in zip(space, cells, strict=True):
+        for u in np.linspace(0.0, 1.0, 13):
+            value = parameter.decode(float(u))
+            if n_cells:
+                cell = min(int(np.floor(parameter.encode(value) * n_cells)), n_cells - 1)
+                assert parameter.decode((cell + 0.5) / n_cells) == value

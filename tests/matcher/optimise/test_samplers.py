@@ -257,7 +257,11 @@ def test_what_a_match_does_not_search_with_is_refused(name: str, message: str) -
         ("cmaes", {"sigma": float("nan")}, "sigma is nan"),
         ("cmaes", {"circular": [True]}, r"circular has shape \(1,\)"),
         ("cmaes", {"cells": [0, -1]}, "cells has a negative entry"),
-        ("cmaes", {"cells": [2, 0], "circular": [True, False]}, "only where the dimension goes"),
+        (
+            "cmaes",
+            {"cells": [2, 0], "circular": [True, False]},
+            "only where the dimension is circ",
+        ),
         ("cmaes", {"starts": [[0.5]]}, r"starts has shape \(1, 1\)"),
         ("cmaes", {"starts": [[0.5, 1.5]]}, "starts holds 1.5; 0 to 1 is accepted"),
         ("tpe", {"starts": [[0.5, float("nan")]]}, "starts holds nan"),

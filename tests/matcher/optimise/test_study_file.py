@@ -8,12 +8,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 import optuna
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from optuna.distributions import CategoricalDistribution, FloatDistribution, IntDistribution
 from optuna.trial import TrialState
 
 from matcher.optimise import SearchRecord, write_study
-from shared import CATALOGUE
+from matcher.optimise.study_file import physical_distribution, whole_names
+from shared import CATALOGUE, Parameter
 from shared.errors import FileError, ParameterError
+from tests.strategies import parameters
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -178,3 +182,13 @@ def test_the_log_of_optuna_is_left_as_it_was(tmp_path: Path, record: SearchRecor
         assert optuna.logging.get_verbosity() == optuna.logging.DEBUG
     finally:
         optuna.logging.set_verbosity(before)
+
+
+@given(parameter=parameters(), u=st.floats(0.0, 1.0))
+def test_every_value_lies_in_its_distribution(parameter: Parameter, u: float) -> None:
+    """Whatever a search proposes can be written into a study."""
+    distribution = physical_distribution(parameter)
+    value = parameter.decode(u)
+    if whole_names({"it": distribution}):
+        assert value == round(value)
+    assert distribution._contains(distribution.to_internal_repr(value))
