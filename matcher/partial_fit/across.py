@@ -1,7 +1,7 @@
 """What the oscillators do in several notes, from fits of one of them.
 
 An instrument keeps levels, widths and detune; phases are each note's own, and rates and depths may
-follow the key. So each other note has only these to be found, by few lines and draws around what
+follow the key. So each other note has only these to be found, by few vectors and draws around what
 the fitted note does. A straight line over the keys then says what the rates and depths are, and
 all notes find their phases once more with those.
 """
@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.partial_fit._paths import (
+from matcher.partial_fit._model import (
     DEPTH,
     LEVELS,
     MOVES,
@@ -27,11 +27,16 @@ from matcher.partial_fit._paths import (
     VIBRATO_PHASE,
     N,
 )
-from matcher.partial_fit.draws import DEPTHS, PHASES, RATES, draw_around
-from matcher.partial_fit.fit import is_long_enough
-from matcher.partial_fit.key_rule import LEAST_PWM_RATIO, LEAST_VIBRATO_CENTS, KeyRule
-from matcher.partial_fit.lines import Lines, redraw_parts
-from matcher.partial_fit.walks import Ground
+from matcher.partial_fit.entries import (
+    DEPTHS,
+    LEAST_PWM_RATIO,
+    LEAST_VIBRATO_CENTS,
+    PHASES,
+    RATES,
+    KeyRule,
+    draw_around,
+)
+from matcher.partial_fit.fit import NoteModel, Pool, is_long_enough, redraw_parts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,9 +55,9 @@ __all__ = ["MOST_LEFT_RATIO", "NotesFit", "fit_across"]
 # What leaves more of the partials' power than this tells nothing: ensembles leave half and more,
 # single recorded strings and reeds a twentieth.
 MOST_LEFT_RATIO = 0.2
-# Lines of each fit and other note, and what they do: 0.03 to 0.05 s. With half as many lines or
-# rounds, one note in some tens ended in a wrong place (four notes, two modulations, one vibrato).
-N_LINES, N_FIRST, FIRST_STEPS = 4, 200, 8
+# Vectors of each fit and other note, and what becomes of them: 0.03 to 0.05 s. With half as many
+# vectors or rounds, one note in some tens ended wrong (four notes, two modulations, a vibrato).
+N_ROWS, N_FIRST, FIRST_STEPS = 4, 200, 8
 N_ROUNDS, N_DRAWS, ROUND_STEPS = 12, 50, 6
 COARSE = {"n_partials": 3, "every": 3, "n_courses": 1}
 CLOSER = {"n_partials": 6, "every": 2, "n_courses": 2}
@@ -65,18 +70,13 @@ _OSCILLATORS = (MOVES, MOVES + N_MOVES)
 class NotesFit:
     """One way in which two oscillators can make the partials of all notes.
 
-    Parameters
-    ----------
-    vectors : np.ndarray, shape=(n_notes, N), dtype=float64
-        Entries of each note at its key, rates and depths as one rule has them.
-    is_met : np.ndarray of bool, shape=(n_notes,)
-        Which notes were long enough to tell their phases.
-    left_ratio : float, 0 to 1
-        Share of the partials' power that it leaves, mean over partials and those notes.
+    `vectors` (n_notes, N) are entries of each note at its key, rates and depths as one rule has
+    them; `has_phases` says which notes were long enough to tell their phases; `left_ratio` is the
+    share of the partials' power that it leaves, mean over partials and those notes.
     """
 
     vectors: FloatArray
-    is_met: BoolArray
+    has_phases: BoolArray
     left_ratio: float
 
 
@@ -90,23 +90,7 @@ def fit_across(
 ) -> list[NotesFit]:
     """Find the phases of all notes, and how rates and depths follow the key.
 
-    Parameters
-    ----------
-    tracks : sequence of PartialTracks
-        All notes.
-    entries : sequence of Entries
-        What may move in each.
-    fits : sequence of MovementFit
-        Fits of the note `i_held`.
-    i_held : int
-        The note that was fitted.
-    seed : int >= 0
-        Seed of all draws.
-
-    Returns
-    -------
-    list of NotesFit
-        As many as `fits`, the one that leaves least of all notes first.
+    From fits of the note `i_held`; the one that leaves least of all notes comes first.
     """
     if not fits:
         return []
@@ -114,23 +98,25 @@ def fit_across(
         return [NotesFit(fit.vector[None, :], np.ones(1, bool), fit.left_ratio) for fit in fits]
     points = np.tile(np.stack([fit.vector for fit in fits]), (len(tracks), 1, 1))
     left = np.zeros((len(tracks), len(fits)))
-    is_met = np.array([is_long_enough(note) for note in tracks])
-    for i in np.flatnonzero(is_met).tolist():
+    has_phases = np.array([is_long_enough(note) for note in tracks])
+    for i in np.flatnonzero(has_phases).tolist():
         if i != i_held:
             rng = np.random.Generator(np.random.PCG64([seed, i]))
-            points[i], left[i] = _meet(tracks[i], entries[i], entries[i_held], points[i_held], rng)
-    counts = is_met[:, None] & (left < MOST_LEFT_RATIO)
+            points[i], left[i] = _fit_note(
+                tracks[i], entries[i], entries[i_held], points[i_held], rng
+            )
+    counts = has_phases[:, None] & (left < MOST_LEFT_RATIO)
     for j in range(len(fits)):
         rule = KeyRule.of(points[:, j], entries, counts[:, j], i_held)
         points[:, j] = [
             _as_rule(note, rule.at(own.key_octaves))
             for note, own in zip(points[:, j], entries, strict=True)
         ]
-    for i in np.flatnonzero(is_met).tolist():
+    for i in np.flatnonzero(has_phases).tolist():
         points[i], left[i] = _turned(tracks[i], entries[i], points[i])
-    ratios = left[is_met].mean(axis=0)
+    ratios = left[has_phases].mean(axis=0)
     order = np.argsort(ratios, kind="stable")
-    return [NotesFit(points[:, j], is_met, float(ratios[j])) for j in order]
+    return [NotesFit(points[:, j], has_phases, float(ratios[j])) for j in order]
 
 
 def _as_rule(vector: FloatArray, ruled: FloatArray) -> FloatArray:
@@ -140,7 +126,7 @@ def _as_rule(vector: FloatArray, ruled: FloatArray) -> FloatArray:
     return joined
 
 
-def _meet(
+def _fit_note(
     tracks: PartialTracks,
     own: Entries,
     held: Entries,
@@ -154,35 +140,35 @@ def _meet(
     is_other_key = own.key_octaves != held.key_octaves
     carried = held.at_c4(known) * own.factors + own.shifts
     is_free = np.array([_own_entries(own, x, is_other_key=is_other_key) for x in known])
-    lines, free = np.repeat(carried, N_LINES, axis=0), np.repeat(is_free, N_LINES, axis=0)
+    rows, free = np.repeat(carried, N_ROWS, axis=0), np.repeat(is_free, N_ROWS, axis=0)
     tracking_octaves = (own.tracking[1:] - own.tracking[0]) * (own.key_octaves - held.key_octaves)
-    ground = Ground(tracks, own.limits, **COARSE)
+    model = NoteModel(tracks, own.limits, **COARSE)
 
     def draw(n_draws: int) -> FloatArray:
-        return draw_around(rng, lines, free, tracking_octaves, n_draws)
+        return draw_around(rng, rows, free, tracking_octaves, n_draws)
 
     first = own.limits.held(draw(N_FIRST).reshape(-1, N))
-    costs = ground.costs(first).reshape(len(lines), N_FIRST)
-    begun = first.reshape(len(lines), N_FIRST, N)[np.arange(len(lines)), np.argmin(costs, axis=1)]
-    walking = Lines(begun, free, costs.min(axis=1)).walked(ground, FIRST_STEPS)
-    walking = redraw_parts(
-        ground, rng, walking, lambda: draw(N_DRAWS), n_rounds=N_ROUNDS, n_steps=ROUND_STEPS
+    costs = model.costs(first).reshape(len(rows), N_FIRST)
+    begun = first.reshape(len(rows), N_FIRST, N)[np.arange(len(rows)), np.argmin(costs, axis=1)]
+    pool = Pool(begun, free, costs.min(axis=1)).fitted(model, FIRST_STEPS)
+    pool = redraw_parts(
+        model, rng, pool, lambda: draw(N_DRAWS), n_rounds=N_ROUNDS, n_steps=ROUND_STEPS
     )
-    closer = Ground(tracks, own.limits, **CLOSER)
-    ended = walking.walked(closer, CLOSER_STEPS)
-    shares = ended.costs.reshape(-1, N_LINES) / closer.n_partials
-    best = np.arange(len(known)) * N_LINES + np.argmin(shares, axis=1)
+    closer = NoteModel(tracks, own.limits, **CLOSER)
+    ended = pool.fitted(closer, CLOSER_STEPS)
+    shares = ended.costs.reshape(-1, N_ROWS) / closer.n_partials
+    best = np.arange(len(known)) * N_ROWS + np.argmin(shares, axis=1)
     return ended.points[best], shares.min(axis=1)
 
 
 def _turned(
     tracks: PartialTracks, own: Entries, points: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Walk to the phases of a note, everything else held; with the shares that are left."""
-    ground = Ground(tracks, own.limits, **CLOSER)
+    """Fit the phases of a note, everything else held; with the shares that are left."""
+    model = NoteModel(tracks, own.limits, **CLOSER)
     is_free = np.array([_own_entries(own, x, is_other_key=False) for x in points])
-    turned, costs = ground.walk(points, is_free, PHASE_STEPS)
-    return turned, costs / ground.n_partials
+    turned, costs = model.descend(points, is_free, PHASE_STEPS)
+    return turned, costs / model.n_partials
 
 
 def _own_entries(own: Entries, vector: FloatArray, *, is_other_key: bool) -> BoolArray:

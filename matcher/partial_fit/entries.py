@@ -1,4 +1,4 @@
-"""Entries of the fitted vectors: their names, where they may lie, and how they follow the key."""
+"""Entries of the fitted vectors: names, limits, draws of chance, and how they follow the key."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.partial_fit._paths import (
+from matcher.partial_fit._model import (
     BEND,
     BEND_DECAY,
+    DELAY,
     DEPTH,
     DETUNE,
     LEVELS,
@@ -20,24 +21,26 @@ from matcher.partial_fit._paths import (
     PWM_PHASE,
     PWM_RATE,
     RATE,
+    RATE_ENV,
     TUNE,
+    VIBRATO_PHASE,
     WIDTH,
     N,
 )
-from matcher.partial_fit.walks import Limits
 from shared import CATALOGUE, PHASE_NAMES
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     import numpy.typing as npt
 
     from matcher.problem import Problem
     from shared import FloatArray
+    from shared.types import IntArray
 
     BoolArray = npt.NDArray[np.bool_]
 
-__all__ = ["BLOCKS", "NAMES", "Entries", "key_changes", "named", "tracking_name"]
+__all__: list[str] = []
 
 OSCILLATORS = ("osc1", "osc2")
 _MOVES = (
@@ -68,29 +71,65 @@ BLOCKS = (
     *(tuple(range(at + RATE, at + BEND)) for at in _OF_OSCILLATOR),
     *((PHASE, at + BEND, at + BEND_DECAY) for at in _OF_OSCILLATOR),
 )
+# Entries of each kind.
+PHASES = (PHASE, *(at + i for at in _OF_OSCILLATOR for i in (PWM_PHASE, VIBRATO_PHASE)))
+DEPTHS = tuple(at + DEPTH for at in _OF_OSCILLATOR)
+RATES = tuple(at + i for at in _OF_OSCILLATOR for i in (PWM_RATE, RATE))
+_WIDTHS = tuple(at + WIDTH for at in _OF_OSCILLATOR)
+_PWM_DEPTHS = tuple(at + PWM_DEPTH for at in _OF_OSCILLATOR)
+# Where draws lie: what vibratos, pulse-width modulations and detunes are set to, common practice,
+# no source.
+MOST_DETUNE_CENTS, WIDTH_RATIOS = 15.0, (0.1, 0.5)
+PWM_RATES_HZ, PWM_DEPTHS, LONGEST_DELAY_S = (0.4, 3.5), (0.05, 0.35), 0.7
+VIBRATO_RATES_HZ, VIBRATO_DEPTHS_CENTS = (3.5, 7.5), (3.0, 25.0)
+SAW_SHARE, LEAST_PULSE = 0.7, 0.2
+BENDS_CENTS, BEND_DECAYS_S = (15.0, 600.0), (0.02, 0.4)
+# One vector of so many is drawn from all that an instrument offers.
+WIDE_EVERY = 3
+_CENTS = (DETUNE, *DEPTHS)
+# With less, an LFO isn't heard, and its rate is anything.
+LEAST_VIBRATO_CENTS, LEAST_PWM_RATIO = 0.5, 0.005
+# Entry that tells by how much an LFO moves, and the least, by the entries that follow the key.
+_DEPTH_OF = {
+    at + entry: (at + depth, least)
+    for at in (MOVES, MOVES + N_MOVES)
+    for entry, depth, least in (
+        (PWM_RATE, PWM_DEPTH, LEAST_PWM_RATIO),
+        (RATE, DEPTH, LEAST_VIBRATO_CENTS),
+        (DEPTH, DEPTH, LEAST_VIBRATO_CENTS),
+    )
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Limits:
+    """What a vector may be: `ends` (2, N), lowest and highest.
+
+    `sources` (N,) says which entry each one follows: itself, unless it is tied to another one.
+    """
+
+    ends: FloatArray
+    sources: IntArray
+
+    def held(self, vectors: FloatArray) -> FloatArray:
+        """Hold vectors within the ends, tied, and with their strongest waveform at level 1.
+
+        Levels count as ratios, since the gain of every partial is free.
+        """
+        held: FloatArray = np.clip(vectors, *self.ends)[:, self.sources]
+        strongest = held[:, LEVELS:MOVES].max(axis=1, keepdims=True)
+        held[:, LEVELS:MOVES] /= np.where(strongest > 0.0, strongest, 1.0)
+        return held
 
 
 @dataclass(frozen=True, eq=False)
 class Entries:
-    """What a fit may move for one note of a problem.
+    """What a fit may move for one note of a problem, all of shape (N,).
 
-    Parameters
-    ----------
-    base : np.ndarray, shape=(N,), dtype=float64
-        Values of the entries that don't move.
-    is_mobile : np.ndarray of bool, shape=(N,)
-        Which ones do.
-    limits : Limits
-        Within which.
-    shifts : np.ndarray, shape=(N,), dtype=float64
-        How much each entry is higher at this note's key than at C4: octaves of rates.
-    factors : np.ndarray, shape=(N,), dtype=float64
-        The same as ratios, of depths.
-    key_octaves : float
-        Key of the note in octaves above C4.
-    tracking : np.ndarray, shape=(3, N), dtype=float64
-        Key tracking of rates and depths in octaves per octave: of the base, and the lowest and
-        highest that the problem searches; three times the same where it searches none.
+    `base` has the values of what doesn't move, `is_mobile` says what does, within `limits`. At
+    this note's key, `key_octaves` above C4, entries are higher by `shifts` (octaves of rates) and
+    `factors` (ratios of depths). `tracking` (3, N) is key tracking in octaves per octave: of the
+    base, and the lowest and highest that the problem searches.
     """
 
     base: FloatArray
@@ -109,22 +148,7 @@ class Entries:
 
     @classmethod
     def of(cls, problem: Problem, base: FloatArray, midi_pitch: float) -> Entries:
-        """Find out what a problem lets move.
-
-        Parameters
-        ----------
-        problem : Problem
-            What is searched.
-        base : np.ndarray, shape=(n_dimensions,)
-            A vector of the problem, which says where the rest stands.
-        midi_pitch : float
-            Key of the note that is fitted.
-
-        Returns
-        -------
-        Entries
-            A linked parameter follows its source, unless a switch sets it.
-        """
+        """Find out what a problem lets move; linked parameters follow their source."""
         row = problem.values(base[None, :])[0]
         values = dict(zip(CATALOGUE.names, row.tolist(), strict=True))
         phases = dict(zip(PHASE_NAMES, problem.phases(base[None, :], 0)[0].tolist(), strict=True))
@@ -154,18 +178,7 @@ class Entries:
         )
 
     def rested(self, vector: FloatArray) -> FloatArray:
-        """Put back to the base what does nothing: rates without depth, widths without pulse.
-
-        Parameters
-        ----------
-        vector : np.ndarray, shape=(N,)
-            Entries.
-
-        Returns
-        -------
-        np.ndarray, shape=(N,)
-            A copy that sounds the same.
-        """
+        """Put back to the base what does nothing: rates without depth, widths without pulse."""
         rested = vector.copy()
         for o, at in enumerate(_OF_OSCILLATOR):
             if vector[LEVELS + 2 * o + 1] == 0.0:
@@ -185,17 +198,6 @@ class Entries:
         """Let the oscillators change places: the partials are the same, but not their phases.
 
         Oscillator 1 begins its cycle with the note, so that the front edge tells the orders apart.
-
-        Parameters
-        ----------
-        vector : np.ndarray, shape=(N,)
-            Entries.
-
-        Returns
-        -------
-        list of np.ndarray, shape=(N,)
-            As it is, and the other way round if the problem can do that. An oscillator that
-            sounds alone is oscillator 1.
         """
         other = vector.copy()
         for first, last in ((LEVELS, MOVES), (MOVES, N)):
@@ -216,50 +218,17 @@ class Entries:
         return [x for x, does in zip((vector, other), sounds, strict=True) if does]
 
     def settings(self, vector: FloatArray) -> dict[str, float]:
-        """Name the values and phases of a vector.
-
-        Parameters
-        ----------
-        vector : np.ndarray, shape=(N,)
-            Entries at the key of the note.
-
-        Returns
-        -------
-        dict of str to float
-            Physical values by the catalogue's names, at C4; phases in cycles by `PHASE_NAMES`.
-        """
+        """Name values, at C4, and phases in cycles of a vector at the key of the note."""
         return named(self.at_c4(vector))
 
     def at_c4(self, vector: FloatArray) -> FloatArray:
-        """Take entries from the key of the note to C4, by the base's key tracking.
-
-        Parameters
-        ----------
-        vector : np.ndarray, shape=(N,)
-            Entries at the key.
-
-        Returns
-        -------
-        np.ndarray, shape=(N,)
-            The same at C4.
-        """
+        """Take entries from the key of the note to C4, by the base's key tracking."""
         plain: FloatArray = (vector - self.shifts) / self.factors
         return plain
 
 
 def named(plain: FloatArray) -> dict[str, float]:
-    """Name entries at C4.
-
-    Parameters
-    ----------
-    plain : np.ndarray, shape=(N,)
-        Entries.
-
-    Returns
-    -------
-    dict of str to float
-        Physical values by the catalogue's names; phases in cycles by `PHASE_NAMES`.
-    """
+    """Name entries at C4."""
     settings = {}
     for name, entry in zip(NAMES, plain.tolist(), strict=True):
         settings[name] = 2.0**entry if name.endswith(_LOGARITHMIC) else entry
@@ -294,18 +263,7 @@ def _source(problem: Problem, i: int) -> int:
 
 
 def tracking_name(name: str) -> str:
-    """Name the key tracking of an entry.
-
-    Parameters
-    ----------
-    name : str
-        One of `NAMES`.
-
-    Returns
-    -------
-    str
-        A name of the catalogue; empty for what doesn't follow the key.
-    """
+    """Name the key tracking of an entry; empty for what doesn't follow the key."""
     for end, tracking in (("rate_hz", "rate"), ("vibrato.depth_cents", "vibrato.depth")):
         if name.endswith(end):
             return f"{name.removesuffix(end)}{tracking}_key_track_ratio"
@@ -313,22 +271,7 @@ def tracking_name(name: str) -> str:
 
 
 def key_changes(tracking: FloatArray, key_octaves: float) -> tuple[FloatArray, FloatArray]:
-    """Say how much entries change from C4 to a key.
-
-    Parameters
-    ----------
-    tracking : np.ndarray, shape=(N,)
-        Octaves per octave.
-    key_octaves : float
-        The key in octaves above C4.
-
-    Returns
-    -------
-    shifts : np.ndarray, shape=(N,)
-        What is added, as rates are logarithms.
-    factors : np.ndarray, shape=(N,)
-        What depths are multiplied by.
-    """
+    """Say how entries change from C4 to a key: what is added, and what is multiplied by."""
     octaves = tracking * key_octaves
     return np.where(_IS_RATE, octaves, 0.0), np.where(_IS_RATE, 1.0, 2.0**octaves)
 
@@ -343,3 +286,123 @@ def _tracking(
     if told not in problem.space:
         return values[told], values[told], values[told]
     return values[told], problem.space[told].low, problem.space[told].high
+
+
+def draw_vectors(rng: np.random.Generator, n_vectors: int, ends: FloatArray) -> FloatArray:
+    """Draw vectors (n_vectors, N) around usual settings, each third one from whole ranges.
+
+    Tuning and rate envelopes are at rest.
+    """
+    u = rng.random((n_vectors, N))
+    drawn = u.copy()  # phases, and what is left as it is
+    drawn[:, TUNE] = 0.0
+    drawn[:, DETUNE] = MOST_DETUNE_CENTS * (2.0 * u[:, DETUNE] - 1.0)
+    for o, at in enumerate(_OF_OSCILLATOR):
+        saw, pulse = LEVELS + 2 * o, LEVELS + 2 * o + 1
+        drawn[:, saw] = np.maximum(u[:, saw] - 1.0 + SAW_SHARE, 0.0) / SAW_SHARE
+        drawn[:, pulse] = LEAST_PULSE + (1.0 - LEAST_PULSE) * u[:, pulse]
+        drawn[:, at + WIDTH] = _between(u[:, at + WIDTH], *WIDTH_RATIOS)
+        drawn[:, at + PWM_RATE] = _between(u[:, at + PWM_RATE], *np.log2(PWM_RATES_HZ))
+        drawn[:, at + PWM_DEPTH] = _between(u[:, at + PWM_DEPTH], *PWM_DEPTHS)
+        drawn[:, at + RATE] = _between(u[:, at + RATE], *np.log2(VIBRATO_RATES_HZ))
+        depths = _between(u[:, at + DEPTH], *np.log2(VIBRATO_DEPTHS_CENTS))
+        drawn[:, at + DEPTH] = 2.0**depths
+        drawn[:, at + VIBRATO_PHASE] = u[:, at + VIBRATO_PHASE]
+        drawn[:, at + DELAY] = LONGEST_DELAY_S * u[:, at + DELAY]
+        drawn[:, at + RATE_ENV] = 0.0
+        signed = 2.0 * u[:, at + BEND] - 1.0
+        cents = 2.0 ** _between(np.abs(signed), *np.log2(BENDS_CENTS))
+        drawn[:, at + BEND] = np.copysign(cents, signed)
+        drawn[:, at + BEND_DECAY] = _between(u[:, at + BEND_DECAY], *np.log2(BEND_DECAYS_S))
+    drawn[::WIDE_EVERY] = _wide(drawn[::WIDE_EVERY], u[::WIDE_EVERY], ends)
+    return drawn
+
+
+def _wide(drawn: FloatArray, u: FloatArray, ends: FloatArray) -> FloatArray:
+    """Draw detunes, widths, rates and depths from whole ranges, small cents more often."""
+    wide = drawn.copy()
+    low, high = ends
+    for i in (*_WIDTHS, *RATES, *_PWM_DEPTHS):
+        if np.isfinite(low[i]) and np.isfinite(high[i]):
+            wide[:, i] = _between(u[:, i], low[i], high[i])
+    for i in _CENTS:
+        if np.isfinite(low[i]) and np.isfinite(high[i]):
+            signed = 2.0 * u[:, i] - 1.0 if low[i] < 0.0 else u[:, i]
+            wide[:, i] = signed * np.abs(signed) * max(high[i], -low[i])
+    return wide
+
+
+def draw_around(
+    rng: np.random.Generator,
+    known: FloatArray,
+    is_free: BoolArray,
+    octaves: FloatArray,
+    n_draws: int,
+) -> FloatArray:
+    """Draw vectors (n_known, n_draws, N) of another note around those of a known one.
+
+    Phases anywhere, rates and depths as far as key tracking can lead them, `octaves` (2, N).
+    """
+    u = rng.random((len(known), n_draws, N))
+    moved = _between(u, *octaves)
+    drawn = np.repeat(known[:, None, :], n_draws, axis=1)
+    phases, rates, depths = list(PHASES), list(RATES), list(DEPTHS)
+    drawn[:, :, phases] = u[:, :, phases]
+    drawn[:, :, rates] += moved[:, :, rates]
+    drawn[:, :, depths] *= 2.0 ** moved[:, :, depths]
+    return np.where(is_free[:, None, :], drawn, known[:, None, :])
+
+
+def _between(shares: FloatArray, low: float | FloatArray, high: float | FloatArray) -> FloatArray:
+    """Spread shares from 0 to 1 evenly between two ends."""
+    return low + (high - low) * shares
+
+
+@dataclass(frozen=True, eq=False)
+class KeyRule:
+    """What entries are at C4, and how they follow the key in octaves per octave, both (N,)."""
+
+    plain: FloatArray
+    tracking: FloatArray
+
+    @classmethod
+    def of(
+        cls, vectors: FloatArray, entries: Sequence[Entries], counts: BoolArray, i_held: int
+    ) -> KeyRule:
+        """Draw the rule through several notes, by least squares of octaves.
+
+        `counts` says which notes tell rates and depths; `i_held` tells everything else. What isn't
+        searched, hardly moves, or has only one key that counts keeps the base's key tracking.
+        """
+        held = entries[i_held]
+        plain, tracking = held.at_c4(vectors[i_held]), held.tracking[0].copy()
+        keys = np.array([e.key_octaves for e in entries])
+        for i in np.flatnonzero(held.is_tracked).tolist():
+            depth, least = _DEPTH_OF[i]
+            told = counts & (vectors[:, depth] >= least)
+            if not told[i_held] or np.ptp(keys[told]) == 0.0:
+                continue
+            is_depth = i == depth
+            octaves = np.log2(vectors[told, i]) if is_depth else vectors[told, i]
+            middle, mean = np.mean(keys[told]), np.mean(octaves)
+            apart = keys[told] - middle
+            slope = np.sum(apart * (octaves - mean)) / np.sum(apart**2)
+            tracking[i] = np.clip(slope, *held.tracking[1:, i])
+            at_c4 = mean - tracking[i] * middle
+            plain[i] = 2.0**at_c4 if is_depth else at_c4
+        return cls(plain, tracking)
+
+    def at(self, key_octaves: float) -> FloatArray:
+        """Say what entries are at a key."""
+        shifts, factors = key_changes(self.tracking, key_octaves)
+        moved: FloatArray = self.plain * factors + shifts
+        return moved
+
+    def settings(self) -> dict[str, float]:
+        """Name values, phases and key tracking."""
+        tracked = {
+            tracking_name(NAMES[i]): float(self.tracking[i])
+            for i in range(N)
+            if tracking_name(NAMES[i])
+        }
+        return named(self.plain) | tracked

@@ -1,10 +1,10 @@
 """What two oscillators do over time, fitted to the partials of one note.
 
-Valleys are narrow in some twenty dimensions, but one part at a time leads down: several lines of
-vectors each draw one part of theirs anew (a vibrato, a pulse with its modulation, the detune),
-many times, walk down from the best draw, and keep what leaves less of the partials. They do so on
-few partials, where valleys are wide; the best go on with more, and lose what changes nothing.
-The number of draws is fixed, so a seed gives the same on every machine.
+Valleys are narrow in some twenty dimensions, but one part at a time leads down: each of a pool of
+vectors has one part drawn anew (a vibrato, a pulse with its modulation, the detune), many times,
+is fitted from the best draw, and keeps what leaves less of the partials. That is done on few
+partials, where valleys are wide; the best go on with more, and lose what changes nothing. The
+number of draws is fixed, so a seed gives the same on every machine.
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.partial_fit._paths import (
+from matcher.optimise import descend
+from matcher.partial_fit import _model
+from matcher.partial_fit._model import (
     BEND,
     BEND_DECAY,
     DELAY,
@@ -31,24 +33,24 @@ from matcher.partial_fit._paths import (
     WIDTH,
     N,
 )
-from matcher.partial_fit.draws import draw_vectors
-from matcher.partial_fit.lines import Lines, redraw_parts
-from matcher.partial_fit.walks import Ground
+from matcher.partial_fit.entries import BLOCKS, draw_vectors
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import numpy.typing as npt
 
-    from matcher.partial_fit.entries import Entries
+    from matcher.partial_fit.entries import Entries, Limits
     from matcher.partial_fit.tracks import PartialTracks
     from shared import FloatArray
 
     BoolArray = npt.NDArray[np.bool_]
 
-__all__ = ["MovementFit", "fit_movement", "is_long_enough"]
+__all__: list[str] = []
 
-# Lines with pulse-width modulation, with vibrato, with bends. With the numbers below, each of the
-# known notes is found by several lines at once.
-N_LINES = {
+# How many vectors move pulse-width modulation, vibrato, bends. With the numbers below, each of
+# the known notes is found by several vectors at once.
+N_ROWS = {
     (True, True, False): 12,
     (True, False, False): 2,
     (False, True, False): 2,
@@ -59,8 +61,8 @@ N_LINES = {
 }
 N_FIRST, FIRST_STEPS = 256, 12
 N_ROUNDS, N_DRAWS, ROUND_STEPS = 36, 100, 8
-# Partials, each so many frames (of 9 ms), coefficients of the gains: of the lines, and of the best
-# of them, whose frames have to follow a filter too.
+# Partials, each so many frames (of 9 ms), coefficients of the gains: of the pool, and of its best
+# vectors, whose frames have to follow a filter too.
 COARSE = {"n_partials": 3, "every": 3, "n_courses": 1}
 MIDDLE = {"n_partials": 4, "every": 2, "n_courses": 2}
 PLAIN = {"n_partials": 8, "every": 2, "n_courses": 2}
@@ -100,6 +102,126 @@ _PARTS = (
     *(((at + RATE_ENV,), (at + RATE_ENV,)) for at in _OSCILLATORS),
     *(((at + DELAY,), (at + DELAY,)) for at in _OSCILLATORS),
 )
+# Fits that leave the same are the same.
+SAME_RATIO, SAME_SHARE = 1.01, 1e-4
+
+
+class NoteModel:
+    """What vectors (n_vectors, N) leave of a note's partials, and the way down.
+
+    The lowest `n_partials` count, in each `every`-th frame, with gains over time that are
+    polynomials of `n_courses` coefficients.
+    """
+
+    def __init__(
+        self,
+        tracks: PartialTracks,
+        limits: Limits,
+        *,
+        n_partials: int,
+        every: int,
+        n_courses: int,
+    ) -> None:
+        skipped = -tracks.first % every
+        self.limits = limits
+        self._target = tracks.normalised(n_partials)[skipped::every].copy()
+        first = (tracks.first + skipped) // every
+        self._timing = np.array(
+            [tracks.pitch_hz, every * tracks.step_s, float(first), 0.25 * tracks.window_s]
+        )
+        self._n_courses = n_courses
+
+    @property
+    def n_partials(self) -> int:
+        """How many partials count."""
+        return int(self._target.shape[1])
+
+    def costs(self, vectors: FloatArray) -> FloatArray:
+        """Sum over partials the share of power that each vector leaves, 0 to `n_partials`."""
+        costs = np.empty(len(vectors))
+        paths = np.empty((len(vectors), 2, _model.N_PLAIN, len(self._target)))
+        _model.set_paths(vectors, self._timing, paths)
+        _model.set_costs(vectors, paths, self._target, self._n_courses, costs)
+        return costs
+
+    def descend(
+        self, vectors: FloatArray, is_free: BoolArray, n_steps: int
+    ) -> tuple[FloatArray, FloatArray]:
+        """Fit each vector where it is free; where they end, and their costs."""
+        return descend(
+            vectors,
+            is_free,
+            n_steps,
+            costs=self.costs,
+            products=self._products,
+            held=self.limits.held,
+        )
+
+    def _products(self, vectors: FloatArray) -> FloatArray:
+        """Products of residuals and slopes with each other, shape (n_vectors, 1 + N, 1 + N)."""
+        products = np.empty((len(vectors), 1 + N, 1 + N))
+        paths = np.empty((len(vectors), 2, _model.N_PATH, len(self._target)))
+        _model.set_paths(vectors, self._timing, paths)
+        _model.set_products(
+            vectors, paths, self._target, self._n_courses, self.limits.sources, products
+        )
+        return products
+
+
+@dataclass(frozen=True, eq=False)
+class Pool:
+    """Vectors that are fitted side by side: `points`, what `is_free` in each, and `costs`."""
+
+    points: FloatArray
+    is_free: BoolArray
+    costs: FloatArray
+
+    def different(self, n_best: int) -> Pool:
+        """Choose the vectors that leave least, the closest first; equal ones count once."""
+        chosen: list[int] = []
+        for i in np.argsort(self.costs, kind="stable"):
+            if len(chosen) == n_best:
+                break
+            known = self.costs[chosen[-1]] if chosen else -np.inf
+            if self.costs[i] > SAME_RATIO * known + SAME_SHARE:
+                chosen.append(int(i))
+        return Pool(self.points[chosen], self.is_free[chosen], self.costs[chosen])
+
+    def fitted(self, model: NoteModel, n_steps: int) -> Pool:
+        """Fit each vector."""
+        points, costs = model.descend(self.points, self.is_free, n_steps)
+        return Pool(points, self.is_free, costs)
+
+
+def redraw_parts(
+    model: NoteModel,
+    rng: np.random.Generator,
+    pool: Pool,
+    draw: Callable[[], FloatArray],
+    *,
+    n_rounds: int,
+    n_steps: int,
+) -> Pool:
+    """Draw one part of each vector anew, `n_rounds` times, fit it, and keep what is better.
+
+    `draw` makes new vectors for each, shape (n_vectors, n_draws, N).
+    """
+    points, costs, numbers = pool.points.copy(), pool.costs.copy(), np.arange(len(pool.costs))
+    parts = np.zeros((len(BLOCKS), N), bool)
+    for part, block in zip(parts, BLOCKS, strict=True):
+        part[list(block)] = True
+    can = np.any(pool.is_free[:, None, :] & parts, axis=2)
+    for _ in range(n_rounds if np.any(can) else 0):
+        chosen = np.argmax(np.where(can, rng.random(can.shape), -1.0), axis=1)
+        drawn = draw()
+        is_new = (parts[chosen] & pool.is_free)[:, None, :]
+        tried = model.limits.held(np.where(is_new, drawn, points[:, None, :]).reshape(-1, N))
+        found = model.costs(tried).reshape(len(numbers), -1)
+        tried = tried.reshape(drawn.shape)[numbers, np.argmin(found, axis=1)]
+        tried, found = model.descend(tried, pool.is_free, n_steps)
+        is_lower = found < costs
+        points[is_lower], costs[is_lower] = tried[is_lower], found[is_lower]
+    return Pool(points, pool.is_free, costs)
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,77 +244,47 @@ class MovementFit:
 def fit_movement(
     tracks: PartialTracks, entries: Entries, *, seed: int, n_best: int
 ) -> list[MovementFit]:
-    """Fit the movement of two oscillators to the partials of a note.
-
-    Parameters
-    ----------
-    tracks : PartialTracks
-        The note.
-    entries : Entries
-        What may move, and where the rest stands.
-    seed : int >= 0
-        Seed of all draws.
-    n_best : int >= 1
-        How many different fits are wanted.
-
-    Returns
-    -------
-    list of MovementFit
-        Up to `n_best`, the closest first; none of a note that is too short.
-    """
+    """Fit two oscillators to the partials of a note: up to `n_best`, the closest first."""
     if not is_long_enough(tracks):
         return []
     rng = np.random.Generator(np.random.PCG64(seed))
-    lines = _run_lines(Ground(tracks, entries.limits, **COARSE), entries, rng)
-    middle = Ground(tracks, entries.limits, **MIDDLE)
-    lines = lines.different(N_MIDDLE).walked(middle, MIDDLE_STEPS)
-    lines = _redrawn(middle, entries, rng, lines, MIDDLE_ROUNDS).different(N_FINE)
-    lowest, fine = (Ground(tracks, entries.limits, **kind) for kind in (PLAIN, FINE))
-    lines = _leave_out(lowest, lines, tracks).walked(fine, FINE_STEPS).different(n_best)
-    left = np.minimum(
-        lines.costs / fine.n_partials, lowest.costs(lines.points) / lowest.n_partials
-    )
+    pool = _begin_pool(NoteModel(tracks, entries.limits, **COARSE), entries, rng)
+    middle = NoteModel(tracks, entries.limits, **MIDDLE)
+    pool = pool.different(N_MIDDLE).fitted(middle, MIDDLE_STEPS)
+    pool = _redrawn(middle, entries, rng, pool, MIDDLE_ROUNDS).different(N_FINE)
+    lowest, fine = (NoteModel(tracks, entries.limits, **kind) for kind in (PLAIN, FINE))
+    pool = _leave_out(lowest, pool, tracks).fitted(fine, FINE_STEPS).different(n_best)
+    left = np.minimum(pool.costs / fine.n_partials, lowest.costs(pool.points) / lowest.n_partials)
     return [
-        MovementFit(point, float(ratio)) for point, ratio in zip(lines.points, left, strict=True)
+        MovementFit(point, float(ratio)) for point, ratio in zip(pool.points, left, strict=True)
     ]
 
 
 def is_long_enough(tracks: PartialTracks) -> bool:
-    """Say whether a note can tell what moves.
-
-    Parameters
-    ----------
-    tracks : PartialTracks
-        The note.
-
-    Returns
-    -------
-    bool
-        False if it has hardly any frames, or no partials.
-    """
+    """Say whether a note can tell what moves."""
     return len(tracks.partials) >= FEWEST_FRAMES and bool(np.any(tracks.partials))
 
 
-def _run_lines(ground: Ground, entries: Entries, rng: np.random.Generator) -> Lines:
-    """Begin each line at the best of many draws, and let it draw part after part anew."""
-    kinds = [kind for kind, n_lines in N_LINES.items() for _ in range(n_lines)]
+def _begin_pool(model: NoteModel, entries: Entries, rng: np.random.Generator) -> Pool:
+    """Begin each vector at the best of many draws, and draw part after part of it anew."""
+    kinds = [kind for kind, n_rows in N_ROWS.items() for _ in range(n_rows)]
     is_free = np.array([_moving(entries, *kind) for kind in kinds])
     points = _draw(entries, rng, is_free, N_FIRST)
-    costs = ground.costs(points.reshape(-1, N)).reshape(len(kinds), N_FIRST)
+    costs = model.costs(points.reshape(-1, N)).reshape(len(kinds), N_FIRST)
     points = points[np.arange(len(kinds)), np.argmin(costs, axis=1)]
-    points, costs = ground.walk(points, is_free, FIRST_STEPS)
-    return _redrawn(ground, entries, rng, Lines(points, is_free, costs), N_ROUNDS)
+    points, costs = model.descend(points, is_free, FIRST_STEPS)
+    return _redrawn(model, entries, rng, Pool(points, is_free, costs), N_ROUNDS)
 
 
 def _redrawn(
-    ground: Ground, entries: Entries, rng: np.random.Generator, lines: Lines, n_rounds: int
-) -> Lines:
-    """Let lines draw parts anew from anywhere."""
+    model: NoteModel, entries: Entries, rng: np.random.Generator, pool: Pool, n_rounds: int
+) -> Pool:
+    """Draw parts anew from anywhere."""
     return redraw_parts(
-        ground,
+        model,
         rng,
-        lines,
-        lambda: _draw(entries, rng, lines.is_free, N_DRAWS),
+        pool,
+        lambda: _draw(entries, rng, pool.is_free, N_DRAWS),
         n_rounds=n_rounds,
         n_steps=ROUND_STEPS,
     )
@@ -204,7 +296,7 @@ def _moving(
     has_vibrato: bool,  # noqa: FBT001
     has_bends: bool,  # noqa: FBT001
 ) -> BoolArray:
-    """Say what moves in a line of one kind, shape (N,)."""
+    """Say what moves in a vector of one kind, shape (N,)."""
     moving = entries.is_mobile.copy()
     if not has_pwm:
         moving[list(_PWM)] = False
@@ -218,7 +310,7 @@ def _moving(
 def _draw(
     entries: Entries, rng: np.random.Generator, is_free: BoolArray, n_draws: int
 ) -> FloatArray:
-    """Draw vectors for each line, shape (n_lines, n_draws, N); depths of what is fixed are 0."""
+    """Draw for each vector, shape (n_vectors, n_draws, N); depths of what is fixed are 0."""
     drawn = draw_vectors(rng, len(is_free) * n_draws, entries.limits.ends)
     drawn = drawn.reshape(len(is_free), n_draws, N)
     base = np.tile(entries.base, (len(is_free), 1))
@@ -244,10 +336,10 @@ def _bent_away(points: FloatArray, zeros: tuple[int, ...], pitch_hz: float) -> F
     return turned
 
 
-def _leave_out(ground: Ground, lines: Lines, tracks: PartialTracks) -> Lines:
+def _leave_out(model: NoteModel, pool: Pool, tracks: PartialTracks) -> Pool:
     """Set parts to 0 that change nothing, which then move no more."""
-    lines = lines.walked(ground, PLAIN_STEPS)
-    points, is_free, costs = lines.points.copy(), lines.is_free.copy(), lines.costs.copy()
+    pool = pool.fitted(model, PLAIN_STEPS)
+    points, is_free, costs = pool.points.copy(), pool.is_free.copy(), pool.costs.copy()
     for zeros, fixed in _PARTS:
         without, moving = points.copy(), is_free.copy()
         is_zeroed = np.isin(np.arange(N), zeros)
@@ -258,10 +350,10 @@ def _leave_out(ground: Ground, lines: Lines, tracks: PartialTracks) -> Lines:
         without[:, PHASE] += _bent_away(points, zeros, tracks.pitch_hz)
         without[:, list(zeros)] = 0.0
         moving[:, list(fixed)] = False
-        without, found = ground.walk(without, moving, PLAIN_STEPS)
-        is_plain = found < PLAIN_RATIO * costs + PLAIN_SHARE * ground.n_partials
+        without, found = model.descend(without, moving, PLAIN_STEPS)
+        is_plain = found < PLAIN_RATIO * costs + PLAIN_SHARE * model.n_partials
         is_plain &= np.all(is_free | (points == 0.0), axis=1, where=is_zeroed)
         points[is_plain], is_free[is_plain] = without[is_plain], moving[is_plain]
         # Against what was there at first: else a little is lost again and again.
         costs = np.where(is_plain, np.minimum(costs, found), costs)
-    return Lines(points, is_free, costs)
+    return Pool(points, is_free, costs)

@@ -53,18 +53,7 @@ class PartialTracks:
     window_s: float = 0.0
 
     def normalised(self, n_partials: int) -> ComplexArray:
-        """Return the lowest partials, each with a power of 1 in all; those too weak are left out.
-
-        Parameters
-        ----------
-        n_partials : int >= 1
-            How many.
-
-        Returns
-        -------
-        np.ndarray, shape=(n_frames, up to n_partials), dtype=complex128
-            Zeros for a partial that lies 60 dB and more under the strongest one.
-        """
+        """Return the lowest partials, each with a power of 1 in all; 0 for those too weak."""
         lowest = self.partials[:, :n_partials]
         power = np.sum(np.abs(lowest) ** 2, axis=0)
         is_heard = power > np.max(power, initial=0.0) * WEAKEST
@@ -75,18 +64,8 @@ class PartialTracks:
 def partial_tracks(note: TargetNote, *, is_bent: bool = False) -> PartialTracks:
     """Follow the partials of a note while its key is held.
 
-    Parameters
-    ----------
-    note : TargetNote
-        The note.
-    is_bent : bool
-        Whether its attack may have a pitch envelope.
-
-    Returns
-    -------
-    PartialTracks
-        From 60 ms after the onset, or from 0.35 s (0.4 of shorter gates) if it may be bent, to the
-        gate's end; may have no frames.
+    From 60 ms after the onset, or from 0.35 s (0.4 of shorter gates) if a pitch envelope may have
+    bent the attack, to the gate's end; there may be no frames.
     """
     rate, pitch_hz = note.sample_rate_hz, float(midi_to_hz(note.note.midi_pitch))
     step = max(1, round(STEP_S * rate))

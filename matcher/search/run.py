@@ -218,7 +218,7 @@ class SearchRun:
             problem,
             starts,
             fans,
-            self._movements.jumps()[: 0 if stage.has_fronts else None],
+            self._movements.proposals()[: 0 if stage.has_fronts else None],
             columns=columns,
             name=self._sampler_name,
             seed=seed,

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from matcher.matching import make_problem
-from matcher.partial_fit import movement_vectors
+from matcher.partial_fit.movements import movement_vectors
 from matcher.search.starts import start_vectors
 from matcher.target import Target
 from shared import CATALOGUE

@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 
 from matcher.matching import make_problem
-from matcher.partial_fit._paths import DEPTH, MOVES, PWM_DEPTH, PWM_RATE, RATE
-from matcher.partial_fit.entries import Entries
-from matcher.partial_fit.key_rule import KeyRule
+from matcher.partial_fit._model import DEPTH, MOVES, PWM_DEPTH, PWM_RATE, RATE
+from matcher.partial_fit.entries import Entries, KeyRule
 from tests.own_notes import own_target
 from voice import load_structure
 

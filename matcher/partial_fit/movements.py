@@ -1,31 +1,33 @@
-"""Fits of what oscillators do over time, as candidates of a search."""
+"""Fits of what oscillators do over time, as starts and proposals of a search."""
 
 from __future__ import annotations
 
+import time
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from matcher.partial_fit.across import MOST_LEFT_RATIO, NotesFit, fit_across
-from matcher.partial_fit.entries import NAMES, Entries, tracking_name
-from matcher.partial_fit.fit import MovementFit, fit_movement
-from matcher.partial_fit.key_rule import KeyRule
+from matcher.partial_fit.entries import NAMES, Entries, KeyRule, tracking_name
+from matcher.partial_fit.fit import MovementFit, NoteModel, fit_movement
 from matcher.partial_fit.tracks import PartialTracks, partial_tracks
-from matcher.partial_fit.walks import Ground
+from matcher.search.onset_search import front_edges
 from matcher.search.starts import sweep_vectors
 from shared import CATALOGUE, PHASE_NAMES
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
+    from matcher.evaluator import Evaluator
     from matcher.problem import Problem
     from matcher.target import TargetNote
     from shared import FloatArray
+    from shared.types import IntArray
 
     _Joint = tuple[NotesFit, int]
 
-__all__ = ["compile_fit", "movement_jumps", "movement_starts", "movement_vectors"]
+__all__ = ["Movements"]
 
 # With fewer of these in a problem there is nothing that could move against anything.
 FEWEST_NAMES = 2
@@ -38,6 +40,120 @@ _AT_REST = ("osc1.octave", "osc2.octave", "osc1.triangle_level", "osc2.triangle_
 _LEVELS_AND_TUNING = tuple(
     name for name in NAMES if name.endswith(("_level", "tune_cents", "osc2.phase"))
 )
+# A fit takes about a second, which pays if the first stage has so many candidates of one note; of
+# each other note it takes a share of that more. Where candidates are counted it takes none of
+# them, and is left to searches that have some time.
+LEAST_TIMED, OTHER_NOTE_SHARE, LEAST_COUNTED = 400, 0.15, 200
+# One candidate of the first stage in `STAGE_SHARE`, and no more than `MOST_SWEPT`, put the fits
+# into the rest of the voice.
+STAGE_SHARE, MOST_SWEPT = 16, 64
+# Fits that a search begins with, each in both orders of the oscillators.
+N_FITS = 4
+# Front edges take two or three seconds, which pays if their stage has so many candidates of one
+# note; with fewer they are searched less thoroughly, below a share of them not at all.
+WHOLE_FRONTS, LEAST_FRONTS = 2000, 0.2
+
+
+class Movements:
+    """Fits of what the oscillators do over time, for one search.
+
+    They follow from target and seed alone, so a search that goes on has the same ones.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is searched.
+    notes : sequence of TargetNote
+        Its notes; without any there are no fits.
+    base : np.ndarray, shape=(n_dimensions,), optional
+        What was measured on the notes.
+    seed : int >= 0
+        Seed of all draws.
+    """
+
+    def __init__(
+        self,
+        problem: Problem,
+        notes: Sequence[TargetNote] = (),
+        base: FloatArray | None = None,
+        *,
+        seed: int = 0,
+    ) -> None:
+        self._problem = problem
+        self._notes = tuple(notes)
+        self._base = problem.vector({}) if base is None else base
+        self._seed = seed
+        self._vectors = np.empty((0, problem.n_dimensions))
+        self._took_s = 0.0
+
+    def compile(self) -> None:
+        """Compile what `prepare` needs, or load what was compiled."""
+        if self._notes:
+            compile_fit(self._problem, self._notes, self._base)
+
+    def prepare(self, n_left: int, *, is_timed: bool) -> None:
+        """Make the fits, unless the first stage has too few candidates."""
+        if self._notes and n_left >= _least_candidates(len(self._notes), is_timed=is_timed):
+            began = time.perf_counter()
+            self._vectors = movement_vectors(
+                self._problem, self._notes, self._base, n_best=N_FITS, seed=self._seed
+            )
+            self._took_s = time.perf_counter() - began
+
+    def deadline_s(self, seconds: float, share: float) -> float:
+        """Say when a share of a search is over, of the time that the fits have left.
+
+        Otherwise they would take the first stage's time, which is there to try them.
+        """
+        took_s = min(self._took_s, seconds)
+        return took_s * (1.0 - share) + seconds * share
+
+    def starts(self, base: FloatArray, n_left: int, *, seed: int) -> FloatArray:
+        """Make starts of the first stage; see `movement_starts`."""
+        n_swept = max(1, min(MOST_SWEPT, n_left // STAGE_SHARE))
+        return movement_starts(self._problem, self._vectors, base, n_swept=n_swept, seed=seed)
+
+    def proposals(self) -> FloatArray:
+        """Make proposals of the fits; see `movement_proposals`."""
+        return movement_proposals(self._problem, self._vectors)
+
+    def fronts(
+        self,
+        evaluator: Evaluator,
+        best: FloatArray,
+        n_left: int,
+        *,
+        seed: int,
+        moving: IntArray | None = None,
+        is_over: Callable[[], bool] = lambda: False,
+    ) -> FloatArray:
+        """Search the front edge, of the best point so far and of the closest fit put into it.
+
+        A fit leaves the attack out, and a front edge alone is nothing without the right detune: a
+        search that has found neither finds both at once. With little time, and in a patch that was
+        made plain, only the best point counts.
+        """
+        effort = min(1.0, n_left * len(self._notes) / WHOLE_FRONTS)
+        if effort < LEAST_FRONTS:
+            return np.empty((0, self._problem.n_dimensions))
+        fits = self.proposals()[: moving is None and effort == 1.0]
+        bases = np.concatenate([best[None], np.where(np.isnan(fits), best, fits)])
+        return front_edges(
+            evaluator,
+            self._notes,
+            bases,
+            effort=effort,
+            seed=seed,
+            moving=moving,
+            is_over=is_over,
+        )
+
+
+def _least_candidates(n_notes: int, *, is_timed: bool) -> float:
+    """Say how many candidates make fits worth their time; each one plays all notes."""
+    if not is_timed:
+        return LEAST_COUNTED
+    return LEAST_TIMED * (1.0 + OTHER_NOTE_SHARE * (n_notes - 1)) / n_notes
 
 
 def movement_vectors(
@@ -51,28 +167,9 @@ def movement_vectors(
     """Fit levels, detune, bends, pulse-width modulations and vibratos of both oscillators.
 
     Filter, body and amplifier don't matter, as each partial's gain is free; so it is known what
-    the oscillators do before anything else is found.
-
-    Parameters
-    ----------
-    problem : Problem
-        What is searched.
-    notes : sequence of TargetNote
-        Its notes. The one that is held longest is fitted; of several, the two that are. The others
-        then tell their own phases, and how rates and depths follow the key.
-    base : np.ndarray, shape=(n_dimensions,)
-        What stands where the fits tell nothing: other parameters, phases of very short notes.
-    n_best : int >= 1
-        How many different fits are wanted.
-    seed : int >= 0
-        Seed of all draws; the result is the same for the same seed.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_rows, n_dimensions), dtype=float64
-        Up to `n_best` fits in both orders of the oscillators, the closest first; none if the
-        problem moves too little, the notes are too short, or two oscillators can't do what is
-        heard.
+    the oscillators do before anything else is found. The note that is held longest is fitted; of
+    several, the two that are. Up to `n_best` fits come in both orders of the oscillators, the
+    closest first; none if two oscillators can't do what is heard.
     """
     if not _has_movement(problem):
         return np.empty((0, problem.n_dimensions))
@@ -147,7 +244,7 @@ def _as_vectors(
     for of_notes in orders:
         rule = KeyRule.of(np.stack(of_notes), entries, np.ones(len(entries), bool), i_held)
         phases = [dict(p) for p in problem.note_phases(base)]
-        for i in np.flatnonzero(fit.is_met).tolist():
+        for i in np.flatnonzero(fit.has_phases).tolist():
             settings = entries[i].settings(of_notes[i])
             phases[i] |= {name: settings[name] for name in PHASE_NAMES if name in settings}
         vectors.append(problem.vector(values | rule.settings(), phases))
@@ -155,19 +252,13 @@ def _as_vectors(
 
 
 def compile_fit(problem: Problem, notes: Sequence[TargetNote], base: FloatArray) -> None:
-    """Compile what a fit needs, or load what was compiled; takes milliseconds after that.
-
-    Parameters
-    ----------
-    problem, notes, base
-        As for `movement_vectors`.
-    """
+    """Compile what a fit needs, or load what was compiled; takes milliseconds after that."""
     if not _has_movement(problem):
         return
     entries = Entries.of(problem, base, notes[0].note.midi_pitch)
     tracks = PartialTracks(440.0, 0.009, 0, np.ones((8, 3), complex))
-    ground = Ground(tracks, entries.limits, n_partials=3, every=1, n_courses=1)
-    ground.walk(entries.base[None, :], entries.is_mobile[None, :], 1)
+    model = NoteModel(tracks, entries.limits, n_partials=3, every=1, n_courses=1)
+    model.descend(entries.base[None, :], entries.is_mobile[None, :], 1)
 
 
 def _has_movement(problem: Problem) -> bool:
@@ -180,23 +271,13 @@ def _has_movement(problem: Problem) -> bool:
     return len(searched) >= FEWEST_NAMES
 
 
-def movement_jumps(problem: Problem, vectors: FloatArray) -> FloatArray:
-    """Make jumps of fits, to be taken from wherever a search has come to.
+def movement_proposals(problem: Problem, vectors: FloatArray) -> FloatArray:
+    """Make proposals of fits, to be tried from wherever a search has come to.
 
-    Parameters
-    ----------
-    problem : Problem
-        What is searched.
-    vectors : np.ndarray, shape=(n_rows, n_dimensions)
-        From `movement_vectors`.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_rows, n_dimensions), dtype=float64
-        The same, with NaN where a fit tells nothing: also where it found no bend, as front edges
-        lie before its first frame.
+    NaN where a fit tells nothing: also where it found no bend, as front edges lie before its first
+    frame.
     """
-    jumps = vectors.copy()
+    proposals = vectors.copy()
     for osc in ("osc1", "osc2"):
         bend = [f"{osc}.pitch_env.{name}" for name in ("depth_cents", "decay_s")]
         if bend[0] in problem.space:
@@ -204,43 +285,24 @@ def movement_jumps(problem: Problem, vectors: FloatArray) -> FloatArray:
             is_steady = vectors[:, depth] == problem.space[bend[0]].encode(0.0)
             for name in bend:
                 if name in problem.space:
-                    jumps[is_steady, problem.space.index(name)] = np.nan
+                    proposals[is_steady, problem.space.index(name)] = np.nan
     told = {*NAMES, *_AT_REST, *map(tracking_name, NAMES)}
     for i, name in enumerate(problem.space.names):
         if name not in told:
-            jumps[:, i] = np.nan
+            proposals[:, i] = np.nan
     n_phases = len(problem.phase_columns)
     for i, column in enumerate(problem.phase_columns):
         if PHASE_NAMES[column] not in told:
-            jumps[:, len(problem.space) + i :: n_phases] = np.nan
-    return jumps
+            proposals[:, len(problem.space) + i :: n_phases] = np.nan
+    return proposals
 
 
 def movement_starts(
     problem: Problem, vectors: FloatArray, base: FloatArray, *, n_swept: int, seed: int
 ) -> FloatArray:
-    """Put fits into places spread over the rest of the voice, which a fit doesn't tell.
-
-    Parameters
-    ----------
-    problem : Problem
-        What is searched.
-    vectors : np.ndarray, shape=(n_rows, n_dimensions)
-        From `movement_vectors`.
-    base : np.ndarray, shape=(n_dimensions,)
-        What stands where neither fit nor sweep changes anything.
-    n_swept : int >= 1
-        How many places, all together.
-    seed : int >= 0
-        Seed of the sweep.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_rows + n_swept, n_dimensions), dtype=float64
-        The fits as they are, then by turns in these places; no rows without fits.
-    """
+    """Give the fits as they are, then in `n_swept` points spread over the rest of the voice."""
     if not len(vectors):
         return vectors
     swept = sweep_vectors(problem, base, n_swept, seed=seed)
-    jumps = movement_jumps(problem, vectors)[np.arange(n_swept) % len(vectors)]
-    return np.concatenate([vectors, np.where(np.isnan(jumps), swept, jumps)])
+    proposals = movement_proposals(problem, vectors)[np.arange(n_swept) % len(vectors)]
+    return np.concatenate([vectors, np.where(np.isnan(proposals), swept, proposals)])

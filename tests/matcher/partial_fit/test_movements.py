@@ -9,8 +9,9 @@ import pytest
 
 from matcher.evaluator import Evaluator
 from matcher.matching import make_problem
-from matcher.partial_fit import Movements, movement_jumps, movement_starts, movement_vectors
+from matcher.partial_fit import Movements
 from matcher.partial_fit.entries import NAMES
+from matcher.partial_fit.movements import movement_proposals, movement_starts, movement_vectors
 from matcher.playing import prepare_note
 from matcher.search.starts import start_vectors
 from shared import PHASE_NAMES
@@ -58,16 +59,16 @@ def test_jumps_leave_the_rest_open() -> None:
     target = own_target(60.0, 67.0)
     problem = make_problem(target, load_structure("complete"))
     rows = np.random.default_rng(0).random((3, problem.n_dimensions))
-    jumps = movement_jumps(problem, rows)
+    proposals = movement_proposals(problem, rows)
     for i, name in enumerate(problem.space.names):
-        is_open = bool(np.all(np.isnan(jumps[:, i])))
+        is_open = bool(np.all(np.isnan(proposals[:, i])))
         is_told = name.startswith(("osc1.", "osc2.", "tune")) and "pitch_env.attack" not in name
         assert is_open == (not is_told)
     told = phases_that_are_told(problem)
-    np.testing.assert_array_equal(jumps[:, told], rows[:, told])
+    np.testing.assert_array_equal(proposals[:, told], rows[:, told])
     others = np.setdiff1d(np.arange(len(problem.space), problem.n_dimensions), told)
     assert len(others) == 2 * 2  # where oscillator 1 and the LFO on the cutoff begin, of two notes
-    assert np.all(np.isnan(jumps[:, others]))
+    assert np.all(np.isnan(proposals[:, others]))
 
 
 def test_jumps_leave_front_edges_open_where_a_fit_found_no_bend() -> None:
@@ -77,9 +78,9 @@ def test_jumps_leave_front_edges_open_where_a_fit_found_no_bend() -> None:
     rows = np.random.default_rng(0).random((2, problem.n_dimensions))
     bend = [problem.space.index(f"osc1.pitch_env.{name}") for name in ("depth_cents", "decay_s")]
     rows[1, bend[0]] = problem.space["osc1.pitch_env.depth_cents"].encode(0.0)
-    jumps = movement_jumps(problem, rows)
-    np.testing.assert_array_equal(jumps[0, bend], rows[0, bend])
-    assert np.all(np.isnan(jumps[1, bend]))
+    proposals = movement_proposals(problem, rows)
+    np.testing.assert_array_equal(proposals[0, bend], rows[0, bend])
+    assert np.all(np.isnan(proposals[1, bend]))
 
 
 def test_starts_put_each_fit_into_several_places() -> None:
@@ -114,11 +115,11 @@ def test_a_small_budget_gets_no_fits() -> None:
     base = start_vectors(problem, target)[0]
     movements = Movements(problem, target.notes, base)
     movements.prepare(100, is_timed=False)
-    assert len(movements.jumps()) == len(movements.starts(base, 100, seed=0)) == 0
+    assert len(movements.proposals()) == len(movements.starts(base, 100, seed=0)) == 0
     movements.prepare(1000, is_timed=False)
     n_fits = len(movements.starts(base, 1000, seed=0)) - 1000 // 16
     assert n_fits > 0
-    assert len(movements.jumps()) == n_fits
+    assert len(movements.proposals()) == n_fits
 
 
 @pytest.mark.parametrize(("n_left", "n_rows"), [(300, 0), (500, 1), (2000, 2)])
@@ -166,7 +167,7 @@ def test_fits_have_to_be_worth_their_time(
     problem = make_problem(target, load_structure("complete"))
     movements = Movements(problem, target.notes, start_vectors(problem, target)[0])
     movements.prepare(n_left, is_timed=is_timed)
-    assert (len(movements.jumps()) > 0) == has_fits
+    assert (len(movements.proposals()) > 0) == has_fits
 
 
 def test_fits_leave_each_stage_its_share_of_the_time() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from matcher.partial_fit import _paths, _rows
+from matcher.partial_fit import _model
 from matcher.partial_fit.entries import NAMES
 from matcher.partial_fit.tracks import PartialTracks, partial_tracks
 from matcher.target import target_from_signal
@@ -80,11 +80,11 @@ def left_of(
     timing = np.array(
         [tracks.pitch_hz, tracks.step_s, float(tracks.first), 0.25 * tracks.window_s]
     )
-    n_rows = _paths.N_PATH if has_slopes else _paths.N_PLAIN
+    n_rows = _model.N_PATH if has_slopes else _model.N_PLAIN
     paths = np.empty((1, 2, n_rows, len(target)))
-    _paths.set_paths(vector[None, :], timing, paths)
-    rows = np.empty((2 * len(target), 8, 1 + _paths.N if has_slopes else 1))
-    _rows.set_rows(vector, paths[0], target, n_courses, rows)
+    _model.set_paths(vector[None, :], timing, paths)
+    rows = np.empty((2 * len(target), 8, 1 + _model.N if has_slopes else 1))
+    _model.set_rows(vector, paths[0], target, n_courses, rows)
     return rows
 
 
@@ -149,16 +149,16 @@ def test_a_gain_that_moves_slowly_changes_nothing(n_courses: int) -> None:
 def test_slopes_are_those_of_the_residuals() -> None:
     """Central differences along every entry, of a note that the model gives exactly."""
     vector, played = as_vector(SETTINGS), tracks_of_voice(SETTINGS)
-    vector[_paths.MOVES + _paths.N_MOVES + _paths.DELAY] = 0.25  # at 0 it can't go lower
+    vector[_model.MOVES + _model.N_MOVES + _model.DELAY] = 0.25  # at 0 it can't go lower
     timing = np.array([played.pitch_hz, played.step_s, float(played.first), 0.0])
-    paths = np.empty((1, 2, _paths.N_PLAIN, len(played.partials)))
-    _paths.set_paths(vector[None, :], timing, paths)
+    paths = np.empty((1, 2, _model.N_PLAIN, len(played.partials)))
+    _model.set_paths(vector[None, :], timing, paths)
     exact = np.empty((len(played.partials), 8), np.complex128)
-    _rows.set_partials(vector, paths[0], exact, np.empty((0, *exact.shape), np.complex128))
+    _model.set_partials(vector, paths[0], exact, np.empty((0, *exact.shape), np.complex128))
     tracks = PartialTracks(played.pitch_hz, played.step_s, played.first, exact)
     slopes = left_of(vector, tracks, 2, has_slopes=True)[:, :, 1:]
-    for i in range(_paths.N):
-        step = np.zeros(_paths.N)
+    for i in range(_model.N):
+        step = np.zeros(_model.N)
         step[i] = 1e-5
         ahead, behind = (left_of(vector + s, tracks, 2)[:, :, 0] for s in (step, -step))
         wanted = (ahead - behind) / 2e-5
@@ -167,26 +167,19 @@ def test_slopes_are_those_of_the_residuals() -> None:
         assert np.linalg.norm(slopes[:, :, i] - wanted) < 0.02 * np.linalg.norm(wanted), NAMES[i]
 
 
-def test_both_files_of_kernels_agree_on_the_layout() -> None:
-    """Neither may read the other's constants, as the compiler's cache wouldn't notice a change."""
-    shared_names = {name for name in vars(_rows) if name.isupper()} & set(vars(_paths))
-    assert {"N", "MOVES", "N_MOVES", "LEVELS", "N_PATH", "THETA_SLOPES"} <= shared_names
-    assert all(getattr(_rows, name) == getattr(_paths, name) for name in shared_names)
-
-
 def test_compiled_paths_are_those_of_plain_python() -> None:
     """The same numbers from the interpreter, for two vectors that share an oscillator."""
     vectors = np.stack([as_vector(SETTINGS)] * 2)
-    vectors[1, _paths.MOVES + _paths.RATE] += 0.1
+    vectors[1, _model.MOVES + _model.RATE] += 0.1
     timing = np.array([261.6, 0.009, 7.0, 0.004])
-    paths = np.empty((2, 2, _paths.N_PATH, 20))
-    _paths.set_paths(vectors, timing, paths)
+    paths = np.empty((2, 2, _model.N_PATH, 20))
+    _model.set_paths(vectors, timing, paths)
     plain = np.empty_like(paths)
     for vector, path in zip(vectors, plain, strict=True):
         for o in range(2):
-            moves = vector[_paths.MOVES + o * _paths.N_MOVES :][: _paths.N_MOVES]
-            cents = vector[_paths.TUNE] + o * vector[_paths.DETUNE]
-            _paths.set_phase.py_func(moves, cents, o * vector[_paths.PHASE], timing, path[o])
-            _paths.set_width.py_func(moves, timing, path[o])
+            moves = vector[_model.MOVES + o * _model.N_MOVES :][: _model.N_MOVES]
+            cents = vector[_model.TUNE] + o * vector[_model.DETUNE]
+            _model.set_phase.py_func(moves, cents, o * vector[_model.PHASE], timing, path[o])
+            _model.set_width.py_func(moves, timing, path[o])
     # 1e-9: the last bits of sines and exponentials.
     np.testing.assert_allclose(paths, plain, rtol=1e-9, atol=1e-9)
