@@ -32,7 +32,7 @@ class SearchResult:
     best_loss : float
         Its loss; infinite while no loss was finite.
     n_evaluations : int >= 0
-        Candidates evaluated in all, including those of an earlier part.
+        Candidates evaluated in all.
     history : tuple of (int, float)
         Each improvement: the number of evaluations by then (1 for the first candidate) and the
         loss.
@@ -74,7 +74,6 @@ def search(
     deadline: Callable[[], bool] | None = None,
     batch: int | None = None,
     on_batch: Callable[[BatchReport], object] | None = None,
-    earlier: SearchResult | None = None,
 ) -> SearchResult:
     """Look for the candidate with the lowest loss.
 
@@ -89,15 +88,13 @@ def search(
     sampler : Sampler
         Proposes the candidates; it is changed.
     n_evaluations : int >= 1, optional
-        Evaluations in all, including those of `earlier`. The last batch is cut to fit.
+        Evaluations in all. The last batch is cut to fit.
     deadline : callable, optional
         Asked before each batch; the search ends when it returns True.
     batch : int >= 1, optional
         Candidates in a batch; by default what the sampler prefers.
     on_batch : callable, optional
         Called with a `BatchReport` after each batch; the search ends when it returns True.
-    earlier : SearchResult, optional
-        Result of the part before an interruption, to be continued with the restored sampler.
 
     Returns
     -------
@@ -120,7 +117,8 @@ def search(
     True
     """
     _check_limits(n_evaluations, deadline, batch=batch, on_batch=on_batch)
-    result = replace(earlier, stop_reason=None) if earlier else _nothing_found(sampler)
+    middle = np.full(sampler.n_dimensions, 0.5)
+    result = SearchResult(best=middle, best_loss=math.inf, n_evaluations=0)
     while True:
         reason = _limit_reached(result, n_evaluations=n_evaluations, deadline=deadline)
         if reason:
@@ -128,8 +126,11 @@ def search(
         n_candidates = batch or sampler.preferred_batch
         if n_evaluations is not None:
             n_candidates = min(n_candidates, n_evaluations - result.n_evaluations)
-        report = _run_batch(objective, sampler, result, n_candidates=n_candidates)
-        result = report.result
+        candidates = sampler.ask(n_candidates)
+        losses = finite_losses(objective(candidates.copy()), n_candidates)
+        sampler.tell(candidates, losses)
+        result = _extended(result, candidates, losses)
+        report = BatchReport(candidates, losses, result)
         if on_batch is not None and on_batch(report) is True:
             return replace(result, stop_reason="callback")
         if sampler.is_converged:
@@ -155,13 +156,6 @@ def _check_limits(
         check_number("batch", batch, low=1)
 
 
-def _nothing_found(sampler: Sampler) -> SearchResult:
-    """Return the result before the first batch."""
-    return SearchResult(
-        best=np.full(sampler.n_dimensions, 0.5), best_loss=math.inf, n_evaluations=0
-    )
-
-
 def _limit_reached(
     result: SearchResult, *, n_evaluations: int | None, deadline: Callable[[], bool] | None
 ) -> StopReason | None:
@@ -169,20 +163,6 @@ def _limit_reached(
     if n_evaluations is not None and result.n_evaluations >= n_evaluations:
         return "evaluations"
     return "deadline" if deadline is not None and deadline() else None
-
-
-def _run_batch(
-    objective: Callable[[FloatArray], FloatArray],
-    sampler: Sampler,
-    result: SearchResult,
-    *,
-    n_candidates: int,
-) -> BatchReport:
-    """Ask, evaluate and tell one batch."""
-    candidates = sampler.ask(n_candidates)
-    losses = finite_losses(objective(candidates.copy()), n_candidates)
-    sampler.tell(candidates, losses)
-    return BatchReport(candidates, losses, _extended(result, candidates, losses))
 
 
 def _extended(result: SearchResult, candidates: FloatArray, losses: FloatArray) -> SearchResult:

@@ -13,7 +13,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.partial_fit._model import (
+from matcher.partial_fit.entries import (
+    DEPTHS,
+    LEAST_PWM_RATIO,
+    LEAST_VIBRATO_CENTS,
+    PHASES,
+    RATES,
+    KeyRule,
+    draw_around,
+)
+from matcher.partial_fit.fit import NoteModel, Pool, is_long_enough, redraw_parts
+from matcher.partial_fit.model import (
     DEPTH,
     LEVELS,
     MOVES,
@@ -27,16 +37,6 @@ from matcher.partial_fit._model import (
     VIBRATO_PHASE,
     N,
 )
-from matcher.partial_fit.entries import (
-    DEPTHS,
-    LEAST_PWM_RATIO,
-    LEAST_VIBRATO_CENTS,
-    PHASES,
-    RATES,
-    KeyRule,
-    draw_around,
-)
-from matcher.partial_fit.fit import NoteModel, Pool, is_long_enough, redraw_parts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.partial_fit._model import (
+from matcher.partial_fit.model import (
     BEND,
     BEND_DECAY,
     DELAY,

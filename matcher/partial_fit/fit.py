@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.optimise import descend
-from matcher.partial_fit import _model
-from matcher.partial_fit._model import (
+from matcher.partial_fit import model as kernels
+from matcher.partial_fit.entries import BLOCKS, draw_vectors
+from matcher.partial_fit.model import (
     BEND,
     BEND_DECAY,
     DELAY,
@@ -33,7 +34,6 @@ from matcher.partial_fit._model import (
     WIDTH,
     N,
 )
-from matcher.partial_fit.entries import BLOCKS, draw_vectors
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -139,9 +139,9 @@ class NoteModel:
     def costs(self, vectors: FloatArray) -> FloatArray:
         """Sum over partials the share of power that each vector leaves, 0 to `n_partials`."""
         costs = np.empty(len(vectors))
-        paths = np.empty((len(vectors), 2, _model.N_PLAIN, len(self._target)))
-        _model.set_paths(vectors, self._timing, paths)
-        _model.set_costs(vectors, paths, self._target, self._n_courses, costs)
+        paths = np.empty((len(vectors), 2, kernels.N_PLAIN, len(self._target)))
+        kernels.set_paths(vectors, self._timing, paths)
+        kernels.set_costs(vectors, paths, self._target, self._n_courses, costs)
         return costs
 
     def descend(
@@ -160,9 +160,9 @@ class NoteModel:
     def _products(self, vectors: FloatArray) -> FloatArray:
         """Products of residuals and slopes with each other, shape (n_vectors, 1 + N, 1 + N)."""
         products = np.empty((len(vectors), 1 + N, 1 + N))
-        paths = np.empty((len(vectors), 2, _model.N_PATH, len(self._target)))
-        _model.set_paths(vectors, self._timing, paths)
-        _model.set_products(
+        paths = np.empty((len(vectors), 2, kernels.N_PATH, len(self._target)))
+        kernels.set_paths(vectors, self._timing, paths)
+        kernels.set_products(
             vectors, paths, self._target, self._n_courses, self.limits.sources, products
         )
         return products

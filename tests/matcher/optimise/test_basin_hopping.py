@@ -118,12 +118,12 @@ def test_a_group_is_drawn_anew_until_its_dimensions_meet() -> None:
     groups = np.arange(N_DIMENSIONS)[None, :] < 2
     lowest = np.array(
         [
-            [run(make(seed, **settings), narrow_valley, 3000)[1] for seed in range(1, 9)]  # type: ignore[arg-type]
+            [run(make(seed, **settings), narrow_valley, 3000)[1] for seed in range(1, 7)]  # type: ignore[arg-type]
             for settings in ({"groups": groups}, {})
         ]
     )
     n_with, n_without = np.count_nonzero(lowest < 0.5, axis=1)
-    assert n_with >= 7
+    assert n_with >= 5
     assert n_with >= n_without + 3
 
 
@@ -187,7 +187,7 @@ def test_the_same_seed_gives_the_same_search() -> None:
     assert not np.array_equal(first[:n_rows], other[:n_rows])
 
 
-@pytest.mark.parametrize("n_batches", [0, 1, 2, 3, 9, 30, 60])
+@pytest.mark.parametrize("n_batches", [0, 2, 9, 60])
 def test_a_restored_search_goes_on_as_the_other_would_have(n_batches: int) -> None:
     """In the sweep, at starts, at the end and after proposals: the state holds all."""
     starts = np.random.default_rng(0).random((9, N_DIMENSIONS))

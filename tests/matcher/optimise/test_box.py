@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
@@ -30,6 +30,7 @@ points = hnp.arrays(np.float64, (3, 4), elements=st.floats(-50.0, 50.0))
 inside = hnp.arrays(np.float64, (3, 4), elements=st.floats(0.0, 1.0))
 
 
+@settings(max_examples=40)
 @given(points=points)
 def test_everything_is_folded_into_the_box(points: FloatArray) -> None:
     """No draw, however far away, makes a candidate outside the box."""
@@ -38,6 +39,7 @@ def test_everything_is_folded_into_the_box(points: FloatArray) -> None:
     assert np.all(folded[:, 1] < 1.0)
 
 
+@settings(max_examples=40)
 @given(points=inside)
 def test_continuous_values_inside_stay_to_the_bit(points: FloatArray) -> None:
     """A start is evaluated as it was given."""
@@ -46,6 +48,7 @@ def test_continuous_values_inside_stay_to_the_bit(points: FloatArray) -> None:
     np.testing.assert_array_equal(folded[:, 1], np.where(points[:, 1] == 1.0, 0.0, points[:, 1]))
 
 
+@settings(max_examples=40)
 @given(points=points)
 def test_folding_twice_is_folding_once(points: FloatArray) -> None:
     """A candidate folds to itself."""
@@ -114,6 +117,7 @@ def test_a_dimension_without_effect_stays_bounded() -> None:
     )
 
 
+@settings(max_examples=15)
 @given(space=spaces())
 def test_cells_give_every_value_once(space: ParameterSpace) -> None:
     """The centres of the cells decode to all steps or choices, in order."""
@@ -135,6 +139,7 @@ def test_cells_of_the_catalogue() -> None:
     assert stepped == {"osc1.octave": 5, "osc2.octave": 5, "filter.slope_db_per_octave": 2}
 
 
+@settings(max_examples=15)
 @given(space=spaces())
 def test_a_start_falls_into_the_cell_of_its_value(space: ParameterSpace) -> None:
     """Encoding a value and snapping it to its cell doesn't change it."""

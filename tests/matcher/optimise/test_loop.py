@@ -10,12 +10,8 @@ import pytest
 
 from matcher.optimise import (
     BatchReport,
-    SearchResult,
     make_sampler,
-    restore_sampler,
     search,
-    state_from_bytes,
-    state_to_bytes,
 )
 from shared.errors import ParameterError
 from tests.search_functions import sphere
@@ -116,32 +112,6 @@ def test_losses_that_are_not_finite_never_become_the_best() -> None:
     result = search(objective, make_sampler("cmaes", 3, seed=1), n_evaluations=96)
     assert np.isfinite(result.best_loss)
     assert all(np.isfinite(loss) for _, loss in result.history)
-
-
-def test_a_search_that_was_interrupted_ends_as_if_it_had_not_been() -> None:
-    """Checkpoint after a batch, error in the next, restore: the same result to the bit."""
-    saved: list[tuple[bytes, SearchResult]] = []
-    sampler = make_sampler("cmaes", 5, seed=9, cells=[0, 0, 3, 0, 0])
-
-    def save(report: BatchReport) -> None:
-        saved.append((state_to_bytes(sampler.state()), report.result))
-
-    def failing(candidates: FloatArray) -> FloatArray:
-        if len(saved) == 7:
-            raise KeyboardInterrupt
-        return sphere(candidates)
-
-    with pytest.raises(KeyboardInterrupt):
-        search(failing, sampler, n_evaluations=960, on_batch=save)
-    data, earlier = saved[-1]
-    restored = restore_sampler(state_from_bytes(data))
-    resumed = search(sphere, restored, n_evaluations=960, earlier=earlier)
-    whole = search(
-        sphere, make_sampler("cmaes", 5, seed=9, cells=[0, 0, 3, 0, 0]), n_evaluations=960
-    )
-    assert resumed.history == whole.history
-    np.testing.assert_array_equal(resumed.best, whole.best)
-    assert resumed.n_evaluations == whole.n_evaluations == 960
 
 
 def test_a_search_without_an_end_is_refused() -> None:

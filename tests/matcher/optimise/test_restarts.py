@@ -41,7 +41,7 @@ def _median_loss(
     n_evaluations: int,
     **settings: Any,  # noqa: ANN401 (as make_sampler takes them)
 ) -> float:
-    """Return the median of the best losses over five seeds."""
+    """Return the median of the best losses over three seeds."""
     return float(
         np.median(
             [
@@ -50,7 +50,7 @@ def _median_loss(
                     make_sampler("cmaes", n_dimensions, seed=seed, **settings),
                     n_evaluations=n_evaluations,
                 ).best_loss
-                for seed in range(5)
+                for seed in range(3)
             ]
         )
     )
@@ -130,7 +130,7 @@ def test_more_starts_than_a_generation_are_all_evaluated() -> None:
     np.testing.assert_array_equal(np.concatenate(batches)[:50], starts)
 
 
-@pytest.mark.parametrize("batch", [1, 16, 20, 48])
+@pytest.mark.parametrize("batch", [1, 20])
 def test_any_batch_size_solves_the_sphere(batch: int) -> None:
     """A generation is filled by whole batches, whatever their size."""
     sampler = make_sampler("cmaes", 5, seed=2)
@@ -141,7 +141,7 @@ def test_any_batch_size_solves_the_sphere(batch: int) -> None:
 def test_the_smallest_searches_work(n_dimensions: int, population: int) -> None:
     """One parameter alone is refined as well as forty, with any population that is accepted."""
     sampler = make_sampler("cmaes", n_dimensions, seed=2, population=population)
-    result = search(sphere, sampler, n_evaluations=4000)
+    result = search(sphere, sampler, n_evaluations=2000)
     assert result.best_loss < 0.5 * sphere(np.full((1, n_dimensions), 0.5))[0]
     assert np.all(np.isfinite(sampler.ask(16)))
 
@@ -162,7 +162,7 @@ def test_the_population_is_what_it_prefers_to_be_asked_for() -> None:
     """Asked as preferred, each batch is one generation; wide restarts double it."""
     sampler = make_sampler("cmaes", 2, seed=4)
     sizes = set()
-    for _ in range(400):
+    for _ in range(250):
         sizes.add(sampler.preferred_batch)
         candidates = sampler.ask(sampler.preferred_batch)
         sampler.tell(candidates, sphere(candidates))
@@ -181,7 +181,7 @@ def test_restarts_leave_the_first_valley() -> None:
 def test_a_flat_loss_is_searched_without_end() -> None:
     """Where every candidate is as good as every other, numbers stay finite and inside."""
     sampler = make_sampler("cmaes", 6, seed=1, cells=[0, 3, 0, 0, 0, 0])
-    result = search(lambda candidates: np.full(len(candidates), 2.0), sampler, n_evaluations=9600)
+    result = search(lambda candidates: np.full(len(candidates), 2.0), sampler, n_evaluations=3200)
     assert result.best_loss == 2.0
     assert result.history == ((1, 2.0),)
     candidates = sampler.ask(64)
@@ -217,7 +217,7 @@ def test_the_number_of_threads_changes_nothing() -> None:
     100 on.
     """
     digests = set()
-    for n_threads in ("1", "2", "4"):
+    for n_threads in ("1", "4"):
         names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
         environment = {**os.environ, **dict.fromkeys(names, n_threads)}
         finished = subprocess.run(  # noqa: S603 (our own interpreter and script)

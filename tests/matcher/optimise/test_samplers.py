@@ -61,11 +61,11 @@ def test_it_is_a_sampler(name: str) -> None:
 
 
 @each_sampler
-@pytest.mark.parametrize("size", [1, 16, 45])
+@pytest.mark.parametrize("size", [1, 25])
 def test_ask_gives_as_many_candidates_in_the_box_as_wanted(name: str, size: int) -> None:
     """Candidates lie in [0, 1], one row for each."""
-    candidates = _run(_make(name), [size, size, size])
-    assert candidates.shape == (3 * size, N_DIMENSIONS)
+    candidates = _run(_make(name), [size, size])
+    assert candidates.shape == (2 * size, N_DIMENSIONS)
     assert np.all((candidates >= 0.0) & (candidates <= 1.0))
 
 
@@ -83,7 +83,7 @@ def test_stepped_dimensions_stand_at_the_centres_of_their_cells(name: str) -> No
 @each_sampler
 def test_the_same_seed_gives_the_same_search(name: str) -> None:
     """A search can be repeated from its seed."""
-    sizes = [16, 16, 16, 16]
+    sizes = [16, 16, 16]
     np.testing.assert_array_equal(_run(_make(name), sizes), _run(_make(name), sizes))
 
 
@@ -96,7 +96,7 @@ def test_another_seed_gives_another_search(name: str) -> None:
 @each_sampler
 def test_it_improves_on_its_own_first_batch(name: str) -> None:
     """More evaluations find a lower loss on a paraboloid."""
-    losses = sphere(_run(_make(name), [16] * 12))
+    losses = sphere(_run(_make(name), [16] * 6))
     assert losses.min() < losses[:16].min()
 
 
@@ -117,7 +117,7 @@ def test_losses_that_are_not_finite_are_tolerated(name: str, worst: float) -> No
     def objective(candidates: FloatArray) -> FloatArray:
         return np.where(candidates[:, 1] > 0.6, worst, sphere(candidates))
 
-    result = search(objective, sampler, n_evaluations=192, batch=16)
+    result = search(objective, sampler, n_evaluations=64, batch=16)
     assert np.isfinite(result.best_loss)
     assert result.best[1] <= 0.6
 
@@ -132,13 +132,13 @@ def test_a_batch_without_any_finite_loss_is_tolerated(name: str) -> None:
 
 
 @each_sampler
-@pytest.mark.parametrize("n_batches", [1, 2, 5])
+@pytest.mark.parametrize("n_batches", [1, 3])
 def test_a_restored_sampler_goes_on_as_the_other_would_have(name: str, n_batches: int) -> None:
     """An interrupted search gives the same candidates as an uninterrupted one."""
     sampler = _make(name, starts=STARTS)
     _run(sampler, [16] * n_batches)
     restored = restore_sampler(state_from_bytes(state_to_bytes(sampler.state())))
-    sizes = [16, 32, 7, 16]
+    sizes = [16, 7]
     np.testing.assert_array_equal(_run(restored, sizes), _run(sampler, sizes))
 
 
@@ -152,7 +152,7 @@ def test_a_sampler_can_be_saved_between_ask_and_tell(name: str) -> None:
     for each in (sampler, restored):
         each.tell(candidates[:5], sphere(candidates[:5]))
         each.tell(candidates[5:], sphere(candidates[5:]))
-    np.testing.assert_array_equal(_run(restored, [16, 16]), _run(sampler, [16, 16]))
+    np.testing.assert_array_equal(_run(restored, [16]), _run(sampler, [16]))
 
 
 @each_sampler
@@ -162,7 +162,7 @@ def test_a_state_does_not_change_with_the_sampler(name: str) -> None:
     _run(sampler, [16])
     state = sampler.state()
     before = state_to_bytes(state)
-    _run(sampler, [16, 32, 16])
+    _run(sampler, [16, 16])
     assert state_to_bytes(state) == before
 
 

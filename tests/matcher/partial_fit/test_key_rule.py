@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from matcher.matching import make_problem
-from matcher.partial_fit._model import DEPTH, MOVES, PWM_DEPTH, PWM_RATE, RATE
 from matcher.partial_fit.entries import Entries, KeyRule
+from matcher.partial_fit.model import DEPTH, MOVES, PWM_DEPTH, PWM_RATE, RATE
 from tests.own_notes import own_target
 from voice import load_structure
 

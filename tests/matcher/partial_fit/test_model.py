@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from matcher.partial_fit import _model
+from matcher.partial_fit import model
 from matcher.partial_fit.entries import NAMES
 from matcher.partial_fit.tracks import PartialTracks, partial_tracks
 from matcher.target import target_from_signal
@@ -80,11 +80,11 @@ def left_of(
     timing = np.array(
         [tracks.pitch_hz, tracks.step_s, float(tracks.first), 0.25 * tracks.window_s]
     )
-    n_rows = _model.N_PATH if has_slopes else _model.N_PLAIN
+    n_rows = model.N_PATH if has_slopes else model.N_PLAIN
     paths = np.empty((1, 2, n_rows, len(target)))
-    _model.set_paths(vector[None, :], timing, paths)
-    rows = np.empty((2 * len(target), 8, 1 + _model.N if has_slopes else 1))
-    _model.set_rows(vector, paths[0], target, n_courses, rows)
+    model.set_paths(vector[None, :], timing, paths)
+    rows = np.empty((2 * len(target), 8, 1 + model.N if has_slopes else 1))
+    model.set_rows(vector, paths[0], target, n_courses, rows)
     return rows
 
 
@@ -149,16 +149,16 @@ def test_a_gain_that_moves_slowly_changes_nothing(n_courses: int) -> None:
 def test_slopes_are_those_of_the_residuals() -> None:
     """Central differences along every entry, of a note that the model gives exactly."""
     vector, played = as_vector(SETTINGS), tracks_of_voice(SETTINGS)
-    vector[_model.MOVES + _model.N_MOVES + _model.DELAY] = 0.25  # at 0 it can't go lower
+    vector[model.MOVES + model.N_MOVES + model.DELAY] = 0.25  # at 0 it can't go lower
     timing = np.array([played.pitch_hz, played.step_s, float(played.first), 0.0])
-    paths = np.empty((1, 2, _model.N_PLAIN, len(played.partials)))
-    _model.set_paths(vector[None, :], timing, paths)
+    paths = np.empty((1, 2, model.N_PLAIN, len(played.partials)))
+    model.set_paths(vector[None, :], timing, paths)
     exact = np.empty((len(played.partials), 8), np.complex128)
-    _model.set_partials(vector, paths[0], exact, np.empty((0, *exact.shape), np.complex128))
+    model.set_partials(vector, paths[0], exact, np.empty((0, *exact.shape), np.complex128))
     tracks = PartialTracks(played.pitch_hz, played.step_s, played.first, exact)
     slopes = left_of(vector, tracks, 2, has_slopes=True)[:, :, 1:]
-    for i in range(_model.N):
-        step = np.zeros(_model.N)
+    for i in range(model.N):
+        step = np.zeros(model.N)
         step[i] = 1e-5
         ahead, behind = (left_of(vector + s, tracks, 2)[:, :, 0] for s in (step, -step))
         wanted = (ahead - behind) / 2e-5
@@ -170,16 +170,16 @@ def test_slopes_are_those_of_the_residuals() -> None:
 def test_compiled_paths_are_those_of_plain_python() -> None:
     """The same numbers from the interpreter, for two vectors that share an oscillator."""
     vectors = np.stack([as_vector(SETTINGS)] * 2)
-    vectors[1, _model.MOVES + _model.RATE] += 0.1
+    vectors[1, model.MOVES + model.RATE] += 0.1
     timing = np.array([261.6, 0.009, 7.0, 0.004])
-    paths = np.empty((2, 2, _model.N_PATH, 20))
-    _model.set_paths(vectors, timing, paths)
+    paths = np.empty((2, 2, model.N_PATH, 20))
+    model.set_paths(vectors, timing, paths)
     plain = np.empty_like(paths)
     for vector, path in zip(vectors, plain, strict=True):
         for o in range(2):
-            moves = vector[_model.MOVES + o * _model.N_MOVES :][: _model.N_MOVES]
-            cents = vector[_model.TUNE] + o * vector[_model.DETUNE]
-            _model.set_phase.py_func(moves, cents, o * vector[_model.PHASE], timing, path[o])
-            _model.set_width.py_func(moves, timing, path[o])
+            moves = vector[model.MOVES + o * model.N_MOVES :][: model.N_MOVES]
+            cents = vector[model.TUNE] + o * vector[model.DETUNE]
+            model.set_phase.py_func(moves, cents, o * vector[model.PHASE], timing, path[o])
+            model.set_width.py_func(moves, timing, path[o])
     # 1e-9: the last bits of sines and exponentials.
     np.testing.assert_allclose(paths, plain, rtol=1e-9, atol=1e-9)

@@ -22,6 +22,8 @@ from voice import list_structures, load_structure
 
 if TYPE_CHECKING:
     from matcher.problem import Problem
+    from matcher.target import Target
+    from shared import FloatArray
 
 MOVING = {"osc1.vibrato.rate_hz": 5.0, "osc1.vibrato.depth_cents": 20.0}
 
@@ -54,7 +56,7 @@ def phases_that_are_told(problem: Problem) -> list[int]:
     ]
 
 
-def test_jumps_leave_the_rest_open() -> None:
+def test_proposals_leave_the_rest_open() -> None:
     """Filter, envelopes and noise are NaN; oscillators, their key tracking and phases are not."""
     target = own_target(60.0, 67.0)
     problem = make_problem(target, load_structure("complete"))
@@ -71,7 +73,7 @@ def test_jumps_leave_the_rest_open() -> None:
     assert np.all(np.isnan(proposals[:, others]))
 
 
-def test_jumps_leave_front_edges_open_where_a_fit_found_no_bend() -> None:
+def test_proposals_leave_front_edges_open_where_a_fit_found_no_bend() -> None:
     """A short one lies before its first frame, so that nothing is known of it."""
     target = own_target(60.0)
     problem = make_problem(target, load_structure("complete"))
@@ -108,8 +110,9 @@ def test_starts_carry_key_tracking_and_the_phases_of_all_notes() -> None:
     np.testing.assert_array_equal(starts[:, told], np.tile(fits[:, told], (5, 1)))
 
 
-def test_a_small_budget_gets_no_fits() -> None:
-    """A fit takes as long as some hundred candidates."""
+@pytest.fixture(scope="module")
+def brass() -> tuple[Target, Problem, FloatArray, Movements]:
+    """Return a known note with its problem, first start, and fits."""
     target = target_of([known_note("brass")])
     problem = make_problem(target, load_structure("complete"))
     base = start_vectors(problem, target)[0]
@@ -117,19 +120,25 @@ def test_a_small_budget_gets_no_fits() -> None:
     movements.prepare(100, is_timed=False)
     assert len(movements.proposals()) == len(movements.starts(base, 100, seed=0)) == 0
     movements.prepare(1000, is_timed=False)
+    return target, problem, base, movements
+
+
+def test_starts_and_proposals_are_as_many_as_fits(
+    brass: tuple[Target, Problem, FloatArray, Movements],
+) -> None:
+    """Starts have, besides, the fits put into one in 16 of the stage's candidates."""
+    _, _, base, movements = brass
     n_fits = len(movements.starts(base, 1000, seed=0)) - 1000 // 16
     assert n_fits > 0
     assert len(movements.proposals()) == n_fits
 
 
 @pytest.mark.parametrize(("n_left", "n_rows"), [(300, 0), (500, 1), (2000, 2)])
-def test_front_edges_have_to_be_worth_their_time(n_left: int, n_rows: int) -> None:
-    """Of the best place, with more candidates of the closest fit put into it, too."""
-    target = target_of([known_note("brass")])
-    problem = make_problem(target, load_structure("complete"))
-    base = start_vectors(problem, target)[0]
-    movements = Movements(problem, target.notes, base)
-    movements.prepare(1000, is_timed=False)
+def test_front_edges_have_to_be_worth_their_time(
+    brass: tuple[Target, Problem, FloatArray, Movements], n_left: int, n_rows: int
+) -> None:
+    """Of the best point, with more candidates of the closest fit put into it, too."""
+    target, problem, base, movements = brass
     notes = [note.note for note in target.notes]
     with Evaluator(problem, [prepare_note(note) for note in target.notes], notes) as evaluator:
         rows = movements.fronts(evaluator, base, n_left, seed=1)
@@ -160,12 +169,14 @@ def test_a_bent_attack_is_left_out_of_the_fit() -> None:
     ],
 )
 def test_fits_have_to_be_worth_their_time(
-    *, n_notes: int, n_left: int, is_timed: bool, has_fits: bool
+    *, monkeypatch: pytest.MonkeyPatch, n_notes: int, n_left: int, is_timed: bool, has_fits: bool
 ) -> None:
     """Longer searches have them, sooner where candidates are counted or play several notes."""
     target = own_target(*[60.0, 67.0][:n_notes], values=MOVING, gate_s=0.6)
     problem = make_problem(target, load_structure("complete"))
-    movements = Movements(problem, target.notes, start_vectors(problem, target)[0])
+    made = np.full((1, problem.n_dimensions), 0.5)
+    monkeypatch.setattr("matcher.partial_fit.movements.movement_vectors", lambda *_, **__: made)
+    movements = Movements(problem, target.notes)
     movements.prepare(n_left, is_timed=is_timed)
     assert (len(movements.proposals()) > 0) == has_fits
 
