@@ -1,7 +1,7 @@
 """Compiled model of two oscillators' partials: paths over time, and what they leave of a note.
 
 Paths are phase and pulse width over time, with their slopes. The definitions of vibrato and
-pulse-width modulation are those of `voice._controls`; integrals are sums of trapezoids. Numbers
+pulse-width modulation are those of the voice; integrals are sums of trapezoids. Numbers
 and arrays only; all kernels are in this file, since numba's cache doesn't notice a change in
 another one.
 
@@ -53,7 +53,7 @@ N = MOVES + 2 * N_MOVES
 TWO_PI = 2.0 * np.pi
 LN_2 = 0.6931471805599453
 OCTAVES_PER_CENT = 1.0 / 1200.0
-# As in `voice._controls`: when the rate has settled, and how narrow a pulse may become.
+# As in the voice: when the rate has settled, and how narrow a pulse may become.
 RATE_SETTLES_S = 0.5
 NARROWEST = 0.02
 SHORTEST_DELAY_S = 1e-3
