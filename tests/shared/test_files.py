@@ -147,14 +147,10 @@ def test_rights_follow_the_umask(tmp_path: Path) -> None:
     assert (tmp_path / "ours.txt").stat().st_mode == (tmp_path / "plain.txt").stat().st_mode
 
 
-def test_a_missing_folder_is_named(tmp_path: Path) -> None:
-    """A slip in the folder gives one line with the reason."""
+def test_a_folder_that_is_missing_or_in_the_way_is_named(tmp_path: Path) -> None:
+    """A slip in the folder gives one line with the reason, and a folder is kept."""
     with pytest.raises(FileError, match=r"a\.json can't be written: No such file or directory"):
         write_atomic(tmp_path / "missing" / "a.json", "new", overwrite=False)
-
-
-def test_a_folder_cannot_be_overwritten(tmp_path: Path) -> None:
-    """A folder in the place of the file is refused, and kept."""
     with pytest.raises(FileError, match="can't be written"):
         write_atomic(tmp_path, "new", overwrite=True)
     assert names_in(tmp_path) == []
@@ -167,10 +163,7 @@ def test_digests_are_those_of_the_standard(tmp_path: Path) -> None:
     path.write_bytes(b"abc")
     assert sha256_digest(b"abc") == expected
     assert sha256_digest(path) == sha256_digest(str(path)) == expected
-
-
-def test_the_digest_of_a_missing_file_is_refused(tmp_path: Path) -> None:
-    """A path that doesn't exist is an error of ours, not a digest of its name."""
+    # A path that doesn't exist is an error of ours, not a digest of its name.
     with pytest.raises(FileError, match=r"missing\.wav can't be read: No such file"):
         sha256_digest(tmp_path / "missing.wav")
 

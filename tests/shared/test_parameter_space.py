@@ -145,13 +145,9 @@ def test_patterns_and_groups_choose(globs: tuple[str, ...], names: list[str]) ->
     assert list(CATALOGUE.hold(*globs).names) == [n for n in CATALOGUE.names if n not in names]
 
 
-def test_holding_nothing_changes_nothing() -> None:
-    """Without a pattern nothing is held."""
+def test_nothing_or_everything_may_be_held() -> None:
+    """Without a pattern nothing changes; an empty space has one candidate without values."""
     assert CATALOGUE.hold() == CATALOGUE
-
-
-def test_holding_everything_leaves_an_empty_space() -> None:
-    """An empty space has a defined meaning: one candidate without values."""
     empty = CATALOGUE.hold("*")
     assert len(empty) == 0
     assert empty.encode(CATALOGUE.neutral()).shape == (0,)
@@ -228,14 +224,10 @@ def test_places_outside_the_cube_are_refused(bad: float) -> None:
         CATALOGUE.decode(unit)
 
 
-def test_validate_names_unknown_parameters() -> None:
-    """A patch from a newer version, or a slip, is noticed."""
+def test_validate_sorts_what_is_there() -> None:
+    """Not every name has to be there, but each must be known; they come in order."""
     with pytest.raises(ParameterError, match=r"osc3\.octave is no parameter here\. Did you mean"):
         CATALOGUE.validate({"osc3.octave": 0.0})
-
-
-def test_validate_sorts_what_is_there() -> None:
-    """Not every name has to be there; what is there comes in the order of the space."""
     checked = CATALOGUE.validate({"noise.level": 1, "tune_cents": 5})
     assert list(checked.items()) == [("tune_cents", 5.0), ("noise.level", 1.0)]
     assert all(type(value) is float for value in checked.values())
@@ -245,10 +237,7 @@ def test_clip_moves_values_into_the_space() -> None:
     """Values of a wider instrument land on the nearest that this one has."""
     space = ParameterSpace((CATALOGUE["osc1.octave"], CATALOGUE["filter.slope_db_per_octave"]))
     assert space.clip(np.array([[9.0, 6.0], [-0.6, 20.0]])).tolist() == [[2.0, 12.0], [-1.0, 24.0]]
-
-
-def test_clip_refuses_what_is_not_finite() -> None:
-    """NaN has no nearest value."""
+    # NaN has no nearest value.
     with pytest.raises(ParameterError, match="tune_cents is nan cents"):
         CATALOGUE.clip({**CATALOGUE.neutral(), "tune_cents": float("nan")})
 
