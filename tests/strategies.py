@@ -16,7 +16,6 @@ from shared import (
     CATALOGUE,
     PHASE_NAMES,
     FloatArray,
-    Note,
     NotePhases,
     Parameter,
     ParameterSpace,
@@ -26,11 +25,9 @@ from shared.parameters import LABELS
 
 __all__ = [
     "note_phases",
-    "notes",
     "parameters",
     "patches",
     "positive_units",
-    "provenances",
     "signals",
     "spaces",
     "units_for",
@@ -132,13 +129,6 @@ def patches(draw: st.DrawFn, *, space: ParameterSpace = CATALOGUE) -> Patch:
         draw(values_for(space)),
         draw(provenances()),
         tuple(draw(st.lists(note_phases(), max_size=3))),
-    )
-
-
-def notes() -> st.SearchStrategy[Note]:
-    """Draw a playable note of up to two seconds."""
-    return st.builds(
-        Note, st.floats(0.0, 127.0), st.integers(1, 127), st.floats(0.01, 2.0).map(float)
     )
 
 
