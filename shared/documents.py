@@ -300,16 +300,16 @@ def _non_finite(value: object, field: str) -> _Fault | None:
 
 def _find_fault(value: object, kind: Any, field: str, reason: Exception) -> _Fault:
     """Go down to the innermost field that msgspec refuses; it names no keys of mappings itself."""
-    kind = _candidate(kind, value)
-    fields = _fields(kind)
+    meant = _candidate(kind, value)
+    fields = _fields(meant)
     if fields is not None and isinstance(value, Mapping):
-        config = getattr(kind, "__struct_config__", None)
+        config = getattr(meant, "__struct_config__", None)
         unknown = [name for name in value if name not in fields]
         if config is not None and config.forbid_unknown_fields and unknown:
             hint = suggest_names(unknown[0], fields) or f"{', '.join(fields)} are accepted."
             place, text = _joined(field, unknown[0]), f": no such field. {hint}"
             return _Fault(place, value[unknown[0]], text, has_advice=True)
-    for name, inner, entry in _entries(value, kind):
+    for name, inner, entry in _entries(value, meant):
         place = f"{field}{name}" if name.startswith("[") else _joined(field, name)
         if entry is _MISSING:
             return _Fault(place, None, f": missing; {_accepted(inner)} is accepted.")

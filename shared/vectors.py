@@ -44,14 +44,7 @@ _loops: Any = cgutils
 class Memory:
     """A flat array of numbers of 32 bits in compiled code, read and written as vectors.
 
-    Parameters
-    ----------
-    context, builder
-        What numba hands to code that makes code.
-    kind
-        Numba's type of the array.
-    array
-        The array.
+    It is made of what numba hands to code that makes code.
     """
 
     def __init__(self, context: Any, builder: Any, kind: Any, array: Any) -> None:
@@ -90,15 +83,7 @@ class Memory:
 
 
 class Cell:
-    """A vector that changes in a loop; the compiler keeps it in a register.
-
-    Parameters
-    ----------
-    builder
-        What makes the code.
-    vector
-        What it holds first.
-    """
+    """A vector that changes in a loop; the compiler keeps it in a register."""
 
     def __init__(self, builder: Any, vector: Any) -> None:
         self._builder = builder

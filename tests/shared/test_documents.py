@@ -55,6 +55,7 @@ class Session(Document, frozen=True, kw_only=True):
     levels: dict[str, Ratio] = msgspec.field(default_factory=dict)
     takes: tuple[Take, ...] = ()
     span: tuple[float, float] | None = None
+    names: Annotated[list[str], msgspec.Meta(min_length=1)] | None = None
     is_done: bool = False
 
 
@@ -91,7 +92,9 @@ WRONG = {
     ),
     "missing": ({**HEAD, "takes": [{}]}, r"takes\[0\]\.pitch: missing; a number is accepted."),
     "own": ({**HEAD, "takes": [{"pitch": 128}]}, r"takes\[0\]: pitch is 128; .* Transpose it\.$"),
-    "row": ({**HEAD, "span": [1]}, r"span is \[1\]; a list of 2 is accepted."),
+    "row": ({**HEAD, "span": [1]}, r"span is \[1\]; a list of 2 or null is accepted."),
+    "length": ({**HEAD, "names": []}, r"names is \[\]; a list of at least 1 or null is accepted."),
+    "length-entry": ({**HEAD, "names": ["a", 2]}, r"names\[1\] is 2; text is accepted."),
     "row-entry": ({**HEAD, "span": [1, "x"]}, r'span\[1\] is "x"; a number is accepted.'),
     "flag": ({**HEAD, "is_done": 1}, "is_done is 1; true or false is accepted."),
     "nan": ({**HEAD, "span": [1.0, float("nan")]}, r"span\[1\] is nan; finite numbers are"),
