@@ -225,21 +225,19 @@ def test_times_of_an_envelope_are_told(
 
 
 def test_beats_are_compared_by_their_rate() -> None:
-    """Beats of two sawtooths: f (2^(cents / 1200) - 1), and no decay is read into them."""
+    """Beats of two sawtooths: f (2^(cents / 1200) - 1), and no decay is read into them.
+
+    One oscillator instead of two misses them.
+    """
     detuned = {"osc2.saw_level": 1.0, "osc2.detune_cents": 12.0}
     found = voice_differences({"osc2.detune_cents": 16.0}, detuned)
     assert found["beating"].target == pytest.approx(220.0 * (2 ** (12 / 1200) - 1), rel=0.05)
     assert found["beating"].match == pytest.approx(220.0 * (2 ** (16 / 1200) - 1), rel=0.05)
     assert found["beating"].is_audible
     assert "decay" not in found
-
-
-def test_beats_that_are_not_met_are_missing() -> None:
-    """One oscillator instead of two."""
-    detuned = {"osc2.saw_level": 1.0, "osc2.detune_cents": 12.0}
-    difference = voice_differences({"osc2.saw_level": 0.0}, detuned)["beating"]
-    assert difference.is_audible
-    assert difference.description.startswith("beating is missing here (1.")
+    missing = voice_differences({"osc2.saw_level": 0.0}, detuned)["beating"]
+    assert missing.is_audible
+    assert missing.description.startswith("beating is missing here (1.")
 
 
 def test_the_largest_difference_comes_first() -> None:
@@ -323,18 +321,14 @@ def test_silence_and_a_click_are_told(place: int | None) -> None:
         assert {difference.kind for difference in found} == {"level"}
 
 
-def test_a_match_without_pitch_is_told(rng: np.random.Generator) -> None:
-    """Noise in the place of a tone has no cents."""
+def test_a_pitch_that_is_not_there_is_no_figure(rng: np.random.Generator) -> None:
+    """Noise in the place of a tone has no cents; a struck noise on a key has none to compare."""
     note = plain_target()
     found = compare_notes(note, 0.1 * rng.standard_normal(note.signal.size))
     (difference,) = (each for each in found if each.kind == "pitch")
     assert difference.match is None
     assert difference.is_audible
     assert "none is heard here" in difference.description
-
-
-def test_a_target_without_pitch_has_none_to_compare(rng: np.random.Generator) -> None:
-    """A struck noise that is played on a key."""
     burst = np.exp(-np.arange(30_000) / 5_000.0) * rng.standard_normal(30_000)
     note = target_from_signal(0.1 * burst, RATE_HZ, midi_pitch=60.0, gate_s=0.5)
     assert note.analysis.pitch_hz is None

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from matcher.losses import NoteScorer, NoteTarget, breakdown
+from matcher.losses import NoteTarget, breakdown
 from shared import FloatArray, hz_to_midi
+from tests.matcher.losses.one_sound import score
 from tests.plain_notes import plain_note
 
 RATE_HZ = 44_100
@@ -33,10 +34,7 @@ def moving(**options: float) -> FloatArray:
 
 def term(target: NoteTarget, sound: FloatArray, name: str) -> float:
     """Return one term of a sound's score."""
-    group = np.zeros((target.n_render, 1), np.float32)
-    n_samples = min(len(sound), target.n_render)
-    group[:n_samples, 0] = sound[:n_samples]
-    return breakdown(NoteScorer(target).score(group, 1)[0]).terms[name]
+    return breakdown(score(target, sound)).terms[name]
 
 
 @pytest.mark.parametrize(

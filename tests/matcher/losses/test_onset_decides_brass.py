@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from matcher.losses import NoteScorer, NoteTarget, breakdown
+from matcher.losses import NoteTarget, breakdown
 from shared import midi_to_hz
+from tests.matcher.losses.one_sound import score
 from voice import render
 from voice.parts import pitch_envelope_cents
 
@@ -148,10 +149,7 @@ def target_of(patch: str, midi_pitch: float, *changes: tuple[str, float]) -> Not
 
 def terms(target: NoteTarget, sound: FloatArray) -> Mapping[str, float]:
     """Return the scaled terms of a sound."""
-    group = np.zeros((target.n_render, 1), np.float32)
-    n_samples = min(len(sound), target.n_render)
-    group[:n_samples, 0] = sound[:n_samples]
-    return breakdown(NoteScorer(target).score(group, 1)[0]).terms
+    return breakdown(score(target, sound)).terms
 
 
 def body_db(sound: FloatArray) -> FloatArray:

@@ -20,6 +20,7 @@ from matcher.losses import (
 )
 from matcher.problem import Problem
 from shared import PHASE_NAMES, Float32Array, Note
+from tests.matcher.losses.one_sound import score
 from tests.plain_notes import plain_note
 from voice import NoteRenderer, load_structure
 
@@ -29,14 +30,6 @@ if TYPE_CHECKING:
     from shared import FloatArray
 
 RATE_HZ = 44_100
-
-
-def score(target: NoteTarget, sound: FloatArray) -> FloatArray:
-    """Score one sound, cut or continued with silence to the length that is asked for."""
-    group = np.zeros((target.n_render, 1), np.float32)
-    n_samples = min(len(sound), target.n_render)
-    group[:n_samples, 0] = sound[:n_samples]
-    return NoteScorer(target).score(group, 1)[0]
 
 
 @cache
