@@ -46,12 +46,12 @@ POSIX_NAMES = {
 }
 # Stamps that say when something was made; nothing is ever reckoned with them.
 STAMPS = {
-    "matcher/_run_document.py",
-    "matcher/_search_folder.py",
     "matcher/explaining/explain.py",
-    "matcher/history/folder.py",
+    "matcher/optimise/study_file.py",
     "matcher/page/jobs.py",
-    "matcher/search/study_file.py",
+    "matcher/runs/document.py",
+    "matcher/runs/searches.py",
+    "matcher/runs/versions.py",
 }
 
 

@@ -101,7 +101,7 @@ ENTRY = '[[target]]\nfile = "a.wav"\n'
 BAD = {
     "no toml": ("this is no toml", r"set\.toml is no TOML: "),
     "no target": ('title = "x"', r"set\.toml, target: missing; a list of at least 1 is accepted"),
-    "one table": ('[target]\nfile = "a.wav"', r"set\.toml, target is .*; a list is accepted"),
+    "one table": ('[target]\nfile = "a.wav"', r"set\.toml, target is .*; a list of at least 1 is"),
     "no table": ("target = [1]", r"set\.toml, target\[0\] is 1; an object is accepted"),
     "no file": (ENTRY + "[[target]]\npitch = 60", r"target 2, file: missing; text"),
     "file is no text": ("[[target]]\nfile = 3", r"target 1, file is 3; text that isn't empty"),
