@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections.abc import Mapping  # noqa: TC003  a field of a public record
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 
@@ -18,9 +17,6 @@ from matcher.parts import parameter_label, used_parameters, voice_parts
 from matcher.runs.layout import VERSIONS_FOLDER, is_unfinished
 from shared import CATALOGUE, ParameterError, Patch, RunFolderError, suggest_names
 from shared.documents import Document, read_document, write_document
-
-if TYPE_CHECKING:
-    from shared.errors import EarwrightError
 
 __all__ = [
     "PatchChange",
@@ -380,7 +376,7 @@ def _as_file(version: Version) -> _VersionFile:
         loss=loss,
         changed=dict(version.changed),
         gates_s=version.gates_s,
-        patch=json.loads(version.patch.to_json()),
+        patch=version.patch.to_builtins(),
     )
 
 
@@ -393,10 +389,14 @@ def _read(folder: Path, number: int, names: Mapping[int, list[str]]) -> Version:
     """Read the file of a version."""
     path = folder / _file_name(number)
     kept = read_document(path, _VersionFile, error=RunFolderError, advice=_ADVICE)
-    if kept.number != number:
-        raise _refused(path, "number", kept.number, f"{number}, as the file is called,")
-    if kept.parent is not None and kept.parent >= number:
-        raise _refused(path, "parent", kept.parent, "the number of an earlier version, or null,")
+    for name, is_wrong, accepted in (
+        ("number", kept.number != number, f"{number}, as the file is called,"),
+        ("parent", (kept.parent or 0) >= number, "the number of an earlier version, or null,"),
+    ):
+        if is_wrong:
+            value = getattr(kept, name)
+            text = f"{path}, {name} is {value}; {accepted} is accepted. {_ADVICE}"
+            raise RunFolderError(text, name=name, value=value, path=path)
     return Version(
         number=number,
         kind=kept.what,
@@ -404,21 +404,11 @@ def _read(folder: Path, number: int, names: Mapping[int, list[str]]) -> Version:
         note=kept.note,
         parent=kept.parent,
         created=kept.created,
-        patch=Patch.from_json(json.dumps(kept.patch), source=f"{path}, patch"),
+        patch=Patch.from_builtins(kept.patch, source=f"{path}, patch"),
         loss=kept.loss,
         changed=kept.changed,
         gates_s=kept.gates_s,
         names=tuple(names.get(number, ())),
-    )
-
-
-def _refused(path: Path, field_name: str, value: object, accepted: str) -> EarwrightError:
-    """Say what is wrong with a field that is of the right type."""
-    return RunFolderError(
-        f"{path}, {field_name} is {value}; {accepted} is accepted. {_ADVICE}",
-        name=field_name,
-        value=value,
-        path=path,
     )
 
 

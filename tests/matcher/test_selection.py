@@ -44,6 +44,7 @@ def _choose(selection: Selection, patch: Patch = PATCH) -> list[str]:
     return list(choose_space(patch, COMPLETE, NAMES, selection).names)
 
 
+@settings(max_examples=40)
 @given(only=st.lists(patterns, max_size=3), hold=st.lists(patterns, max_size=3))
 def test_what_moves_is_what_is_named_and_not_held(only: list[str], hold: list[str]) -> None:
     """Chosen are the names of `only` without those of `hold`, in order; if there are any."""
@@ -84,6 +85,7 @@ def test_near_names_are_listed(glob: str, near: str) -> None:
     assert near in str(caught.value).partition("Did you mean")[2]
 
 
+@settings(max_examples=40)
 @given(
     name=st.sampled_from([p.name for p in COMPLETE.space if not p.choices and p.step is None]),
     place=st.floats(0.0, 1.0),
@@ -102,6 +104,7 @@ def test_a_share_reaches_so_far_on_the_knob(name: str, place: float, share: floa
         assert high == pytest.approx(min(1.0, centre + share), abs=1e-9)
 
 
+@settings(max_examples=40)
 @given(cutoff_hz=st.floats(20.0, 20_000.0), amount_hz=st.floats(1.0, 5000.0))
 def test_an_amount_in_its_own_unit_reaches_so_far(cutoff_hz: float, amount_hz: float) -> None:
     """Within 200 Hz means from 200 Hz below to 200 Hz above, cut off at the ends of the range."""
