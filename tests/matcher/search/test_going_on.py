@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future
 from itertools import count
 from typing import TYPE_CHECKING, Any
 
@@ -185,6 +186,22 @@ class Clock:
         return self.now_s
 
 
+class InstantExecutor:
+    """A thread that always has time to write while a batch is evaluated."""
+
+    def __init__(self, *_: object, **__: object) -> None:
+        pass
+
+    def submit(self, function: Callable[..., None], *arguments: object) -> Future[None]:
+        """Do it at once."""
+        done: Future[None] = Future()
+        done.set_result(function(*arguments))
+        return done
+
+    def shutdown(self, *, wait: bool) -> None:
+        """Have nothing left to do."""
+
+
 @pytest.mark.parametrize("batch_s", [0.04, 1.3])
 def test_at_most_five_seconds_of_search_are_lost(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: Target, batch_s: float
@@ -193,11 +210,11 @@ def test_at_most_five_seconds_of_search_are_lost(
     clock = Clock()
     for module in (matcher.search.checkpoint, matcher.search.recorder):
         monkeypatch.setattr(module, "time", clock)
+    monkeypatch.setattr(matcher.search.checkpoint, "ThreadPoolExecutor", InstantExecutor)
     real = Evaluator.losses_and_scores
     ages_s = []
 
     def scored(self: Evaluator, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
-        saved._settle()  # the thread has time to write while a batch is evaluated
         with Checkpoint(tmp_path) as looked:
             loaded = looked.load()
         if loaded is not None:
