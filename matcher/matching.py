@@ -16,9 +16,9 @@ from matcher.pivots import Pivot
 from matcher.playing import play_notes, prepare_note, with_velocity_level
 from matcher.problem import Problem
 from matcher.result import MatchResult, NoteMatch, StageResult
+from matcher.search.proposals import start_vectors
 from matcher.search.run import SearchRun
 from matcher.search.stages import WHOLE, Stage, default_plan
-from matcher.search.starts import start_vectors
 from matcher.voice_map import voice_row
 from shared import CATALOGUE, ParameterError, ParameterSpace
 from shared.patch import Patch

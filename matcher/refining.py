@@ -20,7 +20,7 @@ from matcher.runs.searches import fitted_target, own_search
 from matcher.scoring import score_patch
 from matcher.search.gates import fit_gates
 from matcher.search.run import SearchRun
-from matcher.search.stages import Stage
+from matcher.search.stages import EvolutionStrategy, LocalSearch, Stage
 from matcher.selection import Selection, choose_space, with_values
 from shared import CATALOGUE, EarwrightWarning, ParameterError, ParameterSpace, Patch
 from voice import Structure, load_structure
@@ -364,11 +364,14 @@ def _plan(space: ParameterSpace, *, is_narrow: bool, has_phases: bool) -> tuple[
     """Take small generations for few parameters; else local searches, and some for steps."""
     sigma = SIGMA_WITHIN if is_narrow else SIGMA_NEAR
     if len(space) <= FEW:
-        return (Stage("small steps", 1.0, sigma, has_phases=has_phases, population=POPULATION),)
+        few = EvolutionStrategy(
+            "small steps", 1.0, has_phases=has_phases, sigma=sigma, population=POPULATION
+        )
+        return (few,)
     # Where a panel has steps, no local search can stop at them for sure.
     has_steps = any(p.choices or p.step is not None for p in space)
-    walks = Stage("walks", 0.6 if has_steps else 1.0, has_phases=has_phases)
-    steps = Stage("small steps", 0.4, sigma, has_phases=has_phases)
+    walks = LocalSearch("walks", 0.6 if has_steps else 1.0, has_phases=has_phases)
+    steps = EvolutionStrategy("small steps", 0.4, has_phases=has_phases, sigma=sigma)
     return (walks, steps) if has_steps else (walks,)
 
 

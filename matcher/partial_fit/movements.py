@@ -12,8 +12,8 @@ from matcher.partial_fit.across import MOST_LEFT_RATIO, NotesFit, fit_across
 from matcher.partial_fit.entries import NAMES, Entries, KeyRule, tracking_name
 from matcher.partial_fit.fit import MovementFit, NoteModel, fit_movement
 from matcher.partial_fit.tracks import PartialTracks, partial_tracks
-from matcher.search.onset_search import front_edges
-from matcher.search.starts import sweep_vectors
+from matcher.search.onset_search import search_onsets
+from matcher.search.proposals import sweep_vectors
 from shared import CATALOGUE, PHASE_NAMES
 
 if TYPE_CHECKING:
@@ -138,7 +138,7 @@ class Movements:
             return np.empty((0, self._problem.n_dimensions))
         fits = self.proposals()[: moving is None and effort == 1.0]
         bases = np.concatenate([best[None], np.where(np.isnan(fits), best, fits)])
-        return front_edges(
+        return search_onsets(
             evaluator,
             self._notes,
             bases,

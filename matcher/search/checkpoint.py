@@ -22,21 +22,38 @@ import os
 import time
 import warnings
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.optimise import SearchRecord, state_from_bytes, state_to_bytes
-from shared import EarwrightError, EarwrightWarning, FileError, RunFolderError, write_atomic
+from matcher.optimise import (
+    BasinHopping,
+    SearchRecord,
+    restore_sampler,
+    state_from_bytes,
+    state_to_bytes,
+)
+from shared import (
+    EarwrightError,
+    EarwrightWarning,
+    FileError,
+    ParameterError,
+    RunFolderError,
+    write_atomic,
+)
 
 if TYPE_CHECKING:
     from types import TracebackType
     from typing import Self
 
+    from matcher.optimise import Sampler
+    from matcher.search.recorder import Recorder
     from shared import FloatArray
+    from shared.types import IntArray
 
-__all__ = ["EVERY_S", "Checkpoint"]
+__all__ = ["EVERY_S", "Checkpoint", "Milestone", "Position", "Saving"]
 
 # At most 5 s of search may be lost: this, a batch, and the writing itself.
 EVERY_S = 2.5
@@ -44,19 +61,95 @@ ROWS_FILE = "rows.f64"
 STATE_FILES = ("state-0", "state-1")
 _HEADER = b"earwright checkpoint 1 "
 _CHUNK_BYTES = 1 << 22
+# 2: phases are counted in the middle of a note. 3: oscillator 1 has a phase, too.
+_POSITION_VERSION = 3
+
+
+@dataclass
+class Milestone:
+    """A state of the search that is worth keeping: its start, or the end of a step."""
+
+    kind: str
+    title: str
+    vector: FloatArray
+
+
+@dataclass
+class Position:
+    """Where a search is: all that it needs to go on, besides its record, as plain values."""
+
+    # Entries of a vector that move in the step at work, and the others.
+    columns: IntArray
+    base: FloatArray
+    # Number of the step: stages of the plan, then parts back to neutral, then the rest fitted
+    # again; length of the record when it began; whether what is above belongs to it.
+    step: int = 0
+    first_row: int = 0
+    has_begun: bool = False
+    # None where nothing moves.
+    sampler: Sampler | None = None
+    # The best plain candidate, once parts were switched off.
+    final: FloatArray | None = None
+    final_loss: float = np.inf
+    milestones: list[Milestone] = field(default_factory=list)
+
+    def enter(self, step: int, n_rows: int) -> None:
+        """Come to a step that hasn't begun yet."""
+        self.step, self.first_row, self.has_begun = step, n_rows, False
+
+    def begin(self, columns: IntArray, base: FloatArray, sampler: Sampler | None) -> None:
+        """Begin the step: some columns move around a base."""
+        self.columns, self.base, self.sampler, self.has_begun = columns, base, sampler, True
+
+    def to_state(self) -> dict[str, Any]:
+        """Return plain values, as `matcher.optimise.state_to_bytes` takes them."""
+        return {
+            "version": _POSITION_VERSION,
+            "step": self.step,
+            "first_row": self.first_row,
+            "has_begun": self.has_begun,
+            "columns": self.columns,
+            "base": self.base,
+            "sampler": None if self.sampler is None else self.sampler.state(),
+            "final": self.final,
+            "final_loss": float(self.final_loss),
+            "milestones": {
+                "kinds": [milestone.kind for milestone in self.milestones],
+                "titles": [milestone.title for milestone in self.milestones],
+                "vectors": np.array([milestone.vector for milestone in self.milestones]),
+            },
+        }
+
+    @classmethod
+    def from_state(cls, state: dict[str, Any]) -> Position:
+        """Make the position that `state` describes; refuse one whose vectors mean others."""
+        if state["version"] != _POSITION_VERSION:
+            raise ParameterError(
+                f"the saved search has version {state['version']!r}; {_POSITION_VERSION} is "
+                "accepted. Start the search anew, or refine its best patch.",
+                name="version",
+                value=state["version"],
+            )
+        kept, sampler = state["milestones"], state["sampler"]
+        milestones = zip(kept["kinds"], kept["titles"], kept["vectors"], strict=True)
+        return cls(
+            columns=np.array(state["columns"], dtype=np.int64),
+            base=state["base"],
+            step=int(state["step"]),
+            first_row=int(state["first_row"]),
+            has_begun=bool(state["has_begun"]),
+            sampler=None if sampler is None else restore_sampler(sampler),
+            final=state["final"],
+            final_loss=float(state["final_loss"]),
+            milestones=[Milestone(*milestone) for milestone in milestones],
+        )
 
 
 class Checkpoint:
     """A folder that a search is saved to; use it in a ``with`` block, as it owns a thread.
 
-    Parameters
-    ----------
-    folder : str or Path
-        The folder; it is made when something is saved.
-    every_s : float >= 0
-        Seconds between two savings.
-    finished_record : Path, optional
-        Record of the search once it has ended (``record.npz``), which then holds the rows.
+    `every_s` are the seconds between two savings; `finished_record` is the record of the search
+    once it has ended (``record.npz``), which then holds the rows.
     """
 
     def __init__(
@@ -97,21 +190,10 @@ class Checkpoint:
         return is_idle and time.monotonic() - self._saved_at >= self._every_s
 
     def save(self, state: dict[str, Any], record: SearchRecord, *, wait: bool = False) -> None:
-        """Save a moment of the search.
+        """Save a moment of the search; of the record only what is new is written.
 
-        Parameters
-        ----------
-        state : dict
-            As `matcher.optimise.state_to_bytes` takes it.
-        record : SearchRecord
-            Every evaluation; only what is new is written.
-        wait : bool
-            Whether to wait until it is on the disk.
-
-        Warns
-        -----
-        EarwrightWarning
-            Once, if it can't be written; it is tried again the next time.
+        With `wait` until it is on the disk. If it can't be written, that is warned of once, and
+        tried again the next time.
         """
         self._settle()
         self._saved_at = time.monotonic()
@@ -123,15 +205,7 @@ class Checkpoint:
     def load(self) -> tuple[dict[str, Any], FloatArray] | None:
         """Read the newest whole state and its rows, and make ready to go on from there.
 
-        Returns
-        -------
-        tuple of (dict, np.ndarray, shape=(n_rows, n_columns)), or None
-            The state as it was saved, and the rows; None if nothing was ever saved.
-
-        Raises
-        ------
-        RunFolderError
-            If there are states, and none is whole.
+        None if nothing was ever saved; refused if there are states and none is whole.
         """
         for leftover in self.folder.glob(".state-*.tmp"):
             with contextlib.suppress(OSError):
@@ -242,6 +316,57 @@ class Checkpoint:
             return SearchRecord.from_npz(self._finished_record).rows().ravel()
         except FileError:
             return np.empty(0)
+
+
+class Saving:
+    """Saves a search, if there is a checkpoint to save it to."""
+
+    def __init__(self, checkpoint: Checkpoint | None, recorder: Recorder) -> None:
+        self._checkpoint, self._recorder = checkpoint, recorder
+
+    def restore(self, n_steps: int) -> tuple[Position, str] | None:
+        """Take up what was saved: the position, and why that search ended, if it had.
+
+        Record, gates and clock are put back. Where a search that had ended got a larger budget,
+        its last step goes on.
+        """
+        loaded = None if self._checkpoint is None else self._checkpoint.load()
+        if loaded is None:
+            return None
+        state, rows = loaded
+        recorder = self._recorder
+        recorder.record.append_rows(rows)
+        recorder.evaluator.set_gates(state["gates_s"])
+        recorder.busy_s = state["busy_s"]
+        recorder.start_clock(state["elapsed_s"])
+        at = Position.from_state(state["position"])
+        before, now = (state["evals"] or state["seconds"]), (recorder.evals or recorder.seconds)
+        if state["reason"] and (now or 0.0) > before:
+            # Its sampler goes on; what comes is looked at by itself.
+            at.step, at.first_row = n_steps - 1, len(recorder.record)
+            if isinstance(at.sampler, BasinHopping):
+                at.sampler.look_further()
+        return at, str(state["reason"])
+
+    def save(self, at: Position, *, reason: str = "", wait: bool = False) -> None:
+        """Write a checkpoint."""
+        if self._checkpoint is None:
+            return
+        state = {
+            "position": at.to_state(),
+            "gates_s": [note.gate_s for note in self._recorder.evaluator.notes],
+            "elapsed_s": self._recorder.elapsed_s,
+            "busy_s": self._recorder.busy_s,
+            "evals": self._recorder.evals,
+            "seconds": self._recorder.seconds,
+            "reason": reason,
+        }
+        self._checkpoint.save(state, self._recorder.record, wait=wait)
+
+    def save_if_due(self, at: Position) -> None:
+        """Write a checkpoint every few seconds."""
+        if self._checkpoint is not None and self._checkpoint.is_due:
+            self.save(at)
 
 
 def _append(path: Path, data: bytes, place: int) -> None:

@@ -41,19 +41,7 @@ MOST_GATES, STEPS_AT_EACH = 12, 1
 def fit_gates(evaluator: Evaluator, vector: FloatArray, is_estimated: Sequence[bool]) -> int:
     """Correct the evaluator's gates for one candidate that stays as it is.
 
-    Parameters
-    ----------
-    evaluator : Evaluator
-        Its notes get the gates with which the candidate comes closest.
-    vector : np.ndarray, shape=(n_dimensions,)
-        The candidate.
-    is_estimated : sequence of bool
-        For each note, whether its gate may be corrected.
-
-    Returns
-    -------
-    int
-        How many times the candidate was evaluated.
+    Only notes of which `is_estimated` is true; returns how often the candidate was evaluated.
     """
     n_evaluations = 0
     for i, may_change in enumerate(is_estimated):
@@ -81,23 +69,8 @@ def fit_gates_and_envelopes(
     """Correct the evaluator's gates, and fit the envelopes of a candidate to them.
 
     Gates are moved together, as what is taken for a release is off by as much in notes of one
-    instrument; then each by itself, with the envelopes as they are.
-
-    Parameters
-    ----------
-    evaluator : Evaluator
-        Its notes get the gates with which the fitted candidate comes closest.
-    vector : np.ndarray, shape=(n_dimensions,)
-        The candidate.
-    is_estimated : sequence of bool
-        For each note, whether its gate may be corrected.
-    is_near : bool
-        Whether the gates were fitted before, so that the first round can be left out.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_dimensions,), dtype=float64
-        The fitted candidate, never further away than before.
+    instrument; then each by itself, with the envelopes as they are. `is_near` leaves the first
+    round out, where gates were fitted before. The result is never further away than before.
     """
     if not any(is_estimated):
         return vector

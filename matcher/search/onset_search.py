@@ -1,9 +1,9 @@
-"""Front edges of a note, tried on its first quarter of a second alone.
+"""The onset of a note, tried on its first quarter of a second alone.
 
 Brass lives in its first 100 ms: a quick pitch envelope on one of two oscillators, attacks, a
 filter that opens. What makes them has narrow valleys (a bend that is a tenth too deep turns its
-oscillator by a tenth of a cycle), but phases are told in the middle of a note, so that the body
-stays as it is while the front edge changes. So front edges can be tried by the thousand on a note
+oscillator by a tenth of a cycle), but phases count in the middle of a note, so that the body
+stays as it is while the onset changes. So onsets can be tried by the thousand on a note
 that is cut off behind them, at a quarter of the price, and the best ones taken back.
 """
 
@@ -30,15 +30,15 @@ if TYPE_CHECKING:
     from shared import FloatArray
     from shared.types import IntArray
 
-__all__ = ["front_edges", "front_evaluator"]
+__all__ = ["onset_evaluator", "search_onsets"]
 
-FRONT_S = 0.25
+ONSET_S = 0.25
 FITTED_PHASES = ("osc1.phase", "osc2.phase")
-# Front edges that are drawn around each place, and how many of them are walked from.
-N_DRAWS, N_WALKS = 1536, 12
-# Short candidates of all walks around a place; each step is some forty of them.
+# Onsets that are drawn around each place, and how many of them are searched from.
+N_DRAWS, N_STARTS = 1536, 12
+# Short candidates of all local searches around a base; each step is some forty of them.
 MOST_CANDIDATES = 5000
-# A bend has to be found before its attack can be: draws and walks come in two rounds.
+# A bend has to be found before its attack can be: draws and searches come in two rounds.
 ROUNDS = (0.6, 0.4)
 # A bend that is there is a valley of its own from so many cents on.
 LEAST_BEND_CENTS = 5.0
@@ -46,24 +46,11 @@ DEPTHS_CENTS, DECAYS_S, ATTACKS_S = (40.0, 1200.0), (0.005, 0.25), (0.0005, 0.04
 OPENINGS_OCTAVES, OPENING_S = (0.0, 5.0), (0.003, 0.12)
 
 
-def front_evaluator(evaluator: Evaluator, notes: Sequence[TargetNote]) -> Evaluator:
-    """Make an evaluator of the first quarter of a second of each note.
-
-    Parameters
-    ----------
-    evaluator : Evaluator
-        That of the whole notes: problem, gates, weights, threads and seed are taken over.
-    notes : sequence of TargetNote
-        The recorded notes.
-
-    Returns
-    -------
-    Evaluator
-        To be used in a ``with`` block.
-    """
+def onset_evaluator(evaluator: Evaluator, notes: Sequence[TargetNote]) -> Evaluator:
+    """Make an evaluator of the first quarter of a second of each note, for a ``with`` block."""
     targets = []
     for whole, source, note in zip(evaluator.targets, notes, evaluator.notes, strict=True):
-        last = whole.source_onset + round(FRONT_S * whole.sample_rate_hz)
+        last = whole.source_onset + round(ONSET_S * whole.sample_rate_hz)
         targets.append(
             NoteTarget(
                 source.signal[:last],
@@ -82,7 +69,7 @@ def front_evaluator(evaluator: Evaluator, notes: Sequence[TargetNote]) -> Evalua
     )
 
 
-def front_edges(
+def search_onsets(
     evaluator: Evaluator,
     notes: Sequence[TargetNote],
     bases: FloatArray,
@@ -92,30 +79,12 @@ def front_edges(
     moving: IntArray | None = None,
     is_over: Callable[[], bool] = lambda: False,
 ) -> FloatArray:
-    """Search the front edge around some places.
+    """Search the onset around some bases, whose bodies stay as they are.
 
-    Parameters
-    ----------
-    evaluator : Evaluator
-        Renders and scores whole notes.
-    notes : sequence of TargetNote
-        The recorded notes.
-    bases : np.ndarray, shape=(n_bases, n_dimensions)
-        Vectors whose bodies stay as they are.
-    effort : float, 0 to 1
-        Share of the usual draws and walks.
-    seed : int >= 0
-        Seed of all draws; the result is the same for the same seed.
-    moving : np.ndarray of int, shape=(n_moving,), optional
-        Entries of a vector that may move; all of a front edge if left out.
-    is_over : callable
-        Asked after each batch; what was found is returned when it says True.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_bases, n_dimensions), dtype=float64
-        Each base with the front edge that comes closest, fewer rows if time ran out; no rows if
-        neither pitch envelopes nor that of the filter may move.
+    `effort` (0 to 1) is the share of the usual draws and local searches; `moving` are the entries
+    that may move, all of an onset if left out; `is_over` is asked after each batch. Returns each
+    base with the onset that comes closest: fewer rows if time ran out, none if neither pitch
+    envelopes nor that of the filter may move.
     """
     problem = evaluator.problem
     columns = _fitted_columns(problem)
@@ -126,17 +95,17 @@ def front_edges(
         problem, columns, "filter_env.depth_octaves"
     ):
         return np.empty((0, problem.n_dimensions))
-    with front_evaluator(evaluator, notes) as short:
+    with onset_evaluator(evaluator, notes) as short:
         found = []
         for base in bases:
-            front = base
+            onset = base
             for share in ROUNDS:
-                front = _best_front(
-                    short, front, columns, rng, effort=share * effort, is_over=is_over
+                onset = _best_onset(
+                    short, onset, columns, rng, effort=share * effort, is_over=is_over
                 )
                 if is_over():
                     break
-            found.append(front)
+            found.append(onset)
             if is_over():
                 break
         return np.stack(found)
@@ -168,7 +137,7 @@ def _can_bend(problem: Problem, columns: IntArray) -> list[str]:
     ]
 
 
-def _best_front(
+def _best_onset(
     short: Evaluator,
     base: FloatArray,
     columns: IntArray,
@@ -177,17 +146,17 @@ def _best_front(
     effort: float,
     is_over: Callable[[], bool],
 ) -> FloatArray:
-    """Draw front edges around a base, walk from the best ones, and jump; return the best."""
+    """Draw onsets around a base, search locally from the best ones; return the best."""
     problem = short.problem
-    fronts = _draws(problem, base, columns, round(effort * N_DRAWS), rng)
-    drawn = np.concatenate([base[None], fronts])
-    n_walks = max(2, round(effort * N_WALKS))
+    onsets = _draws(problem, base, columns, round(effort * N_DRAWS), rng)
+    drawn = np.concatenate([base[None], onsets])
+    n_starts = max(2, round(effort * N_STARTS))
     order = np.argsort(short.losses(drawn), kind="stable")
     sampler = make_basin_hopping(
         len(columns),
         seed=int(rng.integers(2**31)),
-        starts=drawn[order[: 2 * n_walks]][:, columns],
-        n_searches=n_walks,
+        starts=drawn[order[: 2 * n_starts]][:, columns],
+        n_searches=n_starts,
         groups=_bend_groups(problem, columns)[:, columns],
         circular=problem.circular[columns],
         cells=problem.cells[columns],
@@ -226,7 +195,7 @@ def _draws(
     n_draws: int,
     rng: np.random.Generator,
 ) -> FloatArray:
-    """Draw front edges, shape (n_draws, n_dimensions).
+    """Draw onsets, shape (n_draws, n_dimensions).
 
     By turns other envelopes, another bend of one oscillator, and the bend that is there with
     another attack.

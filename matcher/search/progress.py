@@ -17,17 +17,7 @@ SLOW_S = 2.0
 
 
 class Progress:
-    """A bar over the budget of a search, with the best loss and the time left.
-
-    Parameters
-    ----------
-    seconds : float, optional
-        Budget in seconds.
-    evals : int, optional
-        Budget in evaluations; one of the two is given.
-    show : bool
-        Whether to show anything.
-    """
+    """A bar over the budget of a search, in seconds or evaluations, with the best loss so far."""
 
     def __init__(self, *, seconds: float | None, evals: int | None, show: bool) -> None:
         self._seconds = seconds
@@ -81,17 +71,7 @@ class Progress:
             timer.cancel()
 
     def update(self, elapsed_s: float, n_evaluations: int, best_loss: float) -> None:
-        """Move the bar.
-
-        Parameters
-        ----------
-        elapsed_s : float
-            Seconds since the search began.
-        n_evaluations : int
-            Evaluations so far.
-        best_loss : float
-            Lowest loss so far; 1 is about one just-noticeable difference.
-        """
+        """Move the bar; a loss of 1 is about one just-noticeable difference."""
         if self._bar is None:
             return
         if self._evals:

@@ -4,37 +4,48 @@ from __future__ import annotations
 
 import time
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.losses import PARTS, totals
+from matcher.losses import PARTS, breakdown, totals
 from matcher.optimise import SearchRecord
-from matcher.search.position import vector_names
 from matcher.search.progress import Progress
+from shared import CATALOGUE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
     from matcher.evaluator import Evaluator
+    from matcher.losses import LossBreakdown
+    from matcher.problem import Problem
     from shared import Float32Array, FloatArray
+    from shared.patch import NotePhases
 
-__all__: list[str] = []
+__all__ = ["Recorder", "SearchState"]
+
+
+@dataclass(frozen=True, eq=False)
+class SearchState:
+    """One moment of a search: what was tried, the budget, and the best patch so far."""
+
+    elapsed_s: float
+    n_evaluations: int
+    # One of the two is given.
+    seconds: float | None
+    evals: int | None
+    # Mean over the notes.
+    loss: LossBreakdown
+    # All of the catalogue, in physical units, and the phases note by note.
+    values: Mapping[str, float]
+    phases: tuple[NotePhases, ...]
 
 
 class Recorder:
     """Scores vectors, and keeps record, clock and progress bar up to date.
 
-    Parameters
-    ----------
-    evaluator : Evaluator
-        Renders and scores.
-    seconds, evals : float or int, optional
-        The budget, for the bar.
-    show : bool
-        Whether there is a bar.
-    look : callable, optional
-        Called after each batch.
+    `look` is called after each batch.
     """
 
     def __init__(
@@ -47,8 +58,9 @@ class Recorder:
         look: Callable[[], object] | None,
     ) -> None:
         self.evaluator = evaluator
+        self.seconds, self.evals = seconds, evals
         self.record = SearchRecord(
-            vector_names(evaluator.problem), loss_terms=[part.name for part in PARTS]
+            _vector_names(evaluator.problem), loss_terms=[part.name for part in PARTS]
         )
         self.progress = Progress(seconds=seconds, evals=evals, show=show)
         self.busy_s = 0.0
@@ -78,15 +90,6 @@ class Recorder:
         with self.busy():
             return self.evaluator.losses_and_scores(vectors)
 
-    def measure_notes(
-        self, vectors: FloatArray
-    ) -> tuple[FloatArray, tuple[FloatArray, FloatArray]]:
-        """Score whole vectors as `measure` does, and give the losses note by note as well."""
-        with self.busy():
-            scores = self.evaluator.scores(vectors)
-            notes = np.array([totals(of_note, self.evaluator.weights) for of_note in scores])
-            return notes, (np.mean(notes, axis=0), scores.mean(axis=0))
-
     def measure_residuals(
         self, vectors: FloatArray
     ) -> tuple[FloatArray, FloatArray, Float32Array]:
@@ -107,3 +110,35 @@ class Recorder:
         losses, scores = self.measure(vectors)
         self.add(vectors, losses, scores)
         return losses
+
+    def score_notes(self, vectors: FloatArray) -> FloatArray:
+        """Score and record whole vectors; return losses note by note, (n_notes, n_vectors)."""
+        with self.busy():
+            scores = self.evaluator.scores(vectors)
+            notes = np.array([totals(of_note, self.evaluator.weights) for of_note in scores])
+        self.add(vectors, np.mean(notes, axis=0), scores.mean(axis=0))
+        return notes
+
+    def state(self, best: FloatArray, loss: float) -> SearchState:
+        """Describe this moment, with the best candidate; its loss is one of the record."""
+        record, evaluator = self.record, self.evaluator
+        row = int(np.flatnonzero(record.losses == loss)[-1])
+        values = evaluator.problem.values(best[None, :])[0]
+        return SearchState(
+            elapsed_s=float(record.elapsed_s[-1]),
+            n_evaluations=len(record),
+            seconds=self.seconds,
+            evals=self.evals,
+            loss=breakdown(record.terms[row], evaluator.weights),
+            values=dict(zip(CATALOGUE.names, values.tolist(), strict=True)),
+            phases=evaluator.problem.note_phases(best),
+        )
+
+
+def _vector_names(problem: Problem) -> list[str]:
+    """Name the entries of a vector: parameters, then the phases of each note."""
+    return [*problem.space.names] + [
+        f"note{i + 1}.phase{column}"
+        for i in range(problem.n_notes)
+        for column in problem.phase_columns
+    ]

@@ -9,15 +9,11 @@ import numpy as np
 from matcher.optimise import BasinHopping, BatchReport, search
 from matcher.partial_fit import Movements
 from matcher.problem import whole_vectors
+from matcher.search.checkpoint import Milestone, Position, Saving
 from matcher.search.gates import fit_gates_and_envelopes
-from matcher.search.jumps import meet_notes
-from matcher.search.plain import moving_columns, tidy
-from matcher.search.plain_step import PlainStep
-from matcher.search.position import Milestone, Position, candidates_about, step_seed
-from matcher.search.recorder import Recorder
-from matcher.search.saving import Saving
-from matcher.search.stages import REFIT
-from matcher.search.state import SearchState, describe_state
+from matcher.search.pruning import Pruning, moving_columns, tidy
+from matcher.search.recorder import Recorder, SearchState
+from matcher.search.stages import REFIT, LocalSearch, OnsetStage
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -32,10 +28,11 @@ __all__ = ["SearchRun"]
 
 # With less than this left of the budget, gates stay as they are.
 FEWEST_LEFT = 100
-# On a busy machine front edges may take long; from this share of the time on they end.
+# On a busy machine an onset search may take long; from this share of the time on it ends.
 NEARLY = 0.85
-# Share of the budget that front edges of the refit are worth.
-REFIT_FRONTS = 0.06
+# Candidates a second, about, of one note: it decides how widely a search with a time to keep
+# looks around before it settles.
+USUAL_RATE = 800.0
 NEUTRAL_TITLE = "parts back to neutral"
 
 
@@ -73,7 +70,7 @@ class SearchRun:
         self.record = self._recorder.record
         self._scores: FloatArray | None = None
         self._deadline_s: float | None = None
-        self._saving = Saving(checkpoint, self._recorder, seconds=seconds, evals=evals)
+        self._saving = Saving(checkpoint, self._recorder)
         self._at = Position(np.arange(evaluator.problem.n_dimensions), starts[0])
 
     @property
@@ -106,19 +103,12 @@ class SearchRun:
     def state(self) -> SearchState:
         """Describe this moment: what was tried, and the best so far."""
         loss = np.min(self.record.losses) if self._at.final is None else self._at.final_loss
-        return describe_state(
-            self.evaluator,
-            self.record,
-            self.best,
-            loss=float(loss),
-            seconds=self.seconds,
-            evals=self.evals,
-        )
+        return self._recorder.state(self.best, float(loss))
 
     def search(
         self, sampler_name: str, seed: int, plan: tuple[Stage, ...], *, is_plain: bool
     ) -> str:
-        """Go through the stages until the budget is used, and tell why it ended.
+        """Go through the stages until the budget is used, and say why it ended.
 
         With `is_plain`, what the stages leave of the budget goes into a plainer patch. What the
         checkpoint holds is gone on with.
@@ -129,7 +119,7 @@ class SearchRun:
         ):
             self.evaluator.losses(self.starts[:1])
             self._movements.compile()
-        self._sampler_name, self._seed, self._plan = sampler_name, seed, plan
+        self._name, self._seed, self._plan = sampler_name, seed, plan
         self._is_plain, reason = is_plain, ""
         self._recorder.start_clock(0.0)
         self._movements.prepare(self._n_left(plan[0].share), is_timed=self.evals is None)
@@ -157,7 +147,7 @@ class SearchRun:
         return len(self._plan) + 2 * self._is_plain
 
     def _take_steps(self) -> str:
-        """Go on from step to step; tell why the last one ended."""
+        """Go on from step to step; say why the last one ended."""
         at = self._at
         if not len(self.record):
             self._recorder.score(self.starts[: self.evals])
@@ -185,7 +175,7 @@ class SearchRun:
         return self._plan[number].name if number < len(self._plan) else NEUTRAL_TITLE
 
     def _take_step(self) -> str:
-        """Take the step at work from where it stands; tell why it ended."""
+        """Take the step at work from where it is; say why it ended."""
         number = self._at.step
         if number == len(self._plan):
             self._make_plain()
@@ -203,34 +193,34 @@ class SearchRun:
         """Say what moves in a step, and make its sampler: a stage, or the refit."""
         problem, best, is_refit = self.evaluator.problem, self.best, number >= len(self._plan)
         stage = REFIT if is_refit else self._plan[number]
-        n_left, seed = self._n_left(stage.share), step_seed(self._seed, number - is_refit)
-        starts = best[None, :] if number else self.starts
+        n_left, seed = self._n_left(stage.share), _step_seed(self._seed, number - is_refit)
+        starts = self.starts if number == 0 else best[None, :]
         columns = moving_columns(problem, best) if is_refit else stage.columns(problem)
-        if stage.has_fronts:
-            moving, share = (columns, REFIT_FRONTS) if is_refit else (None, 1.0)
-            fronts = self._fronts(best, round(share * n_left), seed, moving)
-            starts = np.concatenate([starts, fronts])
-        fans = self._fans(stage, starts[0], n_left)
-        if not number and stage.walks:
-            fans.append(self._movements.starts(starts[0], n_left, seed=seed))
-        self._at.begin(
-            stage,
-            problem,
-            starts,
-            fans,
-            self._movements.proposals()[: 0 if stage.has_fronts else None],
-            columns=columns,
-            name=self._sampler_name,
-            seed=seed,
-            n_left=n_left,
-        )
-        if self._at.sampler is not None and self._at.sampler.slows_down:
-            self._recorder.progress.say(self._at.sampler.slowdown_note)
+        proposals = self._movements.proposals()
+        if isinstance(stage, OnsetStage):
+            moving = columns if is_refit else None
+            found = self._onsets(best, round(stage.onset_share * n_left), seed, moving)
+            starts, proposals = np.concatenate([starts, found]), proposals[:0]
+        base = starts[0]
+        grids = self._grids(stage, base, n_left)
+        if number == 0 and isinstance(stage, LocalSearch):
+            grids.append(self._movements.starts(base, n_left, seed=seed))
+        begun = stage.starts(problem, base, grids, n_left=n_left, seed=seed)
+        rows = np.concatenate([begun, starts[1:]])
+        proposals = np.concatenate([stage.proposals(problem, base, grids), proposals])
+        sampler = None
+        if len(columns):
+            sampler = stage.sampler(
+                problem, columns, rows, proposals, name=self._name, seed=seed, n_left=n_left
+            )
+            if sampler.slows_down:
+                self._recorder.progress.say(sampler.slowdown_note)
+        self._at.begin(columns, base, sampler)
 
-    def _fronts(
+    def _onsets(
         self, best: FloatArray, n_left: int, seed: int, moving: IntArray | None
     ) -> FloatArray:
-        """Search front edges around the best so far, if there is time."""
+        """Search the onset around the best so far, if there is time."""
         if self._is_nearly_over():
             return best[None][:0]
         with self._recorder.busy():
@@ -244,27 +234,20 @@ class SearchRun:
             )
 
     def _n_left(self, share: float) -> int:
-        """Say how many candidates a share of the budget is, about."""
-        n = self.evaluator.problem.n_notes
-        return candidates_about(share, seconds=self.seconds, evals=self.evals, n_notes=n)
+        """Say how many candidates a share of the budget is; about, if the budget is a time."""
+        if self.evals is not None:
+            return round(self.evals * share)
+        n_notes = self.evaluator.problem.n_notes
+        return round((self.seconds or 0.0) * share * USUAL_RATE / n_notes)
 
-    def _fans(self, stage: Stage, base: FloatArray, n_left: int) -> list[FloatArray]:
-        """Make the fans of a stage; of several notes, each one's best phases are put together."""
-        problem = self.evaluator.problem
-        fans = stage.fans(problem, base, n_left=n_left)
-        rows = [fan.rows for fan in fans]
-        n_rows = sum(map(len, rows))
+    def _grids(self, stage: Stage, base: FloatArray, n_left: int) -> list[FloatArray]:
+        """Make the phase grids; of several notes, each one's best phases are put together."""
+        grids = stage.grids(self.evaluator.problem, base, n_left=n_left)
+        n_rows = sum(len(grid.rows) for grid in grids)
         left = np.inf if self.evals is None else self.evals - len(self.record)
-        if problem.n_notes == 1 or not fans or left <= n_rows:
-            return rows
-        met = []
-        for fan in fans:
-            notes, joined = self._recorder.measure_notes(fan.rows)
-            self._recorder.add(fan.rows, *joined)
-            met.append(
-                meet_notes(problem, fan.rows, notes, phase=fan.phase, n_phases=fan.n_phases)
-            )
-        return met
+        if self.evaluator.problem.n_notes == 1 or left <= n_rows:
+            return [grid.rows for grid in grids]
+        return [grid.best_of_each_note(self._recorder.score_notes(grid.rows)) for grid in grids]
 
     def _fit_gates(self) -> None:
         """Correct the estimated gates, and record the best candidate as it fits to them."""
@@ -278,9 +261,7 @@ class SearchRun:
 
     def _make_plain(self) -> None:
         """Switch off what can't be heard, and settle on the steps of a panel."""
-        step = PlainStep(
-            self._recorder, self._at.first_row, evals=self.evals, after_batch=self._after_tries
-        )
+        step = Pruning(self._recorder, self._at.first_row, after_batch=self._after_tries)
         self._at.final, self._at.final_loss = step.take()
 
     def _after_tries(self) -> None:
@@ -338,3 +319,8 @@ class SearchRun:
             at.final_loss = float(report.losses[best])
         self._saving.save_if_due(self._at)
         return self.stop is not None and self.stop()
+
+
+def _step_seed(seed: int, number: int) -> int:
+    """Seed of one step; no two steps of any two searches share one by being neighbours."""
+    return int(np.random.SeedSequence((seed, number)).generate_state(1)[0])

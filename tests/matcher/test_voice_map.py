@@ -23,7 +23,7 @@ MATCHER = Path(__file__).parents[2] / "matcher"
 # Tables that are about something else than a parameter each, or that still have to move.
 ALLOWED = {
     "voice_map",
-    "search.jump_tables",  # values that are set together
+    "search.proposals",  # values that are set together
     "calibrating.measures",  # how a recording tells a parameter
     "partial_fit.entries",  # columns of the partial model
     "partial_fit.vectors",

@@ -11,7 +11,7 @@ import pytest
 
 from matcher.matching import make_problem
 from matcher.partial_fit.movements import movement_vectors
-from matcher.search.starts import start_vectors
+from matcher.search.proposals import start_vectors
 from matcher.target import Target
 from shared import CATALOGUE
 from tests.benchmarks.bench_known_answers import target_of

@@ -12,7 +12,7 @@ from matcher.matching import make_problem
 from matcher.partial_fit.entries import Entries
 from matcher.partial_fit.fit import fit_movement
 from matcher.partial_fit.tracks import partial_tracks
-from matcher.search.starts import start_vectors
+from matcher.search.proposals import start_vectors
 from tests.benchmarks.bench_known_answers import target_of
 from tests.known_notes import known_note
 from tests.own_notes import own_target

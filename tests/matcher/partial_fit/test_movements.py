@@ -13,7 +13,7 @@ from matcher.partial_fit import Movements
 from matcher.partial_fit.entries import NAMES
 from matcher.partial_fit.movements import movement_proposals, movement_starts, movement_vectors
 from matcher.playing import prepare_note
-from matcher.search.starts import start_vectors
+from matcher.search.proposals import start_vectors
 from shared import PHASE_NAMES
 from tests.benchmarks.bench_known_answers import target_of
 from tests.known_notes import known_note

@@ -17,7 +17,7 @@ import soundfile
 from matcher.optimise import SearchRecord
 from matcher.runs import go_back, list_versions
 from matcher.runs.folder import load_run, lock_new_run, save_run
-from matcher.search.plain import ALLOWANCE_RATIO, ALLOWANCE_STEPS
+from matcher.search.pruning import ALLOWANCE_RATIO, ALLOWANCE_STEPS
 from shared import (
     MAX_LOUDNESS_LUFS,
     MAX_TRUE_PEAK_DBTP,

@@ -12,8 +12,8 @@ import pytest
 
 import matcher.search.checkpoint
 from matcher.optimise import SearchRecord
-from matcher.search.checkpoint import Checkpoint
-from shared import EarwrightWarning, RunFolderError
+from matcher.search.checkpoint import Checkpoint, Position
+from shared import EarwrightWarning, ParameterError, RunFolderError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -158,3 +158,11 @@ def test_a_full_disk_is_a_warning_and_the_last_state_stays(
     assert loaded is not None
     assert loaded[0]["n"] == 9
     np.testing.assert_array_equal(loaded[1], _record(60).rows())
+
+
+def test_a_search_with_other_phases_is_refused() -> None:
+    """Vectors of before would be read as other phases; the message says what to do."""
+    position = Position(np.arange(3), np.zeros(3))
+    state = position.to_state() | {"version": 1}
+    with pytest.raises(ParameterError, match="refine its best patch"):
+        Position.from_state(state)

@@ -1,4 +1,4 @@
-"""Front edges, searched on the first quarter of a second."""
+"""Onsets, searched on the first quarter of a second."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from matcher.evaluator import Evaluator
 from matcher.matching import make_problem
 from matcher.playing import prepare_note
 from matcher.problem import Problem
-from matcher.search.onset_search import FITTED_PHASES, FRONT_S, front_edges, front_evaluator
+from matcher.search.onset_search import FITTED_PHASES, ONSET_S, onset_evaluator, search_onsets
 from shared import CATALOGUE, PHASE_NAMES, FloatArray
 from tests.own_notes import BRASS, own_target
 from voice import load_structure
@@ -38,22 +38,22 @@ def _values(problem: Problem, vector: FloatArray) -> dict[str, float]:
 
 
 def _found(*, effort: float = 0.5, seed: int = 1) -> tuple[Problem, FloatArray, FloatArray, float]:
-    """Search the front edge of a bent note around its patch without the bend.
+    """Search the onset of a bent note around its patch without the bend.
 
-    Returns the problem, the patch, what was found, and the loss of the front that is left.
+    Returns the problem, the patch, what was found, and the loss of the onset that is left.
     """
     target = own_target(57.0, values={**BRASS, **BEND}, gate_s=0.6)
     problem = make_problem(target, load_structure("complete"))
     plain = {name: value for name, value in BRASS.items() if name not in BEND}
     phases = dict.fromkeys(PHASE_NAMES, 0.0)
-    # Told in the middle of the note: where the body stands is known.
+    # Phases count in the middle of the note: those of the body are known.
     base = problem.vector({**plain, **BEND}, [phases])
     base[problem.space.index("osc1.pitch_env.depth_cents")] = problem.space[
         "osc1.pitch_env.depth_cents"
     ].encode(0.0)
     with _evaluator(target, problem) as whole:
-        found = front_edges(whole, target.notes, base[None], effort=effort, seed=seed)[0]
-        with front_evaluator(whole, target.notes) as short:
+        found = search_onsets(whole, target.notes, base[None], effort=effort, seed=seed)[0]
+        with onset_evaluator(whole, target.notes) as short:
             ratio = short.losses(found[None])[0] / short.losses(base[None])[0]
     return problem, base, found, float(ratio)
 
@@ -86,7 +86,7 @@ def test_the_same_seed_gives_the_same() -> None:
     assert np.any(first != _found(effort=0.1, seed=4)[2])
 
 
-def test_a_voice_without_such_envelopes_has_no_front_edges() -> None:
+def test_a_voice_without_such_envelopes_has_no_onset_search() -> None:
     """No row where nothing could be drawn."""
     target = own_target(57.0)
     voice = load_structure("complete")
@@ -94,30 +94,30 @@ def test_a_voice_without_such_envelopes_has_no_front_edges() -> None:
     problem = Problem(voice, voice.space.only(*kept), voice.complete({}), 1)
     with _evaluator(target, problem) as whole:
         base = problem.vector({})[None]
-        assert front_edges(whole, target.notes, base, effort=1.0, seed=0).shape == (
+        assert search_onsets(whole, target.notes, base, effort=1.0, seed=0).shape == (
             0,
             problem.n_dimensions,
         )
 
 
-def test_notes_are_cut_behind_their_front() -> None:
+def test_notes_are_cut_behind_their_onset() -> None:
     """A quarter of a second behind the onset is left of a longer note."""
     target = own_target(57.0, gate_s=0.6)
     problem = make_problem(target, load_structure("two-oscillator"))
-    with _evaluator(target, problem) as whole, front_evaluator(whole, target.notes) as short:
+    with _evaluator(target, problem) as whole, onset_evaluator(whole, target.notes) as short:
         rate_hz = short.targets[0].sample_rate_hz
-        assert short.targets[0].n_after == pytest.approx(FRONT_S * rate_hz, abs=2)
+        assert short.targets[0].n_after == pytest.approx(ONSET_S * rate_hz, abs=2)
         assert whole.targets[0].n_after > 2 * short.targets[0].n_after
 
 
-def test_one_front_edge_serves_all_notes() -> None:
+def test_one_onset_serves_all_notes() -> None:
     """Envelopes are common to the notes, the places of the oscillators are each note's own."""
     target = own_target(50.0, 62.0, values={**BRASS, **BEND})
     problem = make_problem(target, load_structure("two-oscillator"))
     base = problem.vector({name: x for name, x in BRASS.items() if "attack" not in name})
     with _evaluator(target, problem) as whole:
-        found = front_edges(whole, target.notes, base[None], effort=0.05, seed=0)[0]
-        with front_evaluator(whole, target.notes) as short:
+        found = search_onsets(whole, target.notes, base[None], effort=0.05, seed=0)[0]
+        with onset_evaluator(whole, target.notes) as short:
             losses = short.losses(np.stack([base, found]))
     assert losses[1] < losses[0]
 
@@ -128,7 +128,9 @@ def test_a_search_that_runs_out_of_time_has_what_was_found() -> None:
     problem = make_problem(target, load_structure("two-oscillator"))
     bases = np.stack([problem.vector({}), problem.vector(BRASS)])
     with _evaluator(target, problem) as whole:
-        found = front_edges(whole, target.notes, bases, effort=0.05, seed=0, is_over=lambda: True)
+        found = search_onsets(
+            whole, target.notes, bases, effort=0.05, seed=0, is_over=lambda: True
+        )
     assert found.shape == (1, problem.n_dimensions)
 
 
@@ -144,20 +146,22 @@ def test_a_bend_that_begins_at_once_is_told_from_one_that_rises() -> None:
     for name, value in at_once.items():
         base[problem.space.index(name)] = problem.space[name].encode(float(value))
     with _evaluator(target, problem) as whole:
-        found = front_edges(whole, target.notes, base[None], effort=0.5, seed=1)[0]
+        found = search_onsets(whole, target.notes, base[None], effort=0.5, seed=1)[0]
     values = _values(problem, found)
     assert values["osc1.pitch_env.attack_s"] == pytest.approx(0.012, rel=0.2)
     assert values["osc1.pitch_env.depth_cents"] == pytest.approx(200.0, rel=0.05)
 
 
 def test_what_was_made_plain_stays_plain() -> None:
-    """Only what may move does: without the pitch envelopes, front edges are envelopes alone."""
+    """Only what may move does: without the pitch envelopes, onsets are envelopes alone."""
     target = own_target(57.0, values={**BRASS, **BEND}, gate_s=0.6)
     problem = make_problem(target, load_structure("complete"))
     base = problem.vector({**BRASS, "amp_env.attack_s": 0.06, "filter_env.attack_s": 0.01})
     moving = np.array([i for i, n in enumerate(problem.space.names) if "pitch_env" not in n])
     with _evaluator(target, problem) as whole:
-        found = front_edges(whole, target.notes, base[None], effort=0.05, seed=0, moving=moving)[0]
+        found = search_onsets(whole, target.notes, base[None], effort=0.05, seed=0, moving=moving)[
+            0
+        ]
     moved = np.flatnonzero(found != base)
     assert len(moved)
     assert set(moved) <= set(moving)

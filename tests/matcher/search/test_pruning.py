@@ -1,18 +1,30 @@
-"""Plain patches: of two that sound the same, the plainer one."""
+"""Pruning: of two patches that sound the same the plainer one, settled on a panel's steps."""
 
 from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
 from matcher.matching import make_problem
 from matcher.problem import Problem
-from matcher.search.oscillator_order import with_oscillator_1_first
-from matcher.search.plain import plain_vector
-from matcher.search.plain_fitted import plain_after_fits
+from matcher.search.pruning import (
+    plain_after_fits,
+    plain_vector,
+    settle_on_steps,
+    with_oscillator_1_first,
+)
 from shared import CATALOGUE, Float32Array, FloatArray, NotePhases
+from tests.benchmarks.bench_panel_steps import coarse_panel
 from tests.own_notes import own_target
 from voice import load_structure
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+# Controls of the coarse panel.
+N = 7
 
 
 def _problem(structure: str) -> Problem:
@@ -173,3 +185,61 @@ def test_a_part_that_only_makes_up_for_something_goes_once_the_rest_is_fitted() 
     assert plain[bend] == middle[bend]
     assert plain[detune] == pytest.approx(middle[detune], abs=1e-3)
     assert sum(asked) < 200
+
+
+@pytest.fixture(scope="module")
+def panel() -> Problem:
+    """Make a problem of seven coarse controls and one phase."""
+    structure = coarse_panel(is_stepped=True)
+    return Problem(structure, structure.space, structure.complete({}), 1)
+
+
+def valley(panel: Problem, best: FloatArray) -> Callable[[FloatArray], FloatArray]:
+    """Return a bent valley over the cells: two controls must move together to go down it."""
+
+    def losses(vectors: FloatArray) -> FloatArray:
+        cells = np.floor(vectors[:, :N] * panel.cells[:N]) - best
+        along, across = cells[:, 0] + cells[:, 4], cells[:, 0] - cells[:, 4]
+        rest = np.sum(cells[:, [1, 2, 3, 5, 6]] ** 2, axis=1)
+        return np.asarray(along**2 + 50.0 * across**2 + rest, dtype=np.float64)
+
+    return losses
+
+
+def test_it_goes_down_a_valley_that_single_steps_do_not_see(panel: Problem) -> None:
+    """From (0, 0) to (3, 3) each single step costs 50; only pairs lead there."""
+    start = np.full(panel.n_dimensions, 0.5)
+    # Resonance and filter envelope do something; what is at rest stays there.
+    start[:N] = (np.array([0, 0, 1, 2, 0, 0, 0]) + 0.5) / panel.cells[:N]
+    best = np.array([3.0, 1.0, 2.0, 1.0, 3.0, 2.0, 1.0])
+    losses = valley(panel, best)
+    found, loss = settle_on_steps(
+        panel, start, float(losses(start[None])[0]), losses, n_evaluations=10_000
+    )
+    np.testing.assert_array_equal(np.floor(found[:N] * panel.cells[:N]), best)
+    assert loss == 0.0
+
+
+@pytest.mark.parametrize("n_evaluations", [0, 5, 20, 100])
+def test_it_keeps_to_its_budget_and_never_gets_worse(panel: Problem, n_evaluations: int) -> None:
+    """No candidate beyond the budget is scored, and the loss told is that of the vector."""
+    counted = []
+    inner = valley(panel, np.array([3.0, 1.0, 2.0, 1.0, 3.0, 2.0, 1.0]))
+
+    def losses(vectors: FloatArray) -> FloatArray:
+        counted.append(len(vectors))
+        return inner(vectors)
+
+    start = np.full(panel.n_dimensions, 0.4)
+    before = float(inner(start[None])[0])
+    found, loss = settle_on_steps(panel, start, before, losses, n_evaluations=n_evaluations)
+    assert sum(counted) <= n_evaluations
+    assert loss == float(inner(found[None])[0]) <= before
+
+
+def test_phases_stay(panel: Problem) -> None:
+    """Only controls with steps are moved."""
+    start = np.full(panel.n_dimensions, 0.37)
+    losses = valley(panel, np.zeros(N))
+    found, _ = settle_on_steps(panel, start, 1e9, losses, n_evaluations=500)
+    np.testing.assert_array_equal(found[N:], start[N:])
