@@ -32,27 +32,8 @@ LANES = 16
 class Evaluator:
     """Renders and scores candidates of a problem on all cores.
 
-    Use it in a ``with`` block: it owns threads.
-
-    Parameters
-    ----------
-    problem : Problem
-        What vectors mean.
-    targets : sequence of NoteTarget
-        The notes to score against.
-    notes : sequence of Note
-        Their pitch, velocity and gate.
-    weights : mapping of str to float, optional
-        Weights of the loss terms.
-    n_threads : int >= 1, optional
-        Number of threads; as many as cores that this process may use if left out.
-    seed : int
-        Seed of the voice's noise.
-
-    Raises
-    ------
-    ParameterError
-        If `n_threads` is below 1.
+    Use it in a ``with`` block: it owns threads, as many as cores if `n_threads` is left out.
+    `seed` is that of the voice's noise.
     """
 
     def __init__(
@@ -95,13 +76,7 @@ class Evaluator:
         self._pool.shutdown(wait=True, cancel_futures=True)
 
     def set_gates(self, gates_s: Sequence[float]) -> None:
-        """Let the keys be held for other times from now on.
-
-        Parameters
-        ----------
-        gates_s : sequence of float >= 0
-            One for each note, in seconds.
-        """
+        """Let the keys be held for other times from now on, in seconds, note by note."""
         self.notes = tuple(
             replace(note, gate_s=gate_s) for note, gate_s in zip(self.notes, gates_s, strict=True)
         )
@@ -109,20 +84,7 @@ class Evaluator:
         self._n_gates_set += 1
 
     def losses_and_scores(self, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Score candidates and join the scores.
-
-        Parameters
-        ----------
-        vectors : np.ndarray, shape=(n_candidates, n_dimensions), 0 to 1
-            Candidates.
-
-        Returns
-        -------
-        losses : np.ndarray, shape=(n_candidates,), dtype=float64
-            Losses, the mean over the notes.
-        scores : np.ndarray, shape=(n_candidates, len(PARTS)), dtype=float64
-            Differences in the units of `PARTS`, the mean over the notes.
-        """
+        """Score candidates: losses (n_candidates,), and their parts, both means over the notes."""
         scores = self.scores(vectors)
         losses = np.mean([totals(note_scores, self.weights) for note_scores in scores], axis=0)
         return losses, scores.mean(axis=0)
@@ -145,20 +107,10 @@ class Evaluator:
     def losses_and_residuals(
         self, vectors: FloatArray
     ) -> tuple[FloatArray, FloatArray, Float32Array]:
-        """Score candidates, and give the single differences behind their scores.
+        """Score candidates as `losses_and_scores`, and give the single differences behind that.
 
-        Parameters
-        ----------
-        vectors : np.ndarray, shape=(n_candidates, n_dimensions), 0 to 1
-            Candidates.
-
-        Returns
-        -------
-        losses, scores : np.ndarray
-            As from `losses_and_scores`.
-        residuals : np.ndarray, shape=(n_candidates, n_differences), dtype=float32
-            Signed differences in steps, note after note; weighed by `residual_weights`, their
-            absolute values add up to the loss without its convergence part.
+        Signed differences in steps, note after note, (n_candidates, n_differences); weighed by
+        `residual_weights`, their absolute values add up to the loss without its convergence part.
         """
         sizes = [len(weights) for weights in self._weights_of_notes]
         residuals = np.empty((len(vectors), sum(sizes)), np.float32)
@@ -169,18 +121,7 @@ class Evaluator:
         return losses, scores.mean(axis=0), residuals
 
     def scores(self, vectors: FloatArray) -> FloatArray:
-        """Measure candidates part by part.
-
-        Parameters
-        ----------
-        vectors : np.ndarray, shape=(n_candidates, n_dimensions), 0 to 1
-            Candidates.
-
-        Returns
-        -------
-        np.ndarray, shape=(n_notes, n_candidates, len(PARTS)), dtype=float64
-            Differences from each note, in the units of `PARTS`.
-        """
+        """Measure candidates part by part, in units of `PARTS`: (n_notes, n_candidates, n_parts)."""
         return self._scores(vectors, None)
 
     def _scores(self, vectors: FloatArray, residuals: Sequence[Float32Array] | None) -> FloatArray:

@@ -29,11 +29,6 @@ class StopRequest:
 
     Use it in a ``with`` block, and hand it to `matcher.match` as `stop`. The third signal raises
     KeyboardInterrupt, so that work that hangs can still be left.
-
-    Parameters
-    ----------
-    on_first : callable, optional
-        Called at the first signal, within the signal handler.
     """
 
     def __init__(self, on_first: Callable[[], None] | None = None) -> None:
@@ -79,13 +74,7 @@ class StopRequest:
 
 @contextlib.contextmanager
 def hold_interrupts() -> Iterator[None]:
-    """Keep Ctrl-C and SIGTERM back until the block has ended, then let the last one through.
-
-    Yields
-    ------
-    None
-        The block should take seconds at most.
-    """
+    """Keep Ctrl-C and SIGTERM back until the block has ended, then let the last one through."""
     held: list[int] = []
 
     def hold(number: int, frame: FrameType | None) -> None:

@@ -12,7 +12,7 @@ from matcher.evaluator import Evaluator
 from matcher.losses import LossBreakdown, breakdown, weights_for
 from matcher.optimise import DEFAULT_SAMPLER, check_sampler
 from matcher.partial_fit import Movements
-from matcher.pivots import Pivot
+from matcher.phase_reference import PhaseReference
 from matcher.playing import play_notes, prepare_note, with_velocity_level
 from matcher.problem import Problem
 from matcher.result import MatchResult, NoteMatch, StageResult
@@ -20,7 +20,7 @@ from matcher.search.proposals import start_vectors
 from matcher.search.run import SearchRun
 from matcher.search.stages import WHOLE, Stage, default_plan
 from matcher.voice_map import voice_row
-from shared import CATALOGUE, ParameterError, ParameterSpace
+from shared import ParameterError, ParameterSpace
 from shared.patch import Patch
 from voice import Structure, load_structure
 
@@ -203,18 +203,8 @@ def _note_matches(
 def make_problem(target: Target, structure: Structure) -> Problem:
     """Say what is searched for a target.
 
-    Parameters
-    ----------
-    target : Target
-        The notes.
-    structure : Structure
-        The voice.
-
-    Returns
-    -------
-    Problem
-        Its space leaves out what these notes can't tell: key tracking of a single pitch,
-        response to a single velocity.
+    Its space leaves out what these notes can't tell: key tracking of a single pitch, response to
+    a single velocity.
     """
     pitches = {note.note.midi_pitch for note in target.notes}
     velocities = {note.note.velocity for note in target.notes}
@@ -226,31 +216,18 @@ def make_problem(target: Target, structure: Structure) -> Problem:
         ParameterSpace(tuple(kept)),
         structure.complete({}),
         len(target.notes),
-        tuple(_pivot(note) for note in target.notes),
+        tuple(_reference(note) for note in target.notes),
     )
 
 
-def _pivot(note: TargetNote) -> Pivot:
-    """Tell phases in the middle of what is held."""
+def _reference(note: TargetNote) -> PhaseReference:
+    """Let phases count in the middle of what is held."""
     sound_s = len(note.signal) / note.sample_rate_hz
-    return Pivot(0.5 * min(note.note.gate_s, sound_s), note.note.midi_pitch)
+    return PhaseReference(0.5 * min(note.note.gate_s, sound_s), note.note.midi_pitch)
 
 
 def check_budget(seconds: float | None, evals: int | None) -> None:
-    """Accept one budget, or none.
-
-    Parameters
-    ----------
-    seconds : float, optional
-        Above 0, and up to a day.
-    evals : int, optional
-        1 to 100000000.
-
-    Raises
-    ------
-    ParameterError
-        If both are given, or one lies outside its range.
-    """
+    """Accept one budget or none: seconds above 0 and up to a day, or 1 to 100000000 evals."""
     if seconds is not None and evals is not None:
         raise ParameterError(
             f"seconds is {seconds:g} and evals is {evals}; one budget is accepted. Leave one out.",
@@ -279,10 +256,9 @@ def _make_patch(
     """Make the patch of the best candidate."""
     from matcher.result import software_versions  # noqa: PLC0415
 
-    values = problem.values(best[None, :])[0]
     return Patch(
         problem.structure.name,
-        dict(zip(CATALOGUE.names, values.tolist(), strict=True)),
+        problem.named_values(best),
         {
             "target_digest": target.digest,
             "settings": dict(settings),

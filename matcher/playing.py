@@ -34,18 +34,7 @@ def noise_seed(settings: object) -> int:
 
 
 def prepare_note(note: TargetNote) -> NoteTarget:
-    """Prepare the losses of one note.
-
-    Parameters
-    ----------
-    note : TargetNote
-        The note.
-
-    Returns
-    -------
-    NoteTarget
-        What candidates are scored against.
-    """
+    """Prepare the losses of one note."""
     return NoteTarget(
         note.signal,
         sample_rate_hz=note.sample_rate_hz,
@@ -62,26 +51,7 @@ def play_notes(
     *,
     seed: int,
 ) -> list[Float32Array]:
-    """Render a candidate on each note.
-
-    Parameters
-    ----------
-    problem : Problem
-        What the vector means.
-    vector : np.ndarray, shape=(n_dimensions,)
-        The candidate.
-    targets : sequence of NoteTarget
-        The notes to match, which say how long the sounds are.
-    notes : sequence of Note
-        Pitch, velocity and gate that are played.
-    seed : int
-        Seed of the voice's noise.
-
-    Returns
-    -------
-    list of np.ndarray, shape=(n_render,), dtype=float32
-        From note start on, at the level of the voice.
-    """
+    """Render a candidate on each note, from note start on, at the level of the voice."""
     values = problem.values(vector[None, :])
     sounds = []
     for i, (target, note) in enumerate(zip(targets, notes, strict=True)):
@@ -104,18 +74,8 @@ def with_velocity_level(
     """Set `amp_env.velocity_db` so that the levels between the notes come closest to the target's.
 
     It is a gain behind everything else, and changes nothing that the losses hear; see
-    `matcher.losses.velocity_slope_db`.
-
-    Parameters
-    ----------
-    problem, vector, targets, notes, seed
-        As for `play_notes`.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_dimensions,)
-        The candidate with that value, held within its range; as it is, where the parameter isn't
-        searched, is linked to another one, or the notes have one velocity.
+    `matcher.losses.velocity_slope_db`. The candidate stays as it is where the parameter isn't
+    searched, is linked to another one, or the notes have one velocity.
     """
     if VELOCITY_LEVEL not in problem.space or VELOCITY_LEVEL in problem.structure.links.values():
         return vector

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.pivots import OSC1, Pivot, phases_at_pivot, phases_at_start
+from matcher.phase_reference import OSC1, PhaseReference, phases_at_reference, phases_at_start
 from matcher.voice_map import PHASE_DEPTHS
 from shared import CATALOGUE, PHASE_NAMES, FloatArray, ParameterSpace
 from shared.patch import NotePhases
@@ -30,26 +30,15 @@ __all__ = ["Problem", "whole_vectors"]
 class Problem:
     """What is searched: a space, a structure around it, and the phases of each note.
 
-    Parameters
-    ----------
-    structure : Structure
-        The voice.
-    space : ParameterSpace
-        The searched parameters, all of them free in the structure.
-    base : mapping of str to float
-        Values of all other parameters of the catalogue.
-    n_notes : int >= 1
-        Number of notes.
-    pivots : tuple of Pivot, optional
-        One for each note, if vectors hold its phases as they are in the middle of the note; at
-        its start if left out.
+    The searched parameters are free in the structure; `base` has the values of all others.
+    Vectors hold the phases of a note at its reference time, or at its start if there are none.
     """
 
     structure: Structure
     space: ParameterSpace
     base: Mapping[str, float]
     n_notes: int
-    pivots: tuple[Pivot, ...] = ()
+    references: tuple[PhaseReference, ...] = ()
 
     @cached_property
     def phase_columns(self) -> tuple[int, ...]:
@@ -73,7 +62,7 @@ class Problem:
         return mask
 
     @cached_property
-    def cells(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    def cells(self) -> IntArray:
         """Number of steps or choices of each entry, 0 for continuous ones."""
         counts = np.zeros(self.n_dimensions, dtype=np.int64)
         for i, parameter in enumerate(self.space):
@@ -84,51 +73,38 @@ class Problem:
         return counts
 
     def values(self, vectors: FloatArray) -> FloatArray:
-        """Decode vectors into physical values.
-
-        Parameters
-        ----------
-        vectors : np.ndarray, shape=(n_candidates, n_dimensions), 0 to 1
-            Candidates.
-
-        Returns
-        -------
-        np.ndarray, shape=(n_candidates, 82), dtype=float64
-            All parameters, columns in the catalogue's order.
-        """
+        """Decode vectors into physical values, columns in the order of the catalogue."""
         full = np.tile([self.base[name] for name in CATALOGUE.names], (len(vectors), 1))
         columns = [CATALOGUE.index(name) for name in self.space.names]
         full[:, columns] = self.space.decode(vectors[:, : len(self.space)])
         self.structure.follow_links(full)
         return full
 
+    def named_values(self, vector: FloatArray) -> dict[str, float]:
+        """Name the values of one candidate, all of the catalogue."""
+        values = self.values(vector[None, :])[0].tolist()
+        return dict(zip(CATALOGUE.names, values, strict=True))
+
+    def phase_entries(self, *phases: str) -> IntArray:
+        """List the entries of some phases, of all notes; none of those that can't be heard."""
+        is_wanted = [PHASE_NAMES[column] in phases for column in self.phase_columns]
+        return len(self.space) + np.flatnonzero(np.tile(is_wanted, self.n_notes))
+
     def phases(
         self, vectors: FloatArray, i_note: int, *, values: FloatArray | None = None
     ) -> FloatArray:
-        """Take the phases of one note at its start out of vectors.
+        """Take the phases of one note at its start out of vectors, columns as in `PHASE_NAMES`.
 
-        Parameters
-        ----------
-        vectors : np.ndarray, shape=(n_candidates, n_dimensions), 0 to 1
-            Candidates.
-        i_note : int
-            Number of the note.
-        values : np.ndarray, shape=(n_candidates, len(CATALOGUE)), optional
-            What `values` gives for the same vectors, if it is known already.
-
-        Returns
-        -------
-        np.ndarray, shape=(n_candidates, 7), dtype=float64, 0 <= phase < 1
-            Phases in cycles, columns as in `PHASE_NAMES`; those that can't be heard are 0.
+        In cycles; those that can't be heard are 0. `values` are those of the vectors, if known.
         """
         phases = np.zeros((len(vectors), len(PHASE_NAMES)))
         first = len(self.space) + i_note * len(self.phase_columns)
         columns = list(self.phase_columns)
         phases[:, columns] = np.mod(vectors[:, first : first + len(columns)], 1.0)
         self._follow_links(phases)
-        if self.pivots and columns:
+        if self.references and columns:
             known = self.values(vectors) if values is None else values
-            phases = phases_at_start(known, phases, self.pivots[i_note], columns)
+            phases = phases_at_start(known, phases, self.references[i_note], columns)
             self._follow_links(phases)
         return phases
 
@@ -145,47 +121,37 @@ class Problem:
     def vector(
         self, values: Mapping[str, float], phases: Sequence[Mapping[str, float]] = ()
     ) -> FloatArray:
-        """Encode values, and phases if there are any, as one vector.
+        """Encode values, and phases of each note if there are any, as one vector.
 
-        Parameters
-        ----------
-        values : mapping of str to float
-            Physical values; those outside a range move to its end, those left out to neutral.
-        phases : sequence of mapping
-            Phases of each note; if left out, oscillator 1 begins its cycle, and the others stand a
-            quarter of a cycle apart.
-
-        Returns
-        -------
-        np.ndarray, shape=(n_dimensions,), dtype=float64
-            The vector.
+        Values outside a range move to its end, those left out to the base; without phases
+        oscillator 1 begins its cycle, and the others are a quarter of a cycle apart.
         """
         known = {name: values.get(name, self.base[name]) for name in self.space.names}
         unit = self.space.encode(self.space.clip(known))
         row = np.concatenate([unit, np.zeros(self.n_dimensions - len(unit))])
-        decoded = self.values(row[None, :]) if self.pivots and phases else None
+        decoded = self.values(row[None, :]) if self.references and phases else None
         rest = [
             value
             for i in range(self.n_notes)
-            for value in self._told(phases[i] if i < len(phases) else None, i, decoded)
+            for value in self._phases_held(phases[i] if i < len(phases) else None, i, decoded)
         ]
         return np.concatenate([unit, np.array(rest, dtype=np.float64) % 1.0])
 
-    def _told(
+    def _phases_held(
         self, phases: Mapping[str, float] | None, i_note: int, values: FloatArray | None
     ) -> list[float]:
-        """Tell the phases of one note as vectors hold them; apart if there are none."""
+        """Return the phases of one note as vectors hold them; apart if there are none."""
         columns = list(self.phase_columns)
         if phases is None:
             return [0.0 if column == OSC1 else 0.25 * column for column in columns]
         starts = np.array([[phases[name] for name in PHASE_NAMES]])
-        if self.pivots and values is not None:
-            starts = phases_at_pivot(values, starts, self.pivots[i_note], columns)
-        told: list[float] = starts[0, columns].tolist()
-        return told
+        if self.references and values is not None:
+            starts = phases_at_reference(values, starts, self.references[i_note], columns)
+        held: list[float] = starts[0, columns].tolist()
+        return held
 
     def _can_sound(self, name: str) -> bool:
-        """Whether a level or depth is searched, or stands away from zero."""
+        """Whether a level or depth is searched, or differs from zero."""
         name = self.structure.links.get(name, name)
         return name in self.space or self.base[name] != 0.0
 
@@ -199,22 +165,7 @@ class Problem:
 
 
 def whole_vectors(base: FloatArray, columns: IntArray, rows: FloatArray) -> FloatArray:
-    """Put entries that move into whole vectors.
-
-    Parameters
-    ----------
-    base : np.ndarray, shape=(n_dimensions,)
-        What stands in all the others.
-    columns : np.ndarray of int, shape=(n_moving,)
-        Which entries move.
-    rows : np.ndarray, shape=(n_rows, n_moving)
-        Their values.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_rows, n_dimensions), dtype=float64
-        One vector for each row.
-    """
+    """Put the entries `columns` that move, row by row, into whole vectors around a base."""
     vectors: FloatArray = np.tile(base, (len(rows), 1))
     vectors[:, columns] = rows
     return vectors

@@ -77,18 +77,10 @@ class LeftOutNote:
 class StageResult:
     """A state on the way of a search: its start, or the end of a stage.
 
-    Parameters
-    ----------
-    kind : str
-        "start" or "stage".
-    title : str
-        Name of the stage.
-    patch : Patch
-        The best patch by then.
-    loss : LossBreakdown
-        Its loss, mean over the notes, with the gates that the search ended with.
+    The best patch by then, its loss with the gates that the search ended with.
     """
 
+    # "start" or "stage".
     kind: str
     title: str
     patch: Patch

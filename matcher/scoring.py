@@ -37,34 +37,8 @@ def score_patch(
 ) -> tuple[LossBreakdown, tuple[NoteMatch, ...]]:
     """Score a patch as it is, and play it on each note.
 
-    Parameters
-    ----------
-    patch : Patch
-        The patch; its phases are taken if it has some for each note.
-    structure : Structure
-        The voice.
-    target : Target
-        The notes.
-    gates_s : sequence of float, optional
-        For how long the keys are held, note by note, in seconds; as the target says if left out.
-    weights : mapping of str to float, optional
-        Weights of the loss terms.
-    seed : int >= 0
-        Seed of the voice's noise.
-    n_threads : int >= 1, optional
-        Threads that render and score.
-
-    Returns
-    -------
-    loss : LossBreakdown
-        Mean over the notes.
-    notes : tuple of NoteMatch
-        Note by note; `start` and `loss` are the same there.
-
-    Raises
-    ------
-    ParameterError
-        If there are gates, and not one for each note.
+    Its phases are taken if it has some for each note; gates are those of the target unless
+    `gates_s` has one for each note. Returns the mean loss, and notes of which `start` is `loss`.
     """
     if gates_s and len(gates_s) != len(target.notes):
         raise ParameterError(

@@ -89,18 +89,7 @@ def patch_sheet(
 
 
 def plain_sheet(patch: Patch, structure: Structure | None = None) -> tuple[SheetRow, ...]:
-    """List what has to be set, without judging steps, which takes playing the patch.
-
-    Parameters
-    ----------
-    patch, structure
-        As for `patch_sheet`.
-
-    Returns
-    -------
-    tuple of SheetRow
-        As of `patch_sheet`; their `step` is None.
-    """
+    """List what has to be set, without judging steps, which takes playing the patch."""
     links = {} if structure is None else structure.links
     used = used_parameters(patch.values)
     # The control of a linked parameter has to be set, even if its own oscillator is silent.
@@ -154,22 +143,7 @@ def resting_controls(patch: Patch, structure: Structure) -> tuple[SheetRow, ...]
 
 
 def panel_text(name: str, value: float, structure: Structure | None) -> str | None:
-    """Say where the control of a parameter stands.
-
-    Parameters
-    ----------
-    name : str
-        The parameter.
-    value : float
-        Its value, in its unit.
-    structure : Structure or None
-        The user's instrument.
-
-    Returns
-    -------
-    str or None
-        The nearest place on the panel as it is printed there; None without a panel scale.
-    """
+    """Say where a control is, as printed on the panel; None without a panel scale."""
     control = None if structure is None else structure.controls.get(name)
     if control is None or control.scale is None:
         return None

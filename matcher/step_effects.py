@@ -40,21 +40,7 @@ def describe_steps(
 ) -> dict[str, str]:
     """Say in words what one step up and one step down of each control does.
 
-    Parameters
-    ----------
-    patch : Patch
-        The patch.
-    structure : Structure
-        The user's instrument.
-    names : sequence of str
-        Parameters with a panel scale.
-    note : Note, optional
-        The note that is played; C4, velocity 100, 0.6 s if left out.
-
-    Returns
-    -------
-    dict of str to str
-        ``"one up: 23 % longer, audible; one down: 19 % shorter, not audible"`` by parameter.
+    ``"one up: 23 % longer, audible; one down: 19 % shorter, not audible"``, by parameter.
     """
     found = step_differences(patch, structure, names, note=note)
     return {name: _both(up, down) for name, (up, down) in found.items()}
@@ -78,18 +64,9 @@ def _both(up: AudibleDifference | None, down: AudibleDifference | None) -> str:
 def step_differences(
     patch: Patch, structure: Structure, names: Sequence[str], *, note: Note | None = None
 ) -> dict[str, tuple[AudibleDifference | None, AudibleDifference | None]]:
-    """Judge one step up and one step down of each control.
+    """Judge one step up and one step down of each control, against the control as it is.
 
-    Parameters
-    ----------
-    patch, structure, names, note
-        As for `describe_steps`.
-
-    Returns
-    -------
-    dict of str to (AudibleDifference or None, AudibleDifference or None)
-        Up and down by parameter; None where the control is at its end. The control as it stands
-        counts as the target.
+    None where it is at its end.
     """
     played = note or DEFAULT_NOTE
     wanted = [

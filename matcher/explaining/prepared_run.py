@@ -160,7 +160,7 @@ def prepare_patch(
     """Make a patch and its target ready; notes are played as the target says if left out."""
     problem = make_problem(target, structure)
     # Where a part is left out, its oscillator starts as it did.
-    problem = replace(problem, base={**problem.base, **patch.values}, pivots=())
+    problem = replace(problem, base={**problem.base, **patch.values}, references=())
     vector = problem.vector(patch.values, patch.phases)
     notes = [note.note for note in target.notes] if played is None else list(played)
     targets = [prepare_note(note) for note in target.notes]

@@ -18,7 +18,6 @@ from matcher.losses import NoteTarget
 from matcher.optimise import make_basin_hopping
 from matcher.problem import whole_vectors
 from matcher.voice_map import names_where
-from shared import CATALOGUE, PHASE_NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -116,13 +115,7 @@ def _fitted_columns(problem: Problem) -> IntArray:
     names = problem.space.names
     onset = names_where("is_onset")
     fitted = [i for i, name in enumerate(names) if name in onset]
-    return np.concatenate([np.array(fitted, np.int64), _phase_entries(problem, FITTED_PHASES)])
-
-
-def _phase_entries(problem: Problem, phases: Sequence[str]) -> IntArray:
-    """List the entries of some phases, of all notes."""
-    kinds = [PHASE_NAMES[column] in phases for column in problem.phase_columns]
-    return len(problem.space) + np.flatnonzero(np.tile(kinds, problem.n_notes))
+    return np.concatenate([np.array(fitted, np.int64), problem.phase_entries(*FITTED_PHASES)])
 
 
 def _moves(problem: Problem, columns: IntArray, name: str) -> bool:
@@ -200,11 +193,10 @@ def _draws(
     By turns other envelopes, another bend of one oscillator, and the bend that is there with
     another attack.
     """
-    row = problem.values(base[None, :])[0]
-    values = dict(zip(CATALOGUE.names, row.tolist(), strict=True))
+    values = problem.named_values(base)
     bent = _can_bend(problem, columns)
     rows = np.tile(base, (n_draws, 1))
-    first_cycles = _phase_entries(problem, ("osc1.phase",))
+    first_cycles = problem.phase_entries("osc1.phase")
     for i in range(n_draws):
         drawn = _opening(values, rng) if i % 3 == 0 or not bent else _bend(bent, rng)
         if i % 3 == 2 and bent:

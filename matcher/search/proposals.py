@@ -359,12 +359,10 @@ def phase_grid(
 
     Notes begin one golden section of the cycle apart, as nothing ties them to each other.
     """
-    rows, column = proposal_vectors(problem, settings, base), PHASE_NAMES.index(phase)
-    if column not in problem.phase_columns:
-        return PhaseGrid(rows[:0], np.empty(0, np.int64), n_phases)
-    first = len(problem.space) + problem.phase_columns.index(column)
+    rows, columns = proposal_vectors(problem, settings, base), problem.phase_entries(phase)
+    if not len(columns):
+        return PhaseGrid(rows[:0], columns, n_phases)
     notes = np.arange(problem.n_notes)
-    columns = first + len(problem.phase_columns) * notes
     grid = np.repeat(rows, n_phases, axis=0)
     places = np.tile(np.arange(n_phases) / n_phases, len(rows))
     grid[:, columns] = (places[:, None] + GOLDEN_SECTION * notes) % 1.0
@@ -377,9 +375,10 @@ def redrawn_entries(problem: Problem) -> BoolArray:
     for patterns, phases in REDRAWN:
         wanted = matching_names(patterns)
         is_own = [name in wanted for name in problem.space.names]
-        own_phases = [PHASE_NAMES[column] in phases for column in problem.phase_columns]
+        row = np.array([*is_own, *(False,) * (problem.n_dimensions - len(is_own))])
+        row[problem.phase_entries(*phases)] = True
         if any(is_own):
-            rows.append([*is_own, *(own_phases * problem.n_notes)])
+            rows.append(row)
     return np.array(rows, bool).reshape(len(rows), problem.n_dimensions)
 
 

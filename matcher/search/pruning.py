@@ -17,7 +17,7 @@ from matcher.optimise import LocalFits
 from matcher.parts import used_parameters
 from matcher.problem import whole_vectors
 from matcher.voice_map import LEVELS, OSCILLATORS, SWITCHES, names_where, off_value
-from shared import CATALOGUE, PHASE_NAMES
+from shared import PHASE_NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Sequence
@@ -184,7 +184,7 @@ def parts_off(problem: Problem, vector: FloatArray, switches: Collection[str]) -
 
 def tidy(problem: Problem, vector: FloatArray) -> FloatArray:
     """Put parameters that do nothing to their neutral values; the sound stays the same."""
-    values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
+    values = problem.named_values(vector)
     used = used_parameters(values)
     kept_by_links = {source for name, source in problem.structure.links.items() if name in used}
     tidied = vector.copy()
@@ -198,7 +198,7 @@ def tidy(problem: Problem, vector: FloatArray) -> FloatArray:
 
 def moving_columns(problem: Problem, vector: FloatArray) -> IntArray:
     """List the entries of a vector that do something in it; phases always do."""
-    values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
+    values = problem.named_values(vector)
     used = used_parameters(values)
     linked = {source for name, source in problem.structure.links.items() if name in used}
     mask = np.ones(problem.n_dimensions, dtype=np.bool_)
@@ -213,7 +213,7 @@ def _with_full_level(problem: Problem, vector: FloatArray) -> FloatArray:
     would shift the balance, and nothing may saturate.
     """
     names = (*LEVELS, "noise.level")
-    values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
+    values = problem.named_values(vector)
     sounding = [name for name in names if values[name] > 0.0]
     loudest = max(values[name] for name in sounding)
     is_free = all(name in problem.space and _is_smooth(problem, name) for name in sounding)
@@ -401,7 +401,7 @@ def with_oscillator_1_first(problem: Problem, vector: FloatArray) -> FloatArray 
     Of two patches that sound the same, the one with one oscillator, in tune with itself, is read
     more easily. Only where each parameter of one oscillator is searched in the other, too.
     """
-    values = dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
+    values = problem.named_values(vector)
     levels = {osc: [values[n] for n in LEVELS if n.startswith(osc)] for osc in OSCILLATORS}
     if any(levels["osc1"]) or not any(levels["osc2"]):
         return None

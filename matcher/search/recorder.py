@@ -12,7 +12,6 @@ import numpy as np
 from matcher.losses import PARTS, breakdown, totals
 from matcher.optimise import SearchRecord
 from matcher.search.progress import Progress
-from shared import CATALOGUE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -123,14 +122,13 @@ class Recorder:
         """Describe this moment, with the best candidate; its loss is one of the record."""
         record, evaluator = self.record, self.evaluator
         row = int(np.flatnonzero(record.losses == loss)[-1])
-        values = evaluator.problem.values(best[None, :])[0]
         return SearchState(
             elapsed_s=float(record.elapsed_s[-1]),
             n_evaluations=len(record),
             seconds=self.seconds,
             evals=self.evals,
             loss=breakdown(record.terms[row], evaluator.weights),
-            values=dict(zip(CATALOGUE.names, values.tolist(), strict=True)),
+            values=evaluator.problem.named_values(best),
             phases=evaluator.problem.note_phases(best),
         )
 

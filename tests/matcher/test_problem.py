@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
@@ -54,6 +54,7 @@ def names_of_phases(problem: Problem) -> list[str]:
     return [PHASE_NAMES[column] for column in problem.phase_columns]
 
 
+@settings(max_examples=25)
 @given(problems_and_vectors())
 def test_values_lie_within_the_ranges(drawn: tuple[Problem, FloatArray]) -> None:
     """Whatever the search proposes, the voice can play."""
@@ -63,6 +64,7 @@ def test_values_lie_within_the_ranges(drawn: tuple[Problem, FloatArray]) -> None
         problem.space.validate({name: named(row)[name] for name in problem.space.names})
 
 
+@settings(max_examples=25)
 @given(problems_and_vectors())
 def test_values_and_phases_lead_back_to_the_vector(drawn: tuple[Problem, FloatArray]) -> None:
     """Decoding and encoding changes nothing: continuous, stepped or round."""
@@ -76,6 +78,7 @@ def test_values_and_phases_lead_back_to_the_vector(drawn: tuple[Problem, FloatAr
     np.testing.assert_array_equal(back[n:], vector[n:] % 1.0)
 
 
+@settings(max_examples=25)
 @given(problems_and_vectors())
 def test_a_second_round_trip_changes_no_value(drawn: tuple[Problem, FloatArray]) -> None:
     """A patch that is taken up again sounds as it did."""
@@ -85,6 +88,7 @@ def test_a_second_round_trip_changes_no_value(drawn: tuple[Problem, FloatArray])
     np.testing.assert_allclose(problem.values(again), values, rtol=1e-9, atol=1e-9)
 
 
+@settings(max_examples=25)
 @given(problems_and_vectors())
 def test_what_is_not_searched_rests(drawn: tuple[Problem, FloatArray]) -> None:
     """Parameters outside the space have the base's values in every candidate."""
@@ -100,6 +104,7 @@ def test_what_is_not_searched_rests(drawn: tuple[Problem, FloatArray]) -> None:
         np.testing.assert_array_equal(row, expected)
 
 
+@settings(max_examples=25)
 @given(problems_and_vectors())
 def test_linked_parameters_move_together(drawn: tuple[Problem, FloatArray]) -> None:
     """One control, several parameters; one LFO, one phase. A switch sets what it says it sets."""
@@ -119,6 +124,7 @@ def test_linked_parameters_move_together(drawn: tuple[Problem, FloatArray]) -> N
             np.testing.assert_array_equal(phases[:, linked], phases[:, own])
 
 
+@settings(max_examples=25)
 @given(problems_and_vectors())
 def test_phases_are_cycles(drawn: tuple[Problem, FloatArray]) -> None:
     """From 0 up to, but not including, 1; those that can't be heard are 0."""

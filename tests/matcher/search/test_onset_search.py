@@ -12,7 +12,7 @@ from matcher.matching import make_problem
 from matcher.playing import prepare_note
 from matcher.problem import Problem
 from matcher.search.onset_search import FITTED_PHASES, ONSET_S, onset_evaluator, search_onsets
-from shared import CATALOGUE, PHASE_NAMES, FloatArray
+from shared import PHASE_NAMES, FloatArray
 from tests.own_notes import BRASS, own_target
 from voice import load_structure
 
@@ -30,11 +30,6 @@ def _evaluator(target: Target, problem: Problem) -> Evaluator:
     """Make an evaluator of whole notes."""
     targets = [prepare_note(note) for note in target.notes]
     return Evaluator(problem, targets, [note.note for note in target.notes])
-
-
-def _values(problem: Problem, vector: FloatArray) -> dict[str, float]:
-    """Name the values of a vector."""
-    return dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
 
 
 def _found(*, effort: float = 0.5, seed: int = 1) -> tuple[Problem, FloatArray, FloatArray, float]:
@@ -63,7 +58,7 @@ def test_a_bend_of_one_oscillator_comes_back(seed: int) -> None:
     """The body is known, the bend isn't: depth within 20 %, and little is left of the loss."""
     problem, _, found, ratio = _found(effort=1.0, seed=seed)
     assert ratio < 0.1
-    values = _values(problem, found)
+    values = problem.named_values(found)
     depths = [values[f"osc{i}.pitch_env.depth_cents"] for i in (1, 2)]
     # Which oscillator is called 1 is a matter of taste: one of them is bent, one is steady.
     assert max(depths) - min(depths) == pytest.approx(200.0, rel=0.2)
@@ -147,7 +142,7 @@ def test_a_bend_that_begins_at_once_is_told_from_one_that_rises() -> None:
         base[problem.space.index(name)] = problem.space[name].encode(float(value))
     with _evaluator(target, problem) as whole:
         found = search_onsets(whole, target.notes, base[None], effort=0.5, seed=1)[0]
-    values = _values(problem, found)
+    values = problem.named_values(found)
     assert values["osc1.pitch_env.attack_s"] == pytest.approx(0.012, rel=0.2)
     assert values["osc1.pitch_env.depth_cents"] == pytest.approx(200.0, rel=0.05)
 

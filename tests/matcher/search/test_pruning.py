@@ -33,11 +33,6 @@ def _problem(structure: str) -> Problem:
     return Problem(voice, voice.space, voice.complete({}), 1)
 
 
-def _values(problem: Problem, vector: FloatArray) -> dict[str, float]:
-    """Name the values of a vector."""
-    return dict(zip(CATALOGUE.names, problem.values(vector[None, :])[0].tolist(), strict=True))
-
-
 def _heard(values: dict[str, float]) -> dict[str, object]:
     """Say what is heard of a patch: its sounding oscillators, whichever they are, and the rest."""
     oscillators = []
@@ -55,7 +50,7 @@ def _plain(problem: Problem, settings: dict[str, float], unheard: tuple[str, ...
     vector = problem.vector(settings)
 
     def heard(row: FloatArray) -> dict[str, object]:
-        return _heard({**_values(problem, row), **dict.fromkeys(unheard, 0.0)})
+        return _heard({**problem.named_values(row), **dict.fromkeys(unheard, 0.0)})
 
     def losses(candidates: FloatArray) -> FloatArray:
         return np.array([1.0 if heard(row) == heard(vector) else 2.0 for row in candidates])
@@ -67,7 +62,7 @@ def test_a_part_that_nobody_hears_goes_back_to_neutral() -> None:
     """A vibrato whose depth makes no difference is switched off, and one that does stays."""
     problem = _problem("complete")
     settings = {"osc1.vibrato.depth_cents": 7.0, "noise.level": 0.2}
-    plain = _values(problem, _plain(problem, settings, ("osc1.vibrato.depth_cents",)))
+    plain = problem.named_values(_plain(problem, settings, ("osc1.vibrato.depth_cents",)))
     assert plain["osc1.vibrato.depth_cents"] == 0.0
     assert plain["noise.level"] == pytest.approx(0.2)
 
@@ -82,7 +77,7 @@ def test_one_oscillator_is_oscillator_1_in_tune_with_itself() -> None:
         "osc2.detune_cents": 3.0,
         "tune_cents": -1.0,
     }
-    plain = _values(problem, _plain(problem, settings, ()))
+    plain = problem.named_values(_plain(problem, settings, ()))
     assert plain["osc2.pulse_level"] == 0.0
     assert plain["osc1.pulse_level"] == pytest.approx(1.0)
     assert plain["osc1.pulse_width_ratio"] == pytest.approx(0.3)
@@ -114,7 +109,7 @@ def test_oscillators_that_both_sound_stay_where_they_are() -> None:
     """Nothing changes places while both are heard."""
     problem = _problem("complete")
     settings = {"osc1.saw_level": 0.5, "osc2.pulse_level": 1.0, "osc2.detune_cents": 3.0}
-    plain = _values(problem, _plain(problem, settings, ()))
+    plain = problem.named_values(_plain(problem, settings, ()))
     assert plain["osc2.pulse_level"] == pytest.approx(1.0)
     assert plain["osc1.saw_level"] == pytest.approx(0.5)
 
@@ -132,7 +127,7 @@ def test_what_both_oscillators_do_for_nothing_is_switched_off_together() -> None
         is_other = np.any(candidates[:, others] != vector[others], axis=1)
         return 1.0 + is_apart + is_other
 
-    plain = _values(problem, plain_vector(problem, vector, 1.0, losses, n_evaluations=500))
+    plain = problem.named_values(plain_vector(problem, vector, 1.0, losses, n_evaluations=500))
     assert [plain[name] for name in bends] == [0.0, 0.0]
 
 

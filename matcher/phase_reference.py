@@ -1,9 +1,9 @@
-"""Phases told at a moment in the middle of a note, instead of at its start.
+"""Phases at a reference time in the middle of a note, instead of at its start.
 
-What an oscillator or an LFO does in the body of a note is told by where it stands there. Counted
+What an oscillator or an LFO does in the body of a note depends on where it is there. Counted
 from the start of the note, a pitch envelope of 30 ms moves the beats of the whole body, and
 another vibrato rate turns the movement round in its later half. Counted in the middle, the body
-stays as it is while the front edge changes, and a wrong rate shows half as much at either end.
+stays as it is while the onset changes, and a wrong rate shows half as much at either end.
 The voice needs phases at the start: they follow from the turns that were made meanwhile.
 
 Conventions: `voice.control_kernels` (LFOs, delay, rate envelope) and `voice.parts`; the phase of
@@ -22,10 +22,10 @@ from shared import CATALOGUE, PHASE_NAMES, FloatArray, midi_to_hz
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["OSC1", "Pivot", "phases_at_pivot", "phases_at_start"]
+__all__ = ["OSC1", "PhaseReference", "phases_at_reference", "phases_at_start"]
 
 # Moments at which the turns are added up, closer together near the start, where pitch envelopes
-# are. What the sum misses moves the pivot a little, and nothing else.
+# are. What the sum misses moves the reference time a little, and nothing else.
 N_MOMENTS = 97
 RATE_SETTLES_S = 0.5
 C4_MIDI = 60.0
@@ -41,23 +41,15 @@ LFOS = tuple(
 
 
 @dataclass(frozen=True)
-class Pivot:
-    """When the phases of a note are told, and what they turn with.
-
-    Parameters
-    ----------
-    time_s : float >= 0
-        Moment after the start of the note, in seconds.
-    midi_pitch : float, 0 to 127
-        Key of the note.
-    """
+class PhaseReference:
+    """When the phases of a note count, in seconds after its start, and the key they turn with."""
 
     time_s: float
     midi_pitch: float
 
     @property
     def moments_s(self) -> FloatArray:
-        """Moments from the start to the pivot in seconds, shape (N_MOMENTS,)."""
+        """Moments from the start to the reference time in seconds, shape (N_MOMENTS,)."""
         moments: FloatArray = self.time_s * np.linspace(0.0, 1.0, N_MOMENTS) ** 2
         return moments
 
@@ -68,91 +60,70 @@ class Pivot:
 
 
 def phases_at_start(
-    values: FloatArray, phases: FloatArray, pivot: Pivot, columns: Sequence[int]
+    values: FloatArray, phases: FloatArray, reference: PhaseReference, columns: Sequence[int]
 ) -> FloatArray:
-    """Turn phases back from the pivot to the start of the note.
+    """Turn phases back from the reference time to the start of the note.
 
-    Parameters
-    ----------
-    values : np.ndarray, shape=(n_candidates, len(CATALOGUE))
-        Parameters in physical units.
-    phases : np.ndarray, shape=(n_candidates, len(PHASE_NAMES))
-        Phases at the pivot in cycles.
-    pivot : Pivot
-        The moment.
-    columns : sequence of int
-        Which phases are told at the pivot; the others stand at the start already.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_candidates, len(PHASE_NAMES)), dtype=float64, 0 <= phase < 1
-        Phases at the start in cycles.
+    `columns` are the phases that count at the reference time; the others are at the start already.
+    Values have the columns of the catalogue, phases those of `PHASE_NAMES`, in cycles.
     """
     starts = phases.copy()
-    for column, turns in _lfo_turns(values, pivot).items():
+    for column, turns in _lfo_turns(values, reference).items():
         if column in columns:
             starts[:, column] -= turns[:, -1]
     if OSC2 in columns:
-        starts[:, OSC2] -= _oscillator_turns(values, starts, pivot) - _carried(values, starts)
+        starts[:, OSC2] -= _oscillator_turns(values, starts, reference) - _carried(values, starts)
     return _cycles(starts)
 
 
-def phases_at_pivot(
-    values: FloatArray, starts: FloatArray, pivot: Pivot, columns: Sequence[int]
+def phases_at_reference(
+    values: FloatArray, starts: FloatArray, reference: PhaseReference, columns: Sequence[int]
 ) -> FloatArray:
-    """Turn phases on from the start of the note to the pivot; undoes `phases_at_start`.
-
-    Parameters
-    ----------
-    values, pivot, columns
-        As for `phases_at_start`.
-    starts : np.ndarray, shape=(n_candidates, len(PHASE_NAMES))
-        Phases at the start in cycles.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_candidates, len(PHASE_NAMES)), dtype=float64, 0 <= phase < 1
-        Phases at the pivot in cycles.
-    """
+    """Turn phases on from the start to the reference time; undoes `phases_at_start`."""
     phases = starts.copy()
     if OSC2 in columns:
-        phases[:, OSC2] += _oscillator_turns(values, starts, pivot) - _carried(values, starts)
-    for column, turns in _lfo_turns(values, pivot).items():
+        phases[:, OSC2] += _oscillator_turns(values, starts, reference) - _carried(values, starts)
+    for column, turns in _lfo_turns(values, reference).items():
         if column in columns:
             phases[:, column] += turns[:, -1]
     return _cycles(phases)
 
 
-def _lfo_turns(values: FloatArray, pivot: Pivot) -> dict[int, FloatArray]:
+def _lfo_turns(values: FloatArray, reference: PhaseReference) -> dict[int, FloatArray]:
     """Count the turns of each LFO at each moment, (n_candidates, N_MOMENTS) by its column."""
-    settling = np.exp(-pivot.moments_s / RATE_SETTLES_S)
+    settling = np.exp(-reference.moments_s / RATE_SETTLES_S)
     turns = {}
     for column, (rate, key_track, rate_env) in LFOS:
         rate_hz = _column(values, rate)[:, None] * 2.0 ** (
-            _column(values, key_track)[:, None] * pivot.key_octaves
+            _column(values, key_track)[:, None] * reference.key_octaves
         )
         rates_hz = rate_hz * 2.0 ** (_column(values, rate_env)[:, None] * settling)
-        turns[column] = _added_up(rates_hz, pivot)
+        turns[column] = _added_up(rates_hz, reference)
     return turns
 
 
-def _oscillator_turns(values: FloatArray, starts: FloatArray, pivot: Pivot) -> FloatArray:
-    """Count the turns that oscillator 2 makes more than 1 up to the pivot, (n_candidates,).
+def _oscillator_turns(
+    values: FloatArray, starts: FloatArray, reference: PhaseReference
+) -> FloatArray:
+    """Count what oscillator 2 turns more than 1 up to the reference time, (n_candidates,).
 
     What both octaves would make anyhow is no difference between them.
     """
-    lfo_turns = _lfo_turns(values, pivot)
+    lfo_turns = _lfo_turns(values, reference)
     octaves = [
-        (_bend_cents(values, osc, pivot) + _vibrato_cents(values, osc, starts, lfo_turns, pivot))
+        (
+            _bend_cents(values, osc, reference)
+            + _vibrato_cents(values, osc, starts, lfo_turns, reference)
+        )
         / CENTS
         for osc in ("osc1", "osc2")
     ]
     octaves[1] = octaves[1] + _column(values, "osc2.detune_cents")[:, None] / CENTS
-    highest = float(midi_to_hz(pivot.midi_pitch)) * 2.0 ** (
+    highest = float(midi_to_hz(reference.midi_pitch)) * 2.0 ** (
         _column(values, "osc2.octave") + _column(values, "tune_cents") / CENTS
     )
     more = 2.0 ** octaves[1] - 2.0 ** octaves[0]
-    turns: FloatArray = highest * _added_up(more, pivot)[:, -1]
+    turns: FloatArray = highest * _added_up(more, reference)[:, -1]
     return turns
 
 
@@ -166,13 +137,13 @@ def _carried(values: FloatArray, starts: FloatArray) -> FloatArray:
     return turns
 
 
-def _bend_cents(values: FloatArray, osc: str, pivot: Pivot) -> FloatArray:
+def _bend_cents(values: FloatArray, osc: str, reference: PhaseReference) -> FloatArray:
     """Cents of a pitch envelope at each moment, shape (n_candidates, N_MOMENTS)."""
     depth, attack_s, decay_s = (
         _column(values, f"{osc}.pitch_env.{end}")[:, None]
         for end in ("depth_cents", "attack_s", "decay_s")
     )
-    t = pivot.moments_s
+    t = reference.moments_s
     falling = np.exp(-np.maximum(t - attack_s, 0.0) / decay_s)
     rising = t / np.maximum(attack_s, 1e-9)
     cents: FloatArray = depth * np.where(t < attack_s, rising, falling)
@@ -184,7 +155,7 @@ def _vibrato_cents(
     osc: str,
     starts: FloatArray,
     lfo_turns: dict[int, FloatArray],
-    pivot: Pivot,
+    reference: PhaseReference,
 ) -> FloatArray:
     """Cents of a vibrato at each moment, shape (n_candidates, N_MOMENTS)."""
     column = PHASE_NAMES.index(f"{osc}.vibrato.phase")
@@ -192,16 +163,16 @@ def _vibrato_cents(
         _column(values, f"{osc}.vibrato.{end}")[:, None]
         for end in ("depth_cents", "delay_s", "depth_key_track_ratio")
     )
-    t = pivot.moments_s
+    t = reference.moments_s
     fading = np.clip(2.0 * t / np.maximum(delay_s, 1e-9) - 1.0, 0.0, 1.0)
     swing = np.sin(2.0 * np.pi * (starts[:, column, None] + lfo_turns[column]))
-    cents: FloatArray = depth * 2.0 ** (key_track * pivot.key_octaves) * fading * swing
+    cents: FloatArray = depth * 2.0 ** (key_track * reference.key_octaves) * fading * swing
     return cents
 
 
-def _added_up(speeds: FloatArray, pivot: Pivot) -> FloatArray:
+def _added_up(speeds: FloatArray, reference: PhaseReference) -> FloatArray:
     """Integrate over the moments by the trapezoidal rule, shape (n_candidates, N_MOMENTS)."""
-    steps_s = np.diff(pivot.moments_s)
+    steps_s = np.diff(reference.moments_s)
     pieces = 0.5 * (speeds[:, 1:] + speeds[:, :-1]) * steps_s
     # One after the other: a pairwise sum may come out otherwise for another number of rows.
     turns = np.zeros_like(speeds)
