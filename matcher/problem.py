@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.optimise import unit_cells
 from matcher.phase_reference import OSC1, PhaseReference, phases_at_reference, phases_at_start
 from matcher.voice_map import PHASE_DEPTHS
 from shared import CATALOGUE, PHASE_NAMES, FloatArray, ParameterSpace
@@ -63,14 +64,12 @@ class Problem:
 
     @cached_property
     def cells(self) -> IntArray:
-        """Number of steps or choices of each entry, 0 for continuous ones."""
-        counts = np.zeros(self.n_dimensions, dtype=np.int64)
-        for i, parameter in enumerate(self.space):
-            if parameter.choices:
-                counts[i] = len(parameter.choices)
-            elif parameter.step is not None:
-                counts[i] = round((parameter.high - parameter.low) / parameter.step) + 1
-        return counts
+        """Number of equal cells for the steps or choices of each entry, 0 for continuous ones.
+
+        Steps that equal cells would miss, on a logarithmic scale, count as continuous.
+        """
+        n_phases = self.n_dimensions - len(self.space)
+        return np.concatenate([unit_cells(self.space), np.zeros(n_phases, np.int64)])
 
     def values(self, vectors: FloatArray) -> FloatArray:
         """Decode vectors into physical values, columns in the order of the catalogue."""

@@ -221,6 +221,23 @@ def test_cells_count_what_a_stepped_parameter_can_be(name: str) -> None:
     assert problem.cells.shape == (problem.n_dimensions,)
 
 
+def test_steps_on_a_logarithmic_scale_have_no_equal_cells() -> None:
+    """Steps of 500 Hz lie close together above: the centres of equal cells would miss some."""
+    voice = parse_structure(
+        """
+        schema_version = 1
+        name = "stepped-filter"
+        meaning = "A cutoff in equal steps, a resonance in equal steps."
+        [free]
+        "filter.cutoff_hz" = { low = 500.0, high = 5000.0, step = 500.0, neutral = 5000.0 }
+        "filter.resonance_ratio" = { low = 0.0, high = 1.0, step = 0.25 }
+        """,
+        source="stepped-filter.toml",
+    )
+    problem = Problem(voice, voice.space, voice.complete({}), 1)
+    assert problem.cells[:2].tolist() == [0, 5]
+
+
 def test_values_outside_a_range_move_to_its_end() -> None:
     """What the analysis reads off a note may lie beyond the instrument."""
     problem = problem_of("two-oscillator")
