@@ -121,7 +121,7 @@ class Evaluator:
         return losses, scores.mean(axis=0), residuals
 
     def scores(self, vectors: FloatArray) -> FloatArray:
-        """Measure candidates part by part, in units of `PARTS`: (n_notes, n_candidates, n_parts)."""
+        """Measure candidates, (n_notes, n_candidates, n_parts), in units of `PARTS`."""
         return self._scores(vectors, None)
 
     def _scores(self, vectors: FloatArray, residuals: Sequence[Float32Array] | None) -> FloatArray:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.optimise import DEFAULT_POPULATION, make_basin_hopping, make_sampler
+from matcher.optimise import DEFAULT_POPULATION, DEFAULT_SAMPLER, make_basin_hopping, make_sampler
 from matcher.optimise.basin_hopping import JITTER, MOST_SEARCHES
 from matcher.search.proposals import (
     BEATS,
@@ -53,6 +53,8 @@ __all__ = [
     "default_plan",
 ]
 
+# What small steps are taken with in a search by stages.
+SMALL_STEPS = "cmaes"
 # What the first steps from one start cost, all in all, in candidates.
 EACH_START = 400
 # Candidates that are spread over the voice in the first look, and a stage's share of them at most.
@@ -138,10 +140,10 @@ class EvolutionStrategy(Stage):
         seed: int,
         n_left: int,
     ) -> Sampler:
-        """Make the sampler of that name."""
+        """Make the sampler of that name; the strategy by itself is the default."""
         del proposals, n_left
         return make_sampler(
-            name,
+            SMALL_STEPS if name == DEFAULT_SAMPLER else name,
             len(columns),
             seed=seed,
             starts=starts[:, columns],

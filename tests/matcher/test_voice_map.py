@@ -27,7 +27,7 @@ ALLOWED = {
     "calibrating.measures",  # how a recording tells a parameter
     "partial_fit.entries",  # columns of the partial model
     "partial_fit.vectors",
-    "explaining._switches",
+    "explaining.patch_parts",
 }
 
 
