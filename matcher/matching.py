@@ -68,7 +68,7 @@ def match(
         Seed of the search and of the voice's noise.
     sampler : str
         A name of `matcher.optimise.SAMPLER_NAMES`. The default goes through the stages of `plan`,
-        walks first; the others are there to be compared, and get the problem as a whole.
+        local searches first; the others are there to be compared, and get the problem as a whole.
     weights : str, or mapping of str to float, optional
         A preset ("balanced", "attack first", "animation first"), or weights of the loss terms,
         >= 0; those left out keep their default.
@@ -82,7 +82,7 @@ def match(
     stop : callable, optional
         Asked after each batch; the search ends when it returns True.
     watch : callable, optional
-        Called after each batch with the running search, whose `state` tells the best so far.
+        Called after each batch with the running search, whose `state` has the best so far.
     checkpoint : Checkpoint, optional
         Where the search is saved every few seconds. If it holds a search already, that one is
         gone on with: target, structure, seed, sampler and weights have to be the same, and the

@@ -46,7 +46,7 @@ class ControllerSetting:
     name : str
         The parameter.
     label : str
-        What stands on the panel.
+        What is printed on the panel.
     controller : Controller
         The MIDI message.
     data : int

@@ -21,7 +21,7 @@ __all__ = ["VoicePart", "parameter_label", "used_parameters", "voice_parts"]
 
 # A waveform this far below the loudest one is masked by it: -46 dB, common practice, no source.
 _SILENT_RATIO = 0.005
-# Noise that goes past the filters stands above the tone, where nothing masks it: at -66 dB it is
+# Noise that goes past the filters lies above the tone, where nothing masks it: at -66 dB it is
 # at the threshold of hearing, about 10 dB SPL, when the tone has 75 dB SPL (from memory).
 _SILENT_PAST_RATIO = 0.0005
 _SHAPING = ("highpass", "filter", "body", "body2", "bank", "filter_env", "filter_lfo")

@@ -29,13 +29,13 @@ class SheetRow:
     part : str
         Title of the part of the voice: ``"filter envelope"``.
     label : str
-        What stands on the panel beside the control, or else what it is called in its part.
+        What is printed on the panel beside the control, or else what it is called in its part.
     name : str
         The parameter.
     value : str
         Its value in the units of a musician: ``"240 ms"``.
     panel : str or None
-        Where the control stands on the user's panel: ``"6.5"``, ``"8'"``; None without a panel
+        Where the control is on the user's panel: ``"6.5"``, ``"8'"``; None without a panel
         scale.
     step : str or None
         What one step up or down does in audible terms; None without a panel scale.

@@ -1,7 +1,7 @@
 """Gates that fit: when a key was let go is estimated by ear, and corrected by the voice.
 
-The level tells to some 50 ms when a release began; a patch that fits tells it better. Only gates
-that were estimated are corrected, never those that the user gave.
+From the level it is known to some 50 ms when a release began; from a patch that fits, better.
+Only gates that were estimated are corrected, never those that the user gave.
 
 A patch that was fitted with a wrong gate has bent its envelopes to it (with a key let go 50 ms too
 late, a release that is too quick and a decay that never ends), so that no other gate suits it any

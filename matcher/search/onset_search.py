@@ -202,7 +202,7 @@ def _draws(
         if i % 3 == 2 and bent:
             drawn |= _same_bend_later(values, bent, rng)
             if i % 2:
-                # Where the cycle begins tells in the first milliseconds, and goes with the attack.
+                # Where the cycle begins is heard in the first ms, together with the attack.
                 rows[i, first_cycles] = rng.random(len(first_cycles))
         for name, value in drawn.items():
             if _moves(problem, columns, name):

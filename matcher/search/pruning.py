@@ -429,7 +429,7 @@ def with_oscillator_1_first(problem: Problem, vector: FloatArray) -> FloatArray 
 
 
 def _swap_phases(problem: Problem, vector: FloatArray, swapped: FloatArray) -> None:
-    """Let each note begin where it did: LFOs change places, oscillator 1 stands where 2 stood."""
+    """Let each note begin where it did: LFOs change places, oscillator 1 takes the phase of 2."""
     names = [PHASE_NAMES[column] for column in problem.phase_columns]
     for i_note in range(problem.n_notes):
         first = len(problem.space) + i_note * len(names)

