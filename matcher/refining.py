@@ -39,7 +39,6 @@ __all__ = [
     "begin_again",
     "begin_from_patch",
     "begin_from_run",
-    "find_patch",
     "search_options",
     "search_refinement",
 ]
@@ -189,7 +188,7 @@ def begin_from_patch(
     seed: int,
 ) -> Refinement:
     """Begin at a patch, for a target, with gates that fit the patch where they were estimated."""
-    patch, own = find_patch(run_or_patch)
+    patch, own = _find_patch(run_or_patch)
     if target is None:
         raise ParameterError(
             f"target is missing: {getattr(run_or_patch, 'structure', run_or_patch)} is a patch, "
@@ -243,7 +242,7 @@ def search_options(search: SearchFolder) -> dict[str, Any]:
     return {"selection": selection, **budget}
 
 
-def find_patch(
+def _find_patch(
     run_or_patch: str | Path | RunFolder | Patch,
 ) -> tuple[Patch, Structure | None]:
     """Find the patch that is meant, and its structure where it belongs to a run."""

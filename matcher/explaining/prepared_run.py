@@ -132,16 +132,14 @@ class PreparedRun:
 @contextmanager
 def prepare_run(folder: RunFolder) -> Iterator[PreparedRun]:
     """Make a run ready; the evaluator's threads live as long as the ``with`` block."""
-    settings = folder.run.get("settings")
-    given: Mapping[str, object] = settings if isinstance(settings, dict) else {}
-    weights = given.get("weights")
+    weights = folder.settings.get("weights")
     target, structure = _target_and_structure(folder)
     with prepare_patch(
         target,
         structure,
         folder.patch,
         weights=weights if isinstance(weights, dict) else None,
-        seed=noise_seed(given),
+        seed=noise_seed(folder.settings),
         played=[note.played for note in folder.notes],
     ) as prepared:
         yield prepared

@@ -297,8 +297,7 @@ def captions(drawings: Mapping[str, Drawing]) -> list[dict[str, str]]:
 
 def _weights(run: RunFolder) -> Mapping[str, float] | None:
     """Return the weights of the loss that a run was searched with."""
-    settings = run.run.get("settings")
-    weights = settings.get("weights") if isinstance(settings, dict) else None
+    weights = run.settings.get("weights")
     return weights if isinstance(weights, dict) else None
 
 

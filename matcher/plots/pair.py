@@ -162,9 +162,7 @@ def level_curves(
 def run_pairs(run: RunFolder) -> tuple[SoundPair, ...]:
     """Measure the notes of a run that were fitted, then those that were left out."""
     fields: list[Mapping[str, Any]] = [
-        entry
-        for key in ("notes", "left_out")
-        for entry in run.run.get(key) or []  # type: ignore[attr-defined]
+        entry for key in ("notes", "left_out") for entry in run.run.get(key) or []
     ]
     pairs = []
     for note, field in zip((*run.notes, *run.left_out), fields, strict=True):

@@ -23,7 +23,7 @@ from __future__ import annotations
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from matcher.interrupts import hold_interrupts
 from matcher.runs.document import RunNote, read_run, run_document
@@ -97,7 +97,7 @@ class RunFolder:
     patch : Patch
         The best patch.
     run : mapping of str to object
-        Content of `run.json`.
+        Content of `run.json`, checked as `matcher.runs.document.RunDocument`.
     notes : tuple of RunNote
         What was played, and the sounds, note by note.
     record, study : Path
@@ -108,11 +108,16 @@ class RunFolder:
 
     path: Path
     patch: Patch
-    run: Mapping[str, object]
+    run: Mapping[str, Any]
     notes: tuple[RunNote, ...]
     record: Path
     study: Path
     left_out: tuple[RunNote, ...] = ()
+
+    @property
+    def settings(self) -> Mapping[str, Any]:
+        """Settings of the search; empty if the run doesn't say."""
+        return self.run.get("settings") or {}
 
     @property
     def evaluations(self) -> Path:
