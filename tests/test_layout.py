@@ -262,6 +262,17 @@ def test_public_functions_are_documented_and_typed() -> None:
     assert {name: _untyped(node) for name, node in functions if _untyped(node)} == {}
 
 
+def test_tests_import_no_private_names() -> None:
+    """What a test needs of a module is no private name, and in no private module."""
+    private = [
+        f"{path.relative_to(ROOT)}: {name}"
+        for path in sorted((ROOT / "tests").rglob("*.py"))
+        for name in _imports(path.stem, path.read_text(encoding="utf-8"))
+        if _belongs(name, ORDER) and "._" in name
+    ]
+    assert private == []
+
+
 @pytest.mark.parametrize("package", PACKAGES)
 def test_all_lists_the_public_names(package: str) -> None:
     """`__all__` of a package is what its `__init__` defines or brings in; each name is there."""

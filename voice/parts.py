@@ -36,7 +36,7 @@ from voice._arguments import (
     check_times,
     check_whole,
 )
-from voice._packing import (
+from voice.packing import (
     CYCLE,
     LANES,
     block_length,

@@ -29,7 +29,7 @@ from voice._arguments import (
     check_sample_rate,
     check_scalar,
 )
-from voice._packing import LANES, block_length, empty_controls, empty_settings, pack_note
+from voice.packing import LANES, block_length, empty_controls, empty_settings, pack_note
 from voice.parts import white_noise
 
 if TYPE_CHECKING:

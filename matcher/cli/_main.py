@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from matcher.cli._parser import CommandLineError, Parser, make_parser
-from matcher.cli._text import as_options, one_line
 from matcher.cli.comparisons import BATCH, COMPARE
 from matcher.cli.instrument import CALIBRATE, SEND_FILE, STRUCTURES
 from matcher.cli.matching import MATCH, REFINE
 from matcher.cli.pages import EXPLAIN, PAGE, REPORT
 from matcher.cli.sounds import AUDITION, KEYBOARD, RENDER
 from matcher.cli.versions import BACK, DIFF, KEEP, LOG, SHOW
+from matcher.cli.wording import as_options, one_line
 
 if TYPE_CHECKING:
     import argparse

@@ -9,7 +9,7 @@ import sys
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NoReturn, TypeVar
 
-from matcher.cli._text import one_line
+from matcher.cli.wording import one_line
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

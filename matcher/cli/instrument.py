@@ -11,7 +11,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from matcher.cli._parser import Command, CommandLineError, gate_s, pitch, whole_number
-from matcher.cli._text import one_line
+from matcher.cli.wording import one_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -19,7 +19,7 @@ from matcher.cli._options import (
 )
 from matcher.cli._pages import refresh_page, write_page
 from matcher.cli._parser import Command, add_budget, number, seed, whole_number
-from matcher.cli._text import only_result_on_stdout, shows_progress
+from matcher.cli.wording import only_result_on_stdout, shows_progress
 from matcher.defaults import DEFAULT_STRUCTURE
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from matcher.cli._main import COMMANDS as CLI_COMMANDS
+from matcher.cli import COMMANDS as CLI_COMMANDS
 from tests.benchmarks.interruption.__main__ import main
 from tests.benchmarks.interruption.commands import COMMANDS, Command, interrupt
 from tests.benchmarks.interruption.looking import (

@@ -15,11 +15,11 @@ from tests.voice.plain_steps import PLAIN_STEPS
 from tests.voice_sounds import row_of
 from voice import (
     NoteRenderer,
-    _packing,
     control_kernels,
     filter_kernels,
     list_structures,
     oscillator_kernels,
+    packing,
     setting_kernels,
 )
 from voice import load_structure as load
@@ -224,7 +224,7 @@ def test_constants_that_two_kernel_files_share_are_equal(module: ModuleType) -> 
     assert "LANES" in own
     assert own.keys() & set(settings)
     assert own == {name: known[name] for name in own}
-    assert module.LANES == _packing.LANES
+    assert module.LANES == packing.LANES
 
 
 @pytest.mark.parametrize("module", MODULES, ids=lambda module: module.__name__)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from matcher.cli import COMMANDS, main
-from matcher.cli._text import as_options, one_line
+from matcher.cli.wording import as_options, one_line
 from shared import EarwrightWarning
 
 if TYPE_CHECKING:
