@@ -18,7 +18,7 @@ from matcher.comparing.jobs import JobReport, run_job
 from shared import EarwrightError, ParameterError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from matcher.comparing.planning import Job
     from matcher.comparing.sources import Recordings
@@ -67,20 +67,31 @@ def run_on_cluster(
     Jobs are taken one by one when there is room. Once `stop`, which is asked often, returns True,
     no more is waited for; `say` gets in a line what a user should know.
     """
+    running: dict[Any, Job] = {}
     with _connect(address) as client:
-        work = _Work(client, jobs, address, say)
         try:
-            while not stop() and work.fill():
-                yield from work.wait()
+            n_places = -1
+            while not stop():
+                n_before, n_places = n_places, _count_places(client, address)
+                _say_places(n_before, n_places, address, say)
+                while len(running) < N_AHEAD * max(1, n_places):
+                    work = next(jobs, None)
+                    if work is None:
+                        break
+                    running[_submit(client, *work)] = work[0]
+                if not running:
+                    return
+                for future in _ended(client, running, address):
+                    yield _report(running.pop(future), future, address)
         finally:
             # A connection that is lost has nothing to cancel.
             with contextlib.suppress(*LOST_ERRORS):
-                client.cancel(list(work.running))
+                client.cancel(list(running))
 
 
 def _connect(address: str) -> Any:  # noqa: ANN401  Dask is partly untyped
     """Connect to a scheduler."""
-    # Dask tells of every connection that ends; what matters is raised, and told by us.
+    # Dask tells of every connection that ends; what matters is raised, and said by us.
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
     try:
         return _dask().Client(address, timeout=CONNECT_S, set_as_default=False)
@@ -98,101 +109,69 @@ def _dask() -> Any:  # noqa: ANN401  Dask is partly untyped
     return import_module("distributed")
 
 
-class _Work:
-    """Jobs that are with the scheduler."""
+def _submit(client: Any, job: Job, recordings: Recordings) -> Any:  # noqa: ANN401  as above
+    """Send a job.
 
-    def __init__(
-        self,
-        client: Any,  # noqa: ANN401  Dask is partly untyped
-        jobs: Iterator[tuple[Job, Recordings]],
-        address: str,
-        say: Callable[[str], None],
-    ) -> None:
-        self.running: dict[Any, Job] = {}
-        self._client = client
-        self._jobs = jobs
-        self._address = address
-        self._say = say
-        self._n_places: int | None = None
+    Its key is not only that of the run: a scheduler may know it from a run that was cancelled, and
+    would hand out that.
+    """
+    key = f"earwright-{job.key[:16]}-{client.id}"
+    return client.submit(run_job, job, recordings, key=key, pure=False)
 
-    def fill(self) -> bool:
-        """Send jobs until every place has some; False if nothing is left."""
-        while len(self.running) < N_AHEAD * max(1, self._count_places()):
-            work = next(self._jobs, None)
-            if work is None:
-                break
-            job, recordings = work
-            future = self._client.submit(
-                run_job,
-                job,
-                recordings,
-                # Not only the key of the run: a scheduler may know it from a run that was
-                # cancelled, and would hand out that.
-                key=f"earwright-{job.key[:16]}-{self._client.id}",
-                pure=False,
-            )
-            self.running[future] = job
-        return bool(self.running)
 
-    def wait(self) -> Iterator[JobReport]:
-        """Wait a moment, and give what has ended."""
-        for future in self._done():
-            yield self._report(self.running.pop(future), future)
-
-    def _done(self) -> list[Any]:
-        """Return the futures that have ended; none after a moment."""
-        waiting = list(self.running)
-        with self._told_if_lost(), self._client.as_current():
-            try:
-                found = _dask().wait(waiting, timeout=POLL_S, return_when="FIRST_COMPLETED")
-            except TimeoutError:
-                return []
-            return list(found.done)
-
-    @contextlib.contextmanager
-    def _told_if_lost(self) -> Iterator[None]:
-        """Say in a line that the scheduler is gone."""
+def _ended(client: Any, running: Iterable[Any], address: str) -> list[Any]:  # noqa: ANN401
+    """Return the futures that have ended; none after a moment."""
+    with _lost_scheduler(address), client.as_current():
         try:
-            yield
-        except LOST_ERRORS as error:
-            raise self._lost() from error
+            found = _dask().wait(list(running), timeout=POLL_S, return_when="FIRST_COMPLETED")
+        except TimeoutError:
+            return []
+        return list(found.done)
 
-    def _lost(self) -> EarwrightError:
-        """Say that the scheduler is gone, and what that means."""
-        return EarwrightError(
-            f"The Dask scheduler at {self._address} was lost. Finished runs are kept; give the "
-            "same command again when it is back, or go on here without --cluster."
-        )
 
-    def _report(self, job: Job, future: Any) -> JobReport:  # noqa: ANN401  as above
-        """Take a result, or say what went wrong."""
-        if future.status == "finished":
-            with self._told_if_lost():
-                report: JobReport = future.result()
-            return report
+def _report(job: Job, future: Any, address: str) -> JobReport:  # noqa: ANN401  as above
+    """Take a result, or say what went wrong."""
+    if future.status == "finished":
+        with _lost_scheduler(address):
+            report: JobReport = future.result()
+        return report
+    with _lost_scheduler(address):
         if future.status != "error":
-            raise self._lost()
-        error = future.exception()
-        if isinstance(error, _dask().KilledWorker):
-            return JobReport(
-                job.key,
-                failure="every worker that matched it was lost before it was done, perhaps for "
-                "want of memory.",
-            )
-        raise EarwrightError(
-            f"A worker of the Dask cluster at {self._address} can't do the runs: "
-            f"{type(error).__name__}: {error}. The same earwright is needed there as here."
-        ) from error
+            raise CancelledError
+    error = future.exception()
+    if isinstance(error, _dask().KilledWorker):
+        return JobReport(
+            job.key,
+            failure="every worker that matched it was lost before it was done, perhaps for want "
+            "of memory.",
+        )
+    raise EarwrightError(
+        f"A worker of the Dask cluster at {address} can't do the runs: "
+        f"{type(error).__name__}: {error}. The same earwright is needed there as here."
+    ) from error
 
-    def _count_places(self) -> int:
-        """Count the runs that the workers can do at a time."""
-        with self._told_if_lost():
-            n_places = int(sum(self._client.nthreads().values()))
-        if n_places != self._n_places and (n_places == 0 or self._n_places == 0):
-            self._say(
-                f"waiting for workers: the scheduler at {self._address} has none yet."
-                if n_places == 0
-                else f"the scheduler has {n_places} place{'s' if n_places > 1 else ''} for runs."
-            )
-        self._n_places = n_places
-        return n_places
+
+def _count_places(client: Any, address: str) -> int:  # noqa: ANN401  as above
+    """Count the runs that the workers can do at a time."""
+    with _lost_scheduler(address):
+        return int(sum(client.nthreads().values()))
+
+
+def _say_places(n_before: int, n_places: int, address: str, say: Callable[[str], None]) -> None:
+    """Say that there are no workers yet, and when they come."""
+    if n_places == 0 != n_before:
+        say(f"waiting for workers: the scheduler at {address} has none yet.")
+    elif n_before == 0 != n_places:
+        say(f"the scheduler has {n_places} place{'s' if n_places > 1 else ''} for runs.")
+
+
+@contextlib.contextmanager
+def _lost_scheduler(address: str) -> Iterator[None]:
+    """Say in a line that the scheduler is gone, and what that means."""
+    try:
+        yield
+    except LOST_ERRORS as error:
+        raise EarwrightError(
+            f"The Dask scheduler at {address} was lost. Finished runs are kept; give the same "
+            "command again when it is back, or go on here without --cluster."
+        ) from error

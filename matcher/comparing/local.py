@@ -51,92 +51,73 @@ def run_locally(
     Jobs are taken one by one when there is room; with one process, they are done in this one.
     Once `stop`, which is asked often, returns True, jobs at work end without a result.
     """
-    if n_processes == 1:
-        while not stop():
-            work = next(jobs, None)
-            if work is None:
-                return
-            yield run_job(*work, n_threads=n_threads, stop=stop)
+    if n_processes > 1:
+        yield from _run_in_processes(jobs, n_processes, n_threads, stop)
         return
-    pool = _Pool(jobs, n_processes, n_threads)
-    try:
-        while pool.fill(is_stopped=stop()):
-            yield from pool.wait()
-    finally:
-        pool.close()
-
-
-class _Pool:
-    """Jobs that are at work, and the processes that do them."""
-
-    def __init__(self, jobs: Iterator[Work], n_processes: int, n_threads: int) -> None:
-        self._jobs = jobs
-        self._n_processes = n_processes
-        self._n_threads = n_threads
-        self._context = multiprocessing.get_context("spawn")
-        self._event = self._context.Event()
-        self._executor = self._start()
-        self._running: dict[Future[JobReport], Work] = {}
-        self._again: list[Work] = []
-        self._attempts: Counter[str] = Counter()
-
-    def fill(self, *, is_stopped: bool) -> bool:
-        """Begin jobs until every process has one; False if nothing is left."""
-        if is_stopped:
-            # What is at work ends after its next batch, and begins nothing new.
-            self._event.set()
-            return bool(self._running)
-        while len(self._running) < self._n_processes:
-            work = self._again.pop() if self._again else next(self._jobs, None)
-            if work is None:
-                break
-            self._attempts[work[0].key] += 1
-            future = self._executor.submit(_run_in_process, *work, self._n_threads)
-            self._running[future] = work
-        return bool(self._running)
-
-    def wait(self) -> Iterator[JobReport]:
-        """Wait a moment, and give what has ended."""
-        done, _ = wait(self._running, timeout=POLL_S, return_when=FIRST_COMPLETED)
-        is_broken = False
-        for future in done:
-            work = self._running.pop(future)
-            try:
-                yield future.result()
-            except BrokenProcessPool:
-                is_broken = True
-                yield from self._lost(*work)
-        if is_broken:
-            for work in self._running.values():
-                yield from self._lost(*work)
-            self._running.clear()
-            self._executor.shutdown(wait=True, cancel_futures=True)
-            self._executor = self._start()
-
-    def close(self) -> None:
-        """End the processes."""
-        self._event.set()
-        self._executor.shutdown(wait=True, cancel_futures=True)
-
-    def _start(self) -> ProcessPoolExecutor:
-        """Start processes."""
-        return ProcessPoolExecutor(
-            self._n_processes,
-            mp_context=self._context,
-            initializer=_begin_process,
-            initargs=(self._event,),
-        )
-
-    def _lost(self, job: Job, recordings: Recordings) -> Iterator[JobReport]:
-        """Keep a job whose process died for another attempt, or give it up."""
-        if self._attempts[job.key] < MAX_ATTEMPTS:
-            self._again.append((job, recordings))
+    while not stop():
+        work = next(jobs, None)
+        if work is None:
             return
-        yield JobReport(
-            job.key,
-            failure=f"the process that matched it ended {MAX_ATTEMPTS} times before it was done, "
-            "perhaps for want of memory. Use fewer processes at a time.",
+        yield run_job(*work, n_threads=n_threads, stop=stop)
+
+
+def _run_in_processes(
+    jobs: Iterator[Work], n_processes: int, n_threads: int, stop: Callable[[], bool]
+) -> Iterator[JobReport]:
+    """Do jobs in processes of their own; one whose process dies is begun again."""
+    context = multiprocessing.get_context("spawn")
+    stopped = context.Event()
+    running: dict[Future[JobReport], Work] = {}
+    again: list[Work] = []
+    attempts: Counter[str] = Counter()
+
+    def start() -> ProcessPoolExecutor:
+        return ProcessPoolExecutor(
+            n_processes, mp_context=context, initializer=_begin_process, initargs=(stopped,)
         )
+
+    executor = start()
+    try:
+        while True:
+            if stop():
+                # What is at work ends after its next batch, and begins nothing new.
+                stopped.set()
+            while not stopped.is_set() and len(running) < n_processes:
+                work = again.pop() if again else next(jobs, None)
+                if work is None:
+                    break
+                attempts[work[0].key] += 1
+                running[executor.submit(_run_in_process, *work, n_threads)] = work
+            if not running:
+                return
+            done, _ = wait(running, timeout=POLL_S, return_when=FIRST_COMPLETED)
+            lost = []
+            for future in done:
+                work = running.pop(future)
+                try:
+                    yield future.result()
+                except BrokenProcessPool:
+                    lost.append(work)
+            if lost:
+                # One process that dies takes the pool with it, and the jobs of the others.
+                lost += running.values()
+                running.clear()
+                executor.shutdown(wait=True, cancel_futures=True)
+                again += [work for work in lost if attempts[work[0].key] < MAX_ATTEMPTS]
+                yield from (_given_up(job) for job, _ in lost if attempts[job.key] >= MAX_ATTEMPTS)
+                executor = start()
+    finally:
+        stopped.set()
+        executor.shutdown(wait=True, cancel_futures=True)
+
+
+def _given_up(job: Job) -> JobReport:
+    """Say why a job is not begun again."""
+    return JobReport(
+        job.key,
+        failure=f"the process that matched it ended {MAX_ATTEMPTS} times before it was done, "
+        "perhaps for want of memory. Use fewer processes at a time.",
+    )
 
 
 def _begin_process(event: Event) -> None:

@@ -30,6 +30,7 @@ def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
         made.close()
 
 
+@pytest.mark.slow
 def test_a_lost_worker_loses_no_run(cluster: Cluster, tmp_path: Path) -> None:
     """Two workers share the runs; one is killed while it is at work; every run comes back.
 
@@ -74,6 +75,7 @@ def test_a_lost_worker_loses_no_run(cluster: Cluster, tmp_path: Path) -> None:
     assert here.runs[0].final == there.of("one-oscillator", "reed_A3")[1].final
 
 
+@pytest.mark.slow
 def test_a_lost_scheduler_is_told_and_costs_no_finished_run(
     cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -17,6 +17,9 @@ from tests.matcher.comparing.made_runs import comparison_of, made_run, simulated
 
 FIRST = np.array([4.1, 3.6, 5.0, 4.4, 3.9])
 SECOND = np.array([3.0, 3.1, 3.9, 3.8, 2.7])
+N_SIMULATED = 250
+# Three standard errors of a share of 250.
+TOLERANCE = 0.041
 
 
 def test_the_chance_is_that_of_students_t_for_pairs() -> None:
@@ -75,12 +78,16 @@ def test_the_same_run_over_again_tells_nothing_of_chance() -> None:
     assert any("the same with several seeds" in note for note in comparison.notes)
 
 
-def test_change_in_steps_and_in_percent() -> None:
-    """Means 4.2 and 3.3: 0.9 less, which is 21.4 %."""
+def test_a_worked_case() -> None:
+    """Means 4.2 and 3.3: 0.9 less, which is 21.4 %; Cohen's d for pairs as Hedges corrects it.
+
+    Mean -0.9 over standard deviation 0.3240, times 1 - 3 / (4 * 4 - 1).
+    """
     effect = paired_effect("total", [FIRST], [SECOND])
     assert effect.difference == pytest.approx(-0.9)
     assert effect.percent == pytest.approx(-21.43, abs=0.005)
     assert (effect.n_pairs, effect.share_better) == (5, 1.0)
+    assert effect.standardised == pytest.approx(-0.9 / 0.324037 * (1.0 - 3.0 / 15.0), rel=1e-5)
 
 
 def test_every_target_counts_alike() -> None:
@@ -91,18 +98,6 @@ def test_every_target_counts_alike() -> None:
         [np.array([3.0, 3.0, 3.0, 3.0]), np.array([4.0, 4.0])],
     )
     assert effect.difference == pytest.approx(0.5)
-
-
-def test_effect_size_is_cohens_d_for_pairs() -> None:
-    """Mean -0.9 over standard deviation 0.3240, times Hedges' 1 - 3 / (4 * 4 - 1)."""
-    effect = paired_effect("total", [FIRST], [SECOND])
-    assert effect.standardised == pytest.approx(-0.9 / 0.324037 * (1.0 - 3.0 / 15.0), rel=1e-5)
-
-
-def test_two_pairs_have_no_effect_size() -> None:
-    """Hedges' correction for one degree of freedom is 0, which would say "no effect"."""
-    effect = paired_effect("total", [FIRST[:2]], [SECOND[:2]])
-    assert math.isnan(effect.standardised)
 
 
 def test_holm_as_published() -> None:
@@ -159,11 +154,14 @@ def test_pairs_are_of_the_same_target_and_seed() -> None:
     assert effect.difference_interval == pytest.approx((-1.0, -1.0))
 
 
-def test_one_pair_tells_nothing_of_chance() -> None:
-    """With one seed there is no interval and nothing is clear, however large the difference."""
+def test_few_pairs_tell_little() -> None:
+    """Of two there is no effect size, of one no interval, however large the difference.
+
+    Hedges' correction for one degree of freedom is 0, which would say "no effect".
+    """
+    assert math.isnan(paired_effect("total", [FIRST[:2]], [SECOND[:2]]).standardised)
     effect = paired_effect("total", [np.array([9.0])], [np.array([1.0])])
-    assert effect.difference == -8.0
-    assert effect.difference_interval is None
+    assert (effect.difference, effect.difference_interval) == (-8.0, None)
     assert math.isnan(effect.standardised)
     assert (effect.is_clear, effect.is_audible, effect.is_inaudible) == (False, False, False)
 
@@ -199,51 +197,44 @@ def test_what_an_interval_allows_to_say(
 ) -> None:
     """Audible only if all of the interval is, inaudible only if all of it is."""
     effect = paired_effect("total", [FIRST], [SECOND])
-    changed = _with_interval(effect, interval)
+    changed = replace(effect, difference_interval=interval, difference=sum(interval) / 2.0)
     assert (changed.is_clear, changed.is_audible, changed.is_inaudible) == claims
 
 
-def _with_interval(effect: Effect, interval: tuple[float, float]) -> Effect:
-    """Put another interval into an effect."""
-    return replace(effect, difference_interval=interval, difference=sum(interval) / 2.0)
+@pytest.fixture
+def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Resample as often as for many pairs, which is enough for the share that intervals hold."""
+    monkeypatch.setattr(effects, "N_RESAMPLES", effects.N_RESAMPLES_MANY)
 
 
+@pytest.mark.usefixtures("_quick")
 @pytest.mark.parametrize(("n_targets", "n_seeds"), [(1, 3), (1, 5), (3, 5), (2, 10)])
 def test_the_interval_holds_the_true_effect_as_often_as_it_says(
-    n_targets: int, n_seeds: int, monkeypatch: pytest.MonkeyPatch
+    n_targets: int, n_seeds: int
 ) -> None:
     """95 % of the intervals of simulated runs with a known effect hold it, also with 3 seeds."""
-    monkeypatch.setattr(effects, "N_RESAMPLES", effects.N_RESAMPLES_MANY)
     rng = np.random.default_rng(20_261)
-    n_simulated = 250
     hits = 0
-    for _ in range(n_simulated):
+    for _ in range(N_SIMULATED):
         first, second = simulated_losses(rng, n_targets, n_seeds, change=-0.5)
-        interval = paired_effect("total", first, second).difference_interval
-        assert interval is not None
-        hits += interval[0] <= -0.5 <= interval[1]
-    # 0.95 give or take 0.041: three standard errors of a share of 250.
-    assert hits / n_simulated == pytest.approx(0.95, abs=0.041)
+        low, high = paired_effect("total", first, second).difference_interval or (0.0, 0.0)
+        hits += low <= -0.5 <= high
+    assert hits / N_SIMULATED == pytest.approx(0.95, abs=TOLERANCE)
 
 
-def test_the_interval_in_percent_holds_the_true_percentage(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+@pytest.mark.usefixtures("_quick")
+def test_the_interval_in_percent_holds_the_true_percentage() -> None:
     """Runs whose losses are 38 % lower on average: so say 95 % of the intervals in percent."""
-    monkeypatch.setattr(effects, "N_RESAMPLES", effects.N_RESAMPLES_MANY)
     rng = np.random.default_rng(38)
-    n_simulated = 250
     hits = 0
-    for _ in range(n_simulated):
+    for _ in range(N_SIMULATED):
         first, second = (
             [scale * level * rng.gamma(20.0, 0.05, 5) for level in (2.0, 6.0)]
             for scale in (1.0, 0.62)
         )
-        interval = paired_effect("onset", first, second).percent_interval
-        assert interval is not None
-        hits += interval[0] <= -38.0 <= interval[1]
-    # 0.95 give or take 0.041: three standard errors of a share of 250.
-    assert hits / n_simulated == pytest.approx(0.95, abs=0.041)
+        low, high = paired_effect("onset", first, second).percent_interval or (0.0, 0.0)
+        hits += low <= -38.0 <= high
+    assert hits / N_SIMULATED == pytest.approx(0.95, abs=TOLERANCE)
 
 
 def test_false_claims_are_as_rare_as_they_should_be() -> None:

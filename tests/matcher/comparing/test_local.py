@@ -40,6 +40,7 @@ def test_cores_are_never_oversubscribed(n_jobs: int, n_cores: int) -> None:
     assert n_processes * (n_threads + 1) > n_cores
 
 
+@pytest.mark.slow
 def test_a_process_that_dies_takes_no_run_with_it(tmp_path: Path) -> None:
     """One of two processes is killed at work: all runs come, as if nothing had been."""
     jobs = _with_recordings(small_plan(tmp_path, seeds=2))
@@ -55,13 +56,14 @@ def test_a_process_that_dies_takes_no_run_with_it(tmp_path: Path) -> None:
         return False
 
     reports = list(run_locally(iter(jobs), n_processes=2, n_threads=1, stop=kill_once))
-    alone = list(run_locally(iter(jobs), n_processes=1, n_threads=1, stop=lambda: False))
+    alone = list(run_locally(iter(jobs[:1]), n_processes=1, n_threads=1, stop=lambda: False))
     assert killed
-    assert _losses(reports) == _losses(alone)
-    assert len(_losses(reports)) == 2
+    assert set(_losses(reports)) == {job.key for job, _ in jobs}
+    assert _losses(alone).items() <= _losses(reports).items()
     assert multiprocessing.active_children() == []
 
 
+@pytest.mark.slow
 def test_work_stops_between_batches(tmp_path: Path) -> None:
     """Once asked to stop, runs at work end without a result and none begins."""
     jobs = _with_recordings(small_plan(tmp_path, seeds=3, evals=1_000_000))
@@ -77,6 +79,7 @@ def test_work_stops_between_batches(tmp_path: Path) -> None:
     assert multiprocessing.active_children() == []
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(usable_cores() < 2, reason="needs two cores for two processes")
 def test_processes_end_with_their_parent(tmp_path: Path) -> None:
     """After ``kill -9`` of the command no process of it is left to eat the machine."""
