@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +14,7 @@ from hypothesis.extra import numpy as hnp
 from matcher.evaluator import Evaluator
 from matcher.losses import DEFAULT_WEIGHTS, PARTS, NoteTarget, totals
 from matcher.problem import Problem
-from shared import CATALOGUE, PHASE_NAMES, Note
+from shared import CATALOGUE, PHASE_NAMES, Note, ParameterSpace
 from tests.plain_notes import plain_note
 from voice import list_structures, load_structure
 from voice.structure import parse_structure
@@ -223,18 +224,11 @@ def test_cells_count_what_a_stepped_parameter_can_be(name: str) -> None:
 
 def test_steps_on_a_logarithmic_scale_have_no_equal_cells() -> None:
     """Steps of 500 Hz lie close together above: the centres of equal cells would miss some."""
-    voice = parse_structure(
-        """
-        schema_version = 1
-        name = "stepped-filter"
-        meaning = "A cutoff in equal steps, a resonance in equal steps."
-        [free]
-        "filter.cutoff_hz" = { low = 500.0, high = 5000.0, step = 500.0, neutral = 5000.0 }
-        "filter.resonance_ratio" = { low = 0.0, high = 1.0, step = 0.25 }
-        """,
-        source="stepped-filter.toml",
-    )
-    problem = Problem(voice, voice.space, voice.complete({}), 1)
+    cutoff, resonance = (CATALOGUE[f"filter.{end}"] for end in ("cutoff_hz", "resonance_ratio"))
+    stepped = replace(cutoff, low=500.0, high=5000.0, neutral=5000.0, step=500.0)
+    space = ParameterSpace((stepped, replace(resonance, step=0.25)))
+    voice = load_structure("two-oscillator")
+    problem = Problem(voice, space, voice.complete({}), 1)
     assert problem.cells[:2].tolist() == [0, 5]
 
 

@@ -45,11 +45,13 @@ def _gates_s(evaluator: Evaluator) -> list[float]:
     return [note.gate_s for note in evaluator.notes]
 
 
+@pytest.mark.slow
 def test_a_gate_comes_back_with_the_envelopes_that_were_bent_to_it() -> None:
-    """Within 5 ms; moving the gate alone leaves far more. Attacks, oscillators, phases stay."""
+    """Within 5 ms after two calls, which the gate alone isn't; only envelopes and filter move."""
     evaluator, bent = _late(57.0)
     with evaluator:
         fitted = fit_gates_and_envelopes(evaluator, bent, [True])
+        fitted = fit_gates_and_envelopes(evaluator, fitted, [True], is_near=True)
         assert _gates_s(evaluator)[0] == pytest.approx(GATE_S, abs=0.005)
         left = evaluator.losses(fitted[None])[0]
         moved = np.flatnonzero(fitted != bent)
@@ -75,6 +77,7 @@ def test_what_is_never_further_away() -> None:
         assert _gates_s(evaluator)[0] == pytest.approx(GATE_S, abs=0.003)
 
 
+@pytest.mark.slow
 def test_a_gate_that_was_given_stays() -> None:
     """Of two notes only the one whose gate was estimated is moved; of none, nothing."""
     evaluator, bent = _late(57.0, 64.0, gates_s=(GATE_S, GATE_S + LATE_S))
@@ -83,10 +86,10 @@ def test_a_gate_that_was_given_stays() -> None:
             fit_gates_and_envelopes(evaluator, bent, [False, False]), bent
         )
         assert _gates_s(evaluator) == [GATE_S, GATE_S + LATE_S]
-        fit_gates(evaluator, bent, [False, True])
+        fit_gates_and_envelopes(evaluator, bent, [False, True])
         given_s, estimated_s = _gates_s(evaluator)
     assert given_s == GATE_S
-    assert estimated_s < GATE_S + LATE_S
+    assert estimated_s == pytest.approx(GATE_S, abs=0.005)
 
 
 @pytest.mark.slow
