@@ -116,7 +116,9 @@ class PageServer:
 def serve_page(folder: Path) -> Iterator[PageServer]:
     """Start `earwright page` in a folder, and end it afterwards; jobs are ended, too."""
     command = [sys.executable, "-m", "matcher.cli", "page", str(folder), "--no-browser"]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
+    # One thread: what a search does besides being watched is of no use here.
+    threads = {"NUMBA_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    environment = {**os.environ, **threads, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
     with subprocess.Popen(  # noqa: S603  our own command
         command,
         env=environment,

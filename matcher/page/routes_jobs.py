@@ -10,7 +10,6 @@ from starlette.responses import StreamingResponse
 
 from matcher.losses import weights_for
 from matcher.page.jobs import BEST_FILE, LAST_KINDS, read_events
-from matcher.page.pictures import picture
 from matcher.page.routing import (
     context_of,
     get,
@@ -24,7 +23,7 @@ from matcher.page.routing import (
     values_in,
     wav,
 )
-from matcher.page.sounds import wav_bytes
+from matcher.page.sounds import picture, wav_bytes
 from matcher.playing import noise_seed
 from shared import CATALOGUE, ParameterError, Patch, parse_pitch
 

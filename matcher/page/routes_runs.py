@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 from matcher.explaining import Explanation
 from matcher.explaining.keyboard import KEYBOARD_SOUND, Keyboard
 from matcher.explaining.patch_parts import LARGEST_AMOUNT, present_parts, scaled_part
-from matcher.page.pictures import picture
 from matcher.page.routing import (
     context_of,
     get,
@@ -23,7 +22,7 @@ from matcher.page.routing import (
     wav,
 )
 from matcher.page.runs import captions, picture_of, sound_file
-from matcher.page.sounds import LONGEST_GATE_S, changed_patch, wav_bytes
+from matcher.page.sounds import LONGEST_GATE_S, changed_patch, picture, wav_bytes
 from matcher.page.structures import describe_values
 from matcher.report.sheet import slack_text
 from shared import Note, RunFolderError, sha256_digest

@@ -9,8 +9,7 @@ from matcher.defaults import DEFAULT_STRUCTURE
 from matcher.explaining.keyboard import Keyboard
 from matcher.explaining.patch_parts import present_parts
 from matcher.hearing import compare_notes
-from matcher.page.pictures import picture
-from matcher.page.sounds import TargetPlayer
+from matcher.page.sounds import TargetPlayer, picture
 from matcher.page.structures import describe_parameters, describe_values
 from matcher.page.targets import quietly
 from matcher.page.workspace import Kept

@@ -16,8 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.page.pictures import picture
-from matcher.page.sounds import wav_bytes
+from matcher.page.sounds import picture, wav_bytes
 from matcher.page.workspace import Kept, free_file, plain_file_name
 from matcher.runs.layout import safe_name
 from matcher.target import load_target

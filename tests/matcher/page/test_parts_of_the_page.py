@@ -11,9 +11,8 @@ import numpy as np
 import pytest
 
 from matcher.page.jobs import PageJobs, read_events, write_event
-from matcher.page.pictures import picture
 from matcher.page.routing import answer
-from matcher.page.sounds import LONGEST_GATE_S, SoundCache
+from matcher.page.sounds import LONGEST_GATE_S, SoundCache, picture
 from matcher.page.structures import PageStructures, describe_parameters, describe_values
 from matcher.page.targets import manifest_text
 from matcher.page.workspace import Workspace

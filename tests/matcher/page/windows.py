@@ -31,7 +31,7 @@ VIEWS = ("target", "match", "listen", "shape", "keep", "why", "compare", "take")
 
 def quick_run(server: PageServer, target: str) -> str:
     """Match a target with a few candidates, and return the run's name."""
-    return str(server.wait_for_job(start_match(server, target, evals=200))[-1]["run"])
+    return str(server.wait_for_job(start_match(server, target, evals=120))[-1]["run"])
 
 
 def start_match(server: PageServer, target: str, **budget: float) -> str:
