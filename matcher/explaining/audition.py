@@ -9,7 +9,7 @@ from collections.abc import Mapping  # noqa: TC003  a field of a public record
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from matcher.explaining.patch_parts import exaggerated, find_parts, part_title, works
+from matcher.explaining.patch_parts import at_work, exaggerated, find_parts, part_title
 from matcher.explaining.sound_files import (
     GAP_S,
     common_gain,
@@ -185,7 +185,8 @@ def _settings(
         return ""
     names = [name for name in CATALOGUE.names if name in switch.names or name in switch.off]
     changed = [name for name in names if values[name] != before[name]]
-    shown = changed or [name for name in names if name in switch.off and works(name, before)]
+    working = at_work(before)
+    shown = changed or [name for name in names if name in switch.off and name in working]
     # What goes with a part, as an envelope with its filter, is a part of its own.
     shown = [name for name in shown if part_title(name) == switch.title] or shown
     text = ", ".join(f"{parameter_label(n)} {CATALOGUE[n].format(values[n])}" for n in shown)

@@ -127,18 +127,7 @@ def explain(
 
 
 def default_seconds(run: RunFolder) -> float:
-    """Say how long a run is explained if nothing is said: as long as its match took.
-
-    Parameters
-    ----------
-    run : RunFolder
-        The run.
-
-    Returns
-    -------
-    float
-        Time in s, 5 at least.
-    """
+    """Say how long a run is explained if nothing is said: as long as its match, 5 s at least."""
     figures = run.run.get("figures")
     elapsed_s = figures.get("elapsed_s") if isinstance(figures, dict) else None
     return max(float(elapsed_s), FEWEST_SECONDS) if isinstance(elapsed_s, (int, float)) else 30.0

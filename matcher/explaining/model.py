@@ -157,238 +157,149 @@ def read_record(path: Path, head: type[Document], kind: type[Record], *, advice:
 
 @dataclass(frozen=True)
 class ProfilePoint:
-    """One place of a control, the others fitted again.
+    """One value of a control, the others fitted again."""
 
-    Parameters
-    ----------
-    value : float
-        Value of the parameter.
-    loss : float
-        Loss there.
-    largest : float
-        Largest rise of a measured part of the loss, in just-noticeable differences.
-    """
-
+    # Value of the parameter.
     value: float
+    # Loss there.
     loss: float
+    # Largest rise of a measured part of the loss, in just-noticeable differences.
     largest: float
 
 
 @dataclass(frozen=True)
 class Slack:
-    """How exactly one control has to be set.
+    """How exactly one control has to be set."""
 
-    Parameters
-    ----------
-    name : str
-        The parameter.
-    part, label : str
-        Its part and its name on a panel.
-    value, low, high : float
-        Where it stands, and the interval within which no difference is heard, the other
-        controls fitted again.
-    is_low_open, is_high_open : bool
-        Whether the interval ends at the end of the range, and not at a difference.
-    alone_low, alone_high : float
-        The same interval with all other controls left alone.
-    exactness : str
-        "anywhere", "roughly", "with care" or "exactly": how much of the range the interval is.
-    profile : tuple of ProfilePoint
-        What was measured, by rising value.
-    sentence : str
-        In words.
-    """
-
+    # The parameter.
     name: str
+    # Its part and its name on a panel.
     part: str
     label: str
+    # Its value, and the interval within which no difference is heard, the other controls
+    # fitted again.
     value: float
     low: float
     high: float
+    # Whether the interval ends at the end of the range, and not at a difference.
     is_low_open: bool
     is_high_open: bool
+    # The same interval with all other controls left alone.
     alone_low: float
     alone_high: float
+    # "anywhere", "roughly", "with care" or "exactly": how much of the range the interval is.
     exactness: str
+    # What was measured, by rising value.
     profile: tuple[ProfilePoint, ...]
+    # In words.
     sentence: str
 
     def holds(self, value: float) -> bool:
-        """Say whether a value lies within the slack.
-
-        Parameters
-        ----------
-        value : float
-            In the unit of the parameter.
-
-        Returns
-        -------
-        bool
-            True from `low` to `high`.
-        """
+        """Say whether a value, in the unit of the parameter, lies within the slack."""
         return self.low <= value <= self.high
 
 
 @dataclass(frozen=True)
 class TradeOff:
-    """Two controls that can stand in for each other.
+    """Two controls that can stand in for each other."""
 
-    Parameters
-    ----------
-    first, second : str
-        The parameters.
-    first_values, second_values : tuple of (float, float)
-        Where they stand in the patch, and where they stand in another setting that sounds the
-        same.
-    strength : float, 0 to 1
-        Share of what moving the first one changes that the second one takes back.
-    sentence : str
-        "A lower cutoff with more envelope depth ...".
-    """
-
+    # The parameters.
     first: str
     second: str
+    # Their values in the patch, and in another setting that sounds the same.
     first_values: tuple[float, float]
     second_values: tuple[float, float]
+    # Share of what moving the first one changes that the second one takes back.
     strength: float
+    # "A lower cutoff with more envelope depth ...".
     sentence: str
 
 
 @dataclass(frozen=True)
 class SlackOfPatch:
-    """How exactly each control has to be set.
+    """How exactly each control has to be set."""
 
-    Parameters
-    ----------
-    slacks : tuple of Slack
-        The most exact one first.
-    trade_offs : tuple of TradeOff
-        The strongest one first.
-    missing : tuple of str
-        Parameters that time was too short for.
-    """
-
+    # The most exact one first.
     slacks: tuple[Slack, ...]
+    # The strongest one first.
     trade_offs: tuple[TradeOff, ...]
+    # Parameters that time was too short for.
     missing: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class BuildStep:
-    """One step from the plain patch to the final one.
+    """One step from the plain patch to the final one."""
 
-    Parameters
-    ----------
-    number : int
-        From 1.
-    part : str
-        The part that is set.
-    text : str
-        What to do, in panel language.
-    values : mapping of str to float
-        What is set.
-    loss : float
-        Loss after the step.
-    change : float
-        How far the sound moves in this step, in just-noticeable differences of what changes
-        most.
-    file : str
-        The sound after the step, within the run folder.
-    """
-
+    # From 1.
     number: int
+    # The part that is set.
     part: str
+    # What to do, in panel language.
     text: str
+    # What is set.
     values: Mapping[str, float]
+    # Loss after the step.
     loss: float
+    # How far the sound moves in this step, in just-noticeable differences of what changes most.
     change: float
+    # The sound after the step, within the run folder.
     file: str
 
 
 @dataclass(frozen=True)
 class BuildOrder:
-    """From the plain patch to the final one, the step that helps most first.
+    """From the plain patch to the final one, the step that helps most first."""
 
-    Parameters
-    ----------
-    start_text : str
-        What the plain patch is.
-    start_loss, final_loss : float
-        Loss of the plain patch, and of the patch.
-    start_file : str
-        Sound of the plain patch.
-    steps : tuple of BuildStep
-        No more than can be heard.
-    left_out : tuple of str
-        What the patch sets besides, and nobody hears.
-    """
-
+    # What the plain patch is.
     start_text: str
+    # Loss of the plain patch, and of the patch.
     start_loss: float
     final_loss: float
+    # Sound of the plain patch.
     start_file: str
+    # No more than can be heard.
     steps: tuple[BuildStep, ...]
+    # What the patch sets besides, and nobody hears.
     left_out: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class Importance:
-    """How much each parameter explains, by one measure over the whole search.
+    """How much each parameter explains, by one measure over the whole search."""
 
-    Parameters
-    ----------
-    method : str
-        "PED-ANOVA" or "fANOVA".
-    scope : str
-        What it was computed over: "all evaluations", "best quarter".
-    meaning : str
-        The question that it answers, in a sentence.
-    n_evaluations : int
-        Evaluations that it has seen.
-    importances : mapping of str to float, 0 to 1
-        Share of each parameter, largest first; they add up to 1.
-    """
-
+    # "PED-ANOVA" or "fANOVA".
     method: str
+    # What it was computed over: "all evaluations", "best quarter".
     scope: str
+    # The question that it answers, in a sentence.
     meaning: str
+    # Evaluations that it has seen.
     n_evaluations: int
+    # Share of each parameter, largest first; they add up to 1.
     importances: Mapping[str, float]
 
 
 @dataclass(frozen=True)
 class SearchImportance:
-    """Which parameters explain the loss over the search.
+    """Which parameters explain the loss over the search."""
 
-    Parameters
-    ----------
-    n_evaluations : int
-        Evaluations in the record.
-    measures : tuple of Importance
-        One for each measure and scope.
-    """
-
+    # Evaluations in the record.
     n_evaluations: int
+    # One for each measure and scope.
     measures: tuple[Importance, ...]
 
 
 @dataclass(frozen=True)
 class StandIn:
-    """A control that moved when the rest was fitted again without a part.
+    """A control that moved when the rest was fitted again without a part."""
 
-    Parameters
-    ----------
-    name : str
-        The parameter.
-    before, after : float
-        Its value in the patch, and after the fit.
-    text : str
-        The change in panel language.
-    """
-
+    # The parameter.
     name: str
+    # Its value in the patch, and after the fit.
     before: float
     after: float
+    # The change in panel language.
     text: str
 
 
@@ -398,55 +309,38 @@ class PartEffect:
 
     Rises say by how much the patch without the part is further from the target than the patch,
     in audible steps; negative ones: it comes closer without.
-
-    Parameters
-    ----------
-    part : str
-        Title of the part, as in `matcher.parts`.
-    verdict : str
-        "needed" (missed even after the rest was fitted again), "replaceable" (missed, but
-        others can take over), "inaudible" (not missed) or "absent" (it does nothing in this
-        patch).
-    neutral : mapping of str to float
-        Values with which it was left out.
-    loss, refit_loss : float or None
-        Loss without it: as it is, and with the rest fitted again. None where not measured.
-    rise, refit_rise : float or None
-        The same against the loss of the patch.
-    largest, refit_largest : float or None
-        Largest rise of a single measured part of the loss, in just-noticeable differences; from
-        1 on it counts as audible.
-    by_term, refit_by_term : mapping of str to float
-        Rise of each term of the loss.
-    by_time, by_band : mapping of str to float
-        Rise of the difference from the target within the attack, body and release, and within
-        bands.
-    by_time_and_band : mapping of str to mapping of str to float
-        The same for each band within each stretch of time.
-    by_note : mapping of str to float
-        Rise of the loss on each note.
-    stand_ins : tuple of StandIn
-        What moved most in the fit without it.
-    sentence : str
-        All that in a sentence.
     """
 
+    # Title of the part, as in `matcher.parts`.
     part: str
+    # "needed" (missed even after the rest was fitted again), "replaceable" (missed, but others can
+    # take over), "inaudible" (not missed) or "absent" (it does nothing in this patch).
     verdict: str
+    # Values with which it was left out.
     neutral: Mapping[str, float] = field(default_factory=dict)
+    # Loss without it: as it is, and with the rest fitted again. None where not measured.
     loss: float | None = None
     refit_loss: float | None = None
+    # The same against the loss of the patch.
     rise: float | None = None
     refit_rise: float | None = None
+    # Largest rise of a single measured part of the loss, in just-noticeable differences; from 1 on
+    # it counts as audible.
     largest: float | None = None
     refit_largest: float | None = None
+    # Rise of each term of the loss.
     by_term: Mapping[str, float] = field(default_factory=dict)
     refit_by_term: Mapping[str, float] = field(default_factory=dict)
+    # Rise of the difference from the target within the attack, body and release, and within bands.
     by_time: Mapping[str, float] = field(default_factory=dict)
     by_band: Mapping[str, float] = field(default_factory=dict)
+    # The same for each band within each stretch of time.
     by_time_and_band: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    # Rise of the loss on each note.
     by_note: Mapping[str, float] = field(default_factory=dict)
+    # What moved most in the fit without it.
     stand_ins: tuple[StandIn, ...] = ()
+    # All that in a sentence.
     sentence: str = ""
 
     @property
@@ -457,46 +351,30 @@ class PartEffect:
 
 @dataclass(frozen=True)
 class Interactions:
-    """Sobol indices of the loss in a box around the patch.
+    """Sobol indices of the loss in a box around the patch."""
 
-    Parameters
-    ----------
-    names : tuple of str
-        The parameters that were moved.
-    low, high : mapping of str to float
-        The box, in physical units.
-    first, total : mapping of str to float
-        Share of the variance that a parameter explains alone, and with all others.
-    n_evaluations : int
-        Candidates that were scored.
-    sentences : tuple of str
-        What acts jointly, in words.
-    """
-
+    # The parameters that were moved.
     names: tuple[str, ...]
+    # The box, in physical units.
     low: Mapping[str, float]
     high: Mapping[str, float]
+    # Share of the variance that a parameter explains alone, and with all others.
     first: Mapping[str, float]
     total: Mapping[str, float]
+    # Candidates that were scored.
     n_evaluations: int
+    # What acts jointly, in words.
     sentences: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class PartsInPatch:
-    """What each part brings in this patch.
+    """What each part brings in this patch."""
 
-    Parameters
-    ----------
-    parts : tuple of PartEffect
-        The one that is missed most first, absent ones last.
-    times, bands : mapping of str to str
-        Names of the stretches of time and of the bands, and what they span.
-    interactions : Interactions or None
-        Sobol indices; None where they were not measured.
-    """
-
+    # The one that is missed most first, absent ones last.
     parts: tuple[PartEffect, ...]
+    # Names of the stretches of time and of the bands, and what they span.
     times: Mapping[str, str]
     bands: Mapping[str, str]
+    # Sobol indices; None where they were not measured.
     interactions: Interactions | None = None

@@ -40,19 +40,20 @@ def _every_switch(values: Mapping[str, float]) -> Iterator[Switch]:
             yield switch
 
 
-def works(name: str, values: Mapping[str, float]) -> bool:
-    """Say whether a parameter that can leave something out does something."""
-    used = used_parameters(values)
-    if name in LEVELS:
-        return name in used
-    parameter = CATALOGUE[name]
-    is_moved = parameter.format(values[name]) != parameter.format(parameter.neutral)
-    return is_moved and name in used
+def at_work(values: Mapping[str, float]) -> frozenset[str]:
+    """Name the parameters that do something in a patch, and whose neutral value would be heard."""
+
+    def is_moved(name: str) -> bool:
+        parameter = CATALOGUE[name]
+        return parameter.format(values[name]) != parameter.format(parameter.neutral)
+
+    return frozenset(n for n in used_parameters(values) if n in LEVELS or is_moved(n))
 
 
 def present_switches(values: Mapping[str, float]) -> tuple[Switch, ...]:
     """List what does something in a patch and can be left out."""
-    return tuple(s for s in _every_switch(values) if any(works(name, values) for name in s.off))
+    working = at_work(values)
+    return tuple(s for s in _every_switch(values) if not working.isdisjoint(s.off))
 
 
 def switches_of(prepared: PreparedRun) -> tuple[tuple[Switch, ...], tuple[str, ...]]:
@@ -65,13 +66,14 @@ def switches_of(prepared: PreparedRun) -> tuple[tuple[Switch, ...], tuple[str, .
     present: list[Switch] = []
     absent: list[str] = []
     seen: set[frozenset[str]] = set()
+    working = at_work(prepared.values)
     for switch in _every_switch(prepared.values):
         mine = [name for name in switch.off if links.get(name, name) in space]
         controls = frozenset(links.get(name, name) for name in mine)
         if not mine or controls in seen:
             continue
         seen.add(controls)
-        if any(works(name, prepared.values) for name in mine):
+        if not working.isdisjoint(mine):
             present.append(switch)
         else:
             absent.append(switch.title)
