@@ -21,12 +21,13 @@ from shared import (
     true_peak_db,
 )
 from tests.explained_notes import BRASS
-from tests.matcher.explaining.explained_run import explained_run, set_patch
+from tests.matcher.explaining.explained_run import set_patch
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
-    from matcher import Audition
+    from matcher import Audition, RunFolder
 
 VALUES = {
     **CATALOGUE.neutral(),
@@ -40,9 +41,9 @@ C4 = Note(60.0)
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(copy_of_run: Callable[[], RunFolder]) -> Path:
     """Make a run with a vibrato that no search has found."""
-    run = explained_run(tmp_path_factory.mktemp("runs") / "horn")
+    run = copy_of_run()
     set_patch(run, osc1__vibrato__depth_cents=8.0)
     return run.path
 
@@ -50,7 +51,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def heard(folder: Path) -> Audition:
     """Listen to two parts, one after the other."""
-    return audition(folder, "vibrato", "filter envelope")
+    return audition(folder, "vibrato", "filter envelope", note=Note(60.0, gate_s=0.2))
 
 
 def _further(title: str, factor: float) -> dict[str, float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from typing import TYPE_CHECKING
 
 import pytest
@@ -16,23 +17,24 @@ from shared import ParameterError, RunFolderError, sha256_digest
 from tests.matcher.explaining.explained_run import explained_run, set_patch
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from matcher import RunFolder
 
 
 @pytest.fixture(scope="module")
-def run(tmp_path_factory: pytest.TempPathFactory) -> RunFolder:
+def run(copy_of_run: Callable[[], RunFolder]) -> RunFolder:
     """Make a run whose patch is the true one."""
-    run = explained_run(tmp_path_factory.mktemp("runs") / "horn")
+    run = copy_of_run()
     set_patch(run)
     return load_run(run.path)
 
 
 @pytest.fixture(scope="module")
 def explanation(run: RunFolder) -> Explanation:
-    """Explain it within two seconds."""
-    return explain(run.path, seconds=2.0, progress=False)
+    """Explain it within one second."""
+    return explain(run.path, seconds=1.0, progress=False)
 
 
 def test_all_sections_are_there_and_kept(run: RunFolder, explanation: Explanation) -> None:
@@ -76,9 +78,9 @@ def test_all_is_printed_within_eighty_columns(explanation: Explanation) -> None:
     assert max(len(line) for line in text.splitlines()) <= 79
 
 
-def test_a_stop_keeps_what_was_done(tmp_path: Path) -> None:
+def test_a_stop_keeps_what_was_done(copy_of_run: Callable[[], RunFolder]) -> None:
     """Stopped in the first section, the file has that one, and says that it was stopped."""
-    run = explained_run(tmp_path / "horn")
+    run = copy_of_run()
     found = explain(run, seconds=30.0, progress=False, stop=lambda: True)
     assert found.stop_reason == "stopped"
     assert found.build is not None
@@ -86,9 +88,11 @@ def test_a_stop_keeps_what_was_done(tmp_path: Path) -> None:
     assert Explanation.load(run.path) == found
 
 
-def test_an_interrupt_keeps_what_was_done(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_interrupt_keeps_what_was_done(
+    copy_of_run: Callable[[], RunFolder], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Ctrl-C in a later section leaves the earlier ones in the file."""
-    run = explained_run(tmp_path / "horn")
+    run = copy_of_run()
 
     def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
@@ -101,17 +105,19 @@ def test_an_interrupt_keeps_what_was_done(tmp_path: Path, monkeypatch: pytest.Mo
     assert Explanation.load(run.path) == found
 
 
-def test_a_stop_keeps_what_an_earlier_one_found(tmp_path: Path) -> None:
+def test_a_stop_keeps_what_an_earlier_one_found(
+    run: RunFolder, explanation: Explanation, tmp_path: Path
+) -> None:
     """Stopped at once, sections of the same patch stay; after a change of the patch they don't."""
-    run = explained_run(tmp_path / "horn")
-    before = explain(run, seconds=1.0, progress=False)
+    shutil.copytree(run.path, tmp_path / "copy")
+    run = load_run(tmp_path / "copy")
     after = explain(run, seconds=30.0, progress=False, stop=lambda: True)
     assert after.stop_reason == "stopped"
     sections = ("build", "search", "parts", "slack")
-    assert all(getattr(after, name) == getattr(before, name) for name in sections)
+    assert all(getattr(after, name) == getattr(explanation, name) for name in sections)
     assert Explanation.load(run.path) == after
     assert "(stopped; the rest is from before)" in format_explanation(after)
-    set_patch(run)
+    set_patch(run, noise__level=0.1)
     other = explain(load_run(run.path), seconds=30.0, progress=False, stop=lambda: True)
     assert other.slack is None
     assert "(stopped; the rest is missing)" in format_explanation(other)

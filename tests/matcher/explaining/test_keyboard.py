@@ -12,9 +12,10 @@ from matcher import Keyboard, keyboard
 from matcher.explaining.key_checks import KeyRow, aliasing_db, judge_keys, lfos
 from matcher.texts.explanation import format_keyboard
 from shared import CATALOGUE, Note, ParameterError, RunFolderError, pitch_name, read_recording
-from tests.matcher.explaining.explained_run import explained_run, set_patch
+from tests.matcher.explaining.explained_run import set_patch
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from matcher import RunFolder
@@ -23,9 +24,9 @@ NEUTRAL = CATALOGUE.neutral()
 
 
 @pytest.fixture(scope="module")
-def run(tmp_path_factory: pytest.TempPathFactory) -> RunFolder:
+def run(copy_of_run: Callable[[], RunFolder]) -> RunFolder:
     """Make a run of the brass-like patch."""
-    return explained_run(tmp_path_factory.mktemp("runs") / "horn")
+    return copy_of_run()
 
 
 def _row(midi_pitch: float, **changes: object) -> KeyRow:
@@ -117,7 +118,9 @@ def test_a_level_that_drifts_is_told() -> None:
 def test_keys_and_velocities_are_played_and_kept(run: RunFolder) -> None:
     """Every key at every velocity is in the file, and the scale is a sound within the run."""
     set_patch(run)
-    found = keyboard(run.path, low="C3", high="C5", step=12, velocities=(100, 40), progress=False)
+    found = keyboard(
+        run.path, low="C3", high="C5", step=12, velocities=(100, 40), gate_s=0.4, progress=False
+    )
     assert Keyboard.load(run.path) == found
     assert [(row.pitch_name, row.velocity) for row in found.keys] == [
         (name, velocity) for velocity in (40, 100) for name in ("C3", "C4", "C5")
@@ -125,8 +128,8 @@ def test_keys_and_velocities_are_played_and_kept(run: RunFolder) -> None:
     assert found.reference == "C4"
     assert found.is_complete
     sound = read_recording(run.path / found.file)
-    # Three keys of 0.6 s and a tail of 0.25 s, two gaps of 0.05 s.
-    assert len(sound.signal) == pytest.approx(2.65 * sound.sample_rate_hz, abs=2)
+    # Three keys of 0.4 s and a tail of 0.25 s, two gaps of 0.05 s.
+    assert len(sound.signal) == pytest.approx(2.05 * sound.sample_rate_hz, abs=2)
     assert np.any(sound.signal)
     printed = format_keyboard(found)
     assert "monitor level down" in printed
@@ -144,7 +147,9 @@ def test_a_vibrato_that_runs_away_is_found(run: RunFolder) -> None:
         osc1__vibrato__rate_hz=6.0,
         osc1__vibrato__rate_key_track_ratio=1.0,
     )
-    found = keyboard(run.path, low=60.0, high=84.0, step=12, velocities=[100], progress=False)
+    found = keyboard(
+        run.path, low=60.0, high=84.0, step=12, velocities=[100], gate_s=0.3, progress=False
+    )
     assert [("LFO too fast" in row.problems) for row in found.keys] == [False, True, True]
     assert any("24.0 Hz" in sentence for sentence in found.findings)
 
