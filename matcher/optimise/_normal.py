@@ -31,20 +31,9 @@ BLOCK = 1024
 def products(residuals: Float32Array, weights: Float32Array, moved: FloatArray) -> FloatArray:
     """Turn differences into weighed slopes, and multiply all rows with each other.
 
-    Parameters
-    ----------
-    residuals : np.ndarray, shape=(n_rows, n), dtype=float32
-        Differences at a point, at a small move from it each, and at other places.
-    weights : np.ndarray, shape=(n,), dtype=float32
-        What each difference weighs in a sum of absolute values.
-    moved : np.ndarray, shape=(n_moved,), n_moved < n_rows
-        The moves.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_rows, n_rows), dtype=float64
-        Products of the slopes, then of the differences at the point and at the other places.
-        Weighed by the root of weight over size, they are sums of weighed squares.
+    `residuals` (n_rows, n) are those at a point, at a small move from it each, and at other
+    points. Products come in this order: slopes, the point, the others. Weighed by the root of
+    weight over size, they are sums of weighed squares.
     """
     n_rows, n = residuals.shape
     rows = np.empty((n_rows, n + -n % LANES), np.float32)

@@ -70,24 +70,11 @@ LEAST_GAIN, MOST_IDLE = 3e-3, 2
 class LocalSearch:
     """A search down one valley, as plain values that can be saved.
 
-    Parameters
-    ----------
-    point : np.ndarray, shape=(n_dimensions,)
-        Best candidate so far, in [0, 1].
-    loss : float
-        Its loss; infinite before it was scored.
-    moves : np.ndarray, shape=(n_dimensions,)
-        Size of the small move of each dimension that measures its slopes.
-    resting : np.ndarray of int, shape=(n_dimensions,)
-        For how many more steps a dimension that changed nothing is left out.
-    n_steps, n_stalls : int
-        Steps so far, and steps in a row that brought nothing.
-    free : np.ndarray of bool, shape=(n_dimensions,)
-        Which dimensions move.
-    gain : float
-        Share of the loss that the last step brought; 1 before the first.
-    was_narrow : bool
-        Whether dimensions were held that are free now.
+    `point` is the best candidate so far, `loss` its loss (infinite before it was scored). `moves`
+    is the size of the small move of each dimension that measures its slopes, `resting` for how
+    many more steps one that changed nothing is left out, `free` which ones move. Of its `n_steps`
+    the last `n_stalls` brought nothing; the last one brought the share `gain` of the loss, 1
+    before the first. `was_narrow` says that dimensions were held that are free now.
     """
 
     point: FloatArray
@@ -319,25 +306,9 @@ class LocalFits:
         free: BoolArray | None = None,
         limit: float = -np.inf,
     ) -> tuple[FloatArray, float]:
-        """Take some steps from a point.
+        """Take `n_steps` from a point at most, until one leads nowhere or `limit` is met.
 
-        Parameters
-        ----------
-        point : np.ndarray, shape=(n_dimensions,)
-            Where to begin.
-        n_steps : int >= 1
-            How many steps at most; it ends earlier when one leads nowhere.
-        free : np.ndarray of bool, shape=(n_dimensions,), optional
-            Which dimensions move.
-        limit : float
-            A loss that is low enough to end.
-
-        Returns
-        -------
-        point : np.ndarray, shape=(n_dimensions,)
-            Where they lead.
-        loss : float
-            Its loss; infinite if no candidate was left.
+        Returns where they lead, and the loss there; infinite if no candidate was left.
         """
         search = LocalSearch.at(point, free, move=NEAR_MOVE)
         for _ in range(n_steps):
@@ -350,20 +321,9 @@ class LocalFits:
     ) -> FloatArray | None:
         """Fit everything at some changed points but what was changed there.
 
-        Parameters
-        ----------
-        point : np.ndarray, shape=(n_dimensions,)
-            Where slopes are measured.
-        changed_points : np.ndarray, shape=(n_points, n_dimensions)
-            The same with something changed each.
-        limit : float
-            What a loss may be.
-
-        Returns
-        -------
-        np.ndarray, shape=(n_dimensions,), or None
-            The one that comes out best if it is within the limit, or else a near one that comes
-            there in some more steps; None if there is none, or no candidate is left.
+        Slopes are measured at `point`, of which each of `changed_points` has something changed.
+        Returns the one that comes out best if its loss is within the limit, or else a near one
+        that comes there in some more steps; None if there is none, or no candidate is left.
         """
         search = LocalSearch.at(point, move=NEAR_MOVE)
         points, columns, moved = search.slope_points(self._box)

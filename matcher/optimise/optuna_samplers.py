@@ -66,21 +66,9 @@ def quiet_optuna() -> Iterator[None]:
 class OptunaSampler:
     """One of Optuna's samplers over the unit box.
 
-    Circular dimensions are plain ones here: none of these samplers knows phases.
-
-    Parameters
-    ----------
-    name : {"tpe", "qmc", "random", "optuna-cmaes"}
-        Tree-structured Parzen estimator; scrambled Sobol' sequence; uniform; Optuna's use of
-        CMA-ES (from the middle of the box: starts are evaluated, but don't move it).
-    box : Box
-        Which dimensions are stepped.
-    seed : int >= 0
-        Seed of all draws.
-    starts : np.ndarray, shape=(n_starts, n_dimensions)
-        Proposed first; may have no rows.
-    population : int >= 4
-        Size of a generation (``"optuna-cmaes"`` only).
+    A tree-structured Parzen estimator, a scrambled Sobol' sequence, uniform draws, or CMA-ES (from
+    the middle of the box: starts are evaluated, but don't move it). Circular dimensions are plain
+    ones here: none of these samplers knows phases.
     """
 
     is_converged = False

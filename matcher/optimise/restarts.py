@@ -185,22 +185,10 @@ class Run:
 
 
 class CmaesSampler:
-    """CMA-ES with restarts.
+    """CMA-ES with restarts; arguments are those of `make_sampler`.
 
-    Parameters
-    ----------
-    box : Box
-        Which dimensions are circular and which are stepped.
-    seed : int >= 0
-        Seed of all draws.
-    starts : np.ndarray, shape=(n_starts, n_dimensions)
-        Proposed first, followed by draws around them; may have no rows.
-    sigma : float, 0 < sigma <= 1
-        Standard deviation of the first draws of a run (near runs take a smaller one).
-    population : int >= 4
-        Smallest number of candidates in a generation. A generation ends when it is full and all
-        that was asked has been told, so that batches of any size will do; who keeps batches on
-        their way without a break keeps it from learning.
+    A generation ends when it is full and all that was asked has been told, so that batches of any
+    size will do; who keeps batches on their way without a break keeps it from learning.
     """
 
     name = "cmaes"
