@@ -18,7 +18,7 @@ from shared import PHASE_NAMES
 from tests.benchmarks.bench_known_answers import target_of
 from tests.known_notes import known_note
 from tests.own_notes import own_target
-from voice import list_structures, load_structure
+from voice import load_structure
 
 if TYPE_CHECKING:
     from matcher.problem import Problem
@@ -36,9 +36,12 @@ def rows_of(name: str, structure: str) -> tuple[np.ndarray, np.ndarray]:
     return base, movement_vectors(problem, target.notes, base, n_best=2, seed=0)
 
 
-@pytest.mark.parametrize("structure", list_structures())
+# Everything, stepped controls, a linked LFO, one oscillator that nothing moves against.
+@pytest.mark.parametrize(
+    "structure", ["complete", "wagon-desk", "pulse-strings-one-lfo", "one-oscillator"]
+)
 def test_rows_are_vectors_of_the_problem(structure: str) -> None:
-    """Any structure: rows in [0, 1], none if there is nothing to move."""
+    """Rows are in [0, 1]; there are none if there is nothing to move."""
     base, rows = rows_of("brass", structure)
     assert rows.shape[1] == len(base)
     assert np.all((rows >= 0.0) & (rows <= 1.0))
@@ -133,6 +136,7 @@ def test_starts_and_proposals_are_as_many_as_fits(
     assert len(movements.proposals()) == n_fits
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("n_left", "n_rows"), [(300, 0), (500, 1), (2000, 2)])
 def test_front_edges_have_to_be_worth_their_time(
     brass: tuple[Target, Problem, FloatArray, Movements], n_left: int, n_rows: int
