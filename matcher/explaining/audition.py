@@ -49,7 +49,7 @@ class Cue:
     Parameters
     ----------
     start_s, end_s : float
-        Where it stands in the file that plays them all, in s.
+        Its span in the file that plays them all, in s.
     part : str
         The part.
     version : str

@@ -1,6 +1,6 @@
-"""Measures of one rendered key: loudness, peak, brightness, LFOs, aliasing.
+"""Measures of rendered keys, and what breaks from one key to the next, in words.
 
-Aliasing is found by rendering the key once more at four times the rate: whatever stands in the
+Aliasing is found by rendering the key once more at four times the rate: whatever is in the
 spectrum of the first that the second doesn't have was folded back. Noise is left out for that, as
 it isn't the same at another rate.
 """
@@ -27,10 +27,10 @@ if TYPE_CHECKING:
 __all__ = ["KeyRow"]
 
 _OVERSAMPLING = 4
-# 2.7 Hz a bin: what folds back close to a partial still stands beside it on most keys.
+# 2.7 Hz a bin: what folds back close to a partial is still told from it on most keys.
 _N_FFT = 16_384
 # Half the width of the window's main lobe (Blackman-Harris: four bins), so that a partial that
-# stands a little elsewhere at the other rate is none that folded back.
+# lies a little elsewhere at the other rate is none that folded back.
 _N_NEAR = 9
 # Twice the amplitude at the other rate, 6 dB, is no difference of the filters near half the rate.
 _EXCESS_RATIO = 4.0
@@ -49,24 +49,31 @@ def measure_key(
 ) -> KeyRow:
     """Measure one key; levels are those of the voice."""
     head = sound[: max(1, round(note.gate_s * sample_rate_hz))]
-    is_silent = not np.any(head)
-    hz = float(midi_to_hz(note.midi_pitch))
-    brightness_hz = None if is_silent else _brightness_hz(head, sample_rate_hz)
     rates, depths = lfos(values, note.midi_pitch)
-    loudness = None if is_silent else loudness_lufs(sound, sample_rate_hz)
-    return KeyRow(
+    silent = KeyRow(
         midi_pitch=note.midi_pitch,
         pitch_name=pitch_name(note.midi_pitch),
         velocity=note.velocity,
-        loudness_lufs=loudness if loudness is not None and np.isfinite(loudness) else None,
-        true_peak_dbtp=None if is_silent else true_peak_db(sound, sample_rate_hz),
-        brightness_hz=brightness_hz,
-        brightness_ratio=None if brightness_hz is None else brightness_hz / hz,
+        loudness_lufs=None,
+        true_peak_dbtp=None,
+        brightness_hz=None,
+        brightness_ratio=None,
         lfo_rates_hz=rates,
         lfo_depths=depths,
-        aliasing_db=None
-        if is_silent
-        else aliasing_db(values, note, sample_rate_hz=sample_rate_hz, phases=phases),
+        aliasing_db=None,
+    )
+    if not np.any(head):
+        return silent
+    loudness = loudness_lufs(sound, sample_rate_hz)
+    brightness_hz = _brightness_hz(head, sample_rate_hz)
+    key_hz = float(midi_to_hz(note.midi_pitch))
+    return replace(
+        silent,
+        loudness_lufs=loudness if np.isfinite(loudness) else None,
+        true_peak_dbtp=true_peak_db(sound, sample_rate_hz),
+        brightness_hz=brightness_hz,
+        brightness_ratio=None if brightness_hz is None else brightness_hz / key_hz,
+        aliasing_db=aliasing_db(values, note, sample_rate_hz=sample_rate_hz, phases=phases),
     )
 
 
@@ -171,15 +178,9 @@ _WIDE_RATIO = 0.45
 _ALIASING_DB = -50.0
 _MOST_SPANS = 4
 
-SILENT = "silent"
-LEVEL = "level jumps"
-BRIGHTNESS = "brightness jumps"
-SHRILL = "shrill"
-DULL = "dull"
-FAST = "LFO too fast"
-WIDE = "LFO too deep"
-ALIASING = "aliasing"
-CLIPPING = "clipping"
+SILENT, LEVEL, BRIGHTNESS = "silent", "level jumps", "brightness jumps"
+SHRILL, DULL, FAST, WIDE = "shrill", "dull", "LFO too fast", "LFO too deep"
+ALIASING, CLIPPING = "aliasing", "clipping"
 _MEANINGS = {
     SILENT: "Nothing is heard",
     LEVEL: "The level jumps against the key below",
@@ -199,9 +200,9 @@ def judge_keys(
     """Mark the keys at which something breaks, and say so in sentences."""
     judged: list[KeyRow] = []
     for velocity in sorted({row.velocity for row in rows}):
-        line = sorted((r for r in rows if r.velocity == velocity), key=lambda r: r.midi_pitch)
+        keys = sorted((r for r in rows if r.velocity == velocity), key=lambda r: r.midi_pitch)
         before: KeyRow | None = None
-        for row in line:
+        for row in keys:
             problems = (*_jumps(before, row), *_single(row, reference))
             judged.append(replace(row, problems=tuple(problems)))
             before = row
@@ -294,11 +295,11 @@ def _runs(rows: Sequence[KeyRow]) -> list[str]:
     """Say if the level drifts over the whole keyboard."""
     sentences = []
     for velocity in sorted({row.velocity for row in rows}):
-        line = [r for r in rows if r.velocity == velocity and r.loudness_lufs is not None]
-        if len(line) < 2:
+        heard = [r for r in rows if r.velocity == velocity and r.loudness_lufs is not None]
+        if len(heard) < 2:
             continue
-        loudest = max(line, key=lambda row: row.loudness_lufs or 0.0)
-        softest = min(line, key=lambda row: row.loudness_lufs or 0.0)
+        loudest = max(heard, key=lambda row: row.loudness_lufs or 0.0)
+        softest = min(heard, key=lambda row: row.loudness_lufs or 0.0)
         span = (loudest.loudness_lufs or 0.0) - (softest.loudness_lufs or 0.0)
         if span >= _RUN_LU:
             sentences.append(

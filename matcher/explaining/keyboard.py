@@ -1,13 +1,14 @@
 """A patch over the keyboard: what breaks when it is played beyond the notes that it was made from.
 
 Every key is rendered at every velocity, measured, and judged against its neighbours and the note
-that the patch was matched to. The limits beyond which something is told are those at which a
+that the patch was matched to. The limits beyond which something counts are those at which a
 player would notice: common practice, no source, but where one is named.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -173,9 +174,9 @@ def keyboard(
     speeds = _checked_velocities(velocities)
     _check_gate(gate_s)
     folder = run if isinstance(run, RunFolder) else load_run(run)
-    player = _Player(folder.patch, gate_s)
+    play = partial(_play, folder.patch, gate_s=gate_s)
     matched = folder.notes[0].played
-    reference = player.play(matched.midi_pitch, matched.velocity)[0]
+    reference = play(matched.midi_pitch, matched.velocity)[0]
     if reference.true_peak_dbtp is None:
         raise ParameterError(
             f"{folder.path}: the patch is silent; a patch that sounds is needed. See its levels "
@@ -183,7 +184,7 @@ def keyboard(
             name="patch",
         )
     notes = [(pitch, velocity) for velocity in speeds for pitch in pitches]
-    rows, sounds = _play_all(player, notes, progress=progress, stop=stop)
+    rows, sounds = _play_all(play, notes, progress=progress, stop=stop)
     rows = [_with_headroom(row, reference.true_peak_dbtp) for row in rows]
     judged, findings = judge_keys(rows, reference)
     found = Keyboard(
@@ -207,34 +208,27 @@ def keyboard(
     return found
 
 
-class _Player:
-    """Plays and measures keys of a patch."""
-
-    def __init__(self, patch: Patch, gate_s: float) -> None:
-        self._patch = patch
-        self._gate_s = gate_s
-        self._phases = patch.phases[0] if patch.phases else None
-
-    def play(self, midi_pitch: float, velocity: int) -> tuple[KeyRow, FloatArray]:
-        """Play one key."""
-        note = Note(midi_pitch, velocity=velocity, gate_s=self._gate_s)
-        sound = render(
-            self._patch,
-            midi_pitch=midi_pitch,
-            velocity=velocity,
-            gate_s=self._gate_s,
-            duration_s=self._gate_s + _TAIL_S,
-            sample_rate_hz=_RATE_HZ,
-            phases=self._phases,
-        )
-        row = measure_key(
-            self._patch.values, note, sound, sample_rate_hz=_RATE_HZ, phases=self._phases
-        )
-        return row, sound
+def _play(
+    patch: Patch, midi_pitch: float, velocity: int, gate_s: float
+) -> tuple[KeyRow, FloatArray]:
+    """Play and measure one key."""
+    phases = patch.phases[0] if patch.phases else None
+    sound = render(
+        patch,
+        midi_pitch=midi_pitch,
+        velocity=velocity,
+        gate_s=gate_s,
+        duration_s=gate_s + _TAIL_S,
+        sample_rate_hz=_RATE_HZ,
+        phases=phases,
+    )
+    note = Note(midi_pitch, velocity=velocity, gate_s=gate_s)
+    row = measure_key(patch.values, note, sound, sample_rate_hz=_RATE_HZ, phases=phases)
+    return row, sound
 
 
 def _play_all(
-    player: _Player,
+    play: Callable[[float, int], tuple[KeyRow, FloatArray]],
     notes: Sequence[tuple[float, int]],
     *,
     progress: bool,
@@ -248,7 +242,7 @@ def _play_all(
         for pitch, velocity in notes:
             if stop is not None and stop():
                 break
-            row, sound = player.play(pitch, velocity)
+            row, sound = play(pitch, velocity)
             rows.append(row)
             sounds.append(sound)
             bar.update(1)

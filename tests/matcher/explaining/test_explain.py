@@ -154,6 +154,7 @@ def test_one_command_at_a_time(run: RunFolder) -> None:
             job.result()
 
 
+@pytest.mark.slow
 def test_a_run_of_sounds_alone_can_be_explained(tmp_path: Path) -> None:
     """Without the kept search, the target is made from its sound; the loss stays the same."""
     run = explained_run(tmp_path / "horn", 60.0, 67.0)

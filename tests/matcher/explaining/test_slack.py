@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     from matcher.explaining import SlackOfPatch
 
+# Every control of a patch is moved both ways, and the others are fitted at every step.
+pytestmark = pytest.mark.slow
 
 # Sounds as the target does, with other settings: a third of an octave from one to the other.
 SHIFTED = {
