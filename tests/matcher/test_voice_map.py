@@ -26,7 +26,7 @@ ALLOWED = {
     "search.proposals",  # values that are set together
     "calibrating.measures",  # how a recording tells a parameter
     "partial_fit.entries",  # columns of the partial model
-    "partial_fit.vectors",
+    "partial_fit.movements",
     "explaining.patch_parts",
 }
 
