@@ -33,7 +33,8 @@ class Evaluator:
     """Renders and scores candidates of a problem on all cores.
 
     Use it in a ``with`` block: it owns threads, as many as cores if `n_threads` is left out.
-    `seed` is that of the voice's noise.
+    `seed` is that of the voice's noise. An evaluator of shortened notes counts for the one of the
+    `whole` notes.
     """
 
     def __init__(
@@ -45,6 +46,7 @@ class Evaluator:
         weights: Mapping[str, float] | None = None,
         n_threads: int | None = None,
         seed: int = 0,
+        whole: Evaluator | None = None,
     ) -> None:
         if n_threads is not None and n_threads < 1:
             raise ParameterError(
@@ -61,6 +63,9 @@ class Evaluator:
         self._pool = ThreadPoolExecutor(self.n_threads)
         self._own = local()
         self._n_gates_set = 0
+        self._whole = whole or self
+        # Candidates that were rendered, by their share of whole ones: length times notes.
+        self.n_rendered = 0.0
 
     def __enter__(self) -> Self:
         """Give the evaluator itself."""
@@ -120,18 +125,34 @@ class Evaluator:
         losses = np.mean([totals(note_scores, self.weights) for note_scores in scores], axis=0)
         return losses, scores.mean(axis=0), residuals
 
-    def scores(self, vectors: FloatArray) -> FloatArray:
-        """Measure candidates, (n_notes, n_candidates, n_parts), in units of `PARTS`."""
-        return self._scores(vectors, None)
+    def scores(self, vectors: FloatArray, notes: Sequence[int] | None = None) -> FloatArray:
+        """Measure candidates on all or some notes, (n_notes, n_candidates, n_parts).
 
-    def _scores(self, vectors: FloatArray, residuals: Sequence[Float32Array] | None) -> FloatArray:
+        In units of `PARTS`.
+        """
+        return self._scores(vectors, None, notes)
+
+    @cached_property
+    def shares(self) -> FloatArray:
+        """What rendering each note costs, as a share of a whole candidate."""
+        lengths = np.array([target.n_render for target in self.targets], np.float64)
+        return lengths / sum(target.n_render for target in self._whole.targets)
+
+    def _scores(
+        self,
+        vectors: FloatArray,
+        residuals: Sequence[Float32Array] | None,
+        notes: Sequence[int] | None = None,
+    ) -> FloatArray:
         """Score candidates note by note; fill the residuals of each note if there are any."""
+        chosen = range(len(self.notes)) if notes is None else notes
+        self._whole.n_rendered += len(vectors) * float(self.shares[list(chosen)].sum())
         values = self.problem.values(vectors)
         result = np.empty((len(self.notes), len(vectors), len(PARTS)))
         jobs = []
         # Several notes keep all threads busy anyhow.
         ends = _group_ends(len(vectors), self.n_threads if len(self.notes) == 1 else 1)
-        for i_note in range(len(self.notes)):
+        for i_note in chosen:
             phases = self.problem.phases(vectors, i_note, values=values)
             for rows in map(slice, [0, *ends[:-1]], ends):
                 wanted = None if residuals is None else residuals[i_note][rows]
@@ -140,7 +161,7 @@ class Evaluator:
             jobs, self._pool.map(self._score_group, jobs), strict=True
         ):
             result[i_note, rows] = scored
-        return result
+        return result[list(chosen)]
 
     def _score_group(
         self, job: tuple[int, slice, FloatArray, FloatArray, Float32Array | None]

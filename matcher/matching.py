@@ -164,7 +164,7 @@ def _result(
         notes=_note_matches(evaluator, target, best, scores),
         record=run.record,
         settings=settings,
-        n_evaluations=len(run.record),
+        n_evaluations=run.n_evaluations,
         elapsed_s=run.elapsed_s,
         busy_s=run.busy_s,
         stop_reason=reason,

@@ -295,7 +295,7 @@ def search_refinement(
         ),
         record=SearchRecord(()) if run is None else run.record,
         settings=begun.settings(),
-        n_evaluations=0 if run is None else len(run.record),
+        n_evaluations=0 if run is None else run.n_evaluations,
         elapsed_s=0.0 if run is None else run.elapsed_s,
         busy_s=0.0 if run is None else run.busy_s,
         stop_reason=reason,

@@ -56,6 +56,14 @@ class SearchRecord:
         self._n_dimensions = len(self.names)
         self._table = np.empty((_FIRST_CAPACITY, self._n_dimensions + 2 + len(self.loss_terms)))
         self._n_rows = 0
+        # Candidates that are no rows here (shortened, or with another gate), by their share of
+        # whole ones.
+        self.n_apart = 0.0
+
+    @property
+    def n_evaluations(self) -> float:
+        """Count the evaluations, those that are no rows included."""
+        return self._n_rows + self.n_apart
 
     def __len__(self) -> int:
         """Count the evaluations."""
@@ -151,7 +159,12 @@ class SearchRecord:
 
     def to_npz(self, path: str | Path, *, overwrite: bool) -> None:
         """Write all evaluations as a NumPy archive, whole or not at all; see `from_npz`."""
-        names = {"names": self.names, "loss_terms": self.loss_terms, "version": _FORMAT_VERSION}
+        names = {
+            "names": self.names,
+            "loss_terms": self.loss_terms,
+            "n_apart": self.n_apart,
+            "version": _FORMAT_VERSION,
+        }
         buffer = io.BytesIO()
         np.savez(
             buffer,
@@ -180,6 +193,8 @@ class SearchRecord:
                 if header["version"] != _FORMAT_VERSION:
                     raise ValueError(f"it has version {header['version']!r}")  # noqa: TRY301
                 record = cls(header["names"], loss_terms=header["loss_terms"])
+                # Files of before such candidates counted don't have them.
+                record.n_apart = float(header.get("n_apart", 0.0))
                 losses, times = archive["losses"], archive["elapsed_s"]
                 rows = [archive["candidates"], losses[:, None], times[:, None], archive["terms"]]
             table = np.hstack(rows)

@@ -12,18 +12,15 @@ from matcher.partial_fit.across import MOST_LEFT_RATIO, NotesFit, fit_across
 from matcher.partial_fit.entries import NAMES, Entries, KeyRule, tracking_name
 from matcher.partial_fit.fit import MovementFit, NoteModel, fit_movement
 from matcher.partial_fit.tracks import PartialTracks, partial_tracks
-from matcher.search.onset_search import search_onsets
 from matcher.search.proposals import sweep_vectors
 from shared import CATALOGUE, PHASE_NAMES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
-    from matcher.evaluator import Evaluator
     from matcher.problem import Problem
     from matcher.target import TargetNote
     from shared import FloatArray
-    from shared.types import IntArray
 
     _Joint = tuple[NotesFit, int]
 
@@ -49,9 +46,6 @@ LEAST_TIMED, OTHER_NOTE_SHARE, LEAST_COUNTED = 400, 0.15, 200
 STAGE_SHARE, MOST_SWEPT = 16, 64
 # Fits that a search begins with, each in both orders of the oscillators.
 N_FITS = 4
-# Front edges take two or three seconds, which pays if their stage has so many candidates of one
-# note; with fewer they are searched less thoroughly, below a share of them not at all.
-WHOLE_FRONTS, LEAST_FRONTS = 2000, 0.2
 
 
 class Movements:
@@ -80,7 +74,7 @@ class Movements:
         seed: int = 0,
     ) -> None:
         self._problem = problem
-        self._notes = tuple(notes)
+        self.notes = tuple(notes)
         self._base = problem.vector({}) if base is None else base
         self._seed = seed
         self._vectors = np.empty((0, problem.n_dimensions))
@@ -88,15 +82,15 @@ class Movements:
 
     def compile(self) -> None:
         """Compile what `prepare` needs, or load what was compiled."""
-        if self._notes:
-            compile_fit(self._problem, self._notes, self._base)
+        if self.notes:
+            compile_fit(self._problem, self.notes, self._base)
 
     def prepare(self, n_left: int, *, is_timed: bool) -> None:
         """Make the fits, unless the first stage has too few candidates."""
-        if self._notes and n_left >= _least_candidates(len(self._notes), is_timed=is_timed):
+        if self.notes and n_left >= _least_candidates(len(self.notes), is_timed=is_timed):
             began = time.perf_counter()
             self._vectors = movement_vectors(
-                self._problem, self._notes, self._base, n_best=N_FITS, seed=self._seed
+                self._problem, self.notes, self._base, n_best=N_FITS, seed=self._seed
             )
             self._took_s = time.perf_counter() - began
 
@@ -116,37 +110,6 @@ class Movements:
     def proposals(self) -> FloatArray:
         """Make proposals of the fits; see `movement_proposals`."""
         return movement_proposals(self._problem, self._vectors)
-
-    def fronts(
-        self,
-        evaluator: Evaluator,
-        best: FloatArray,
-        n_left: int,
-        *,
-        seed: int,
-        moving: IntArray | None = None,
-        is_over: Callable[[], bool] = lambda: False,
-    ) -> FloatArray:
-        """Search the front edge, of the best point so far and of the closest fit put into it.
-
-        A fit leaves the attack out, and a front edge alone is nothing without the right detune: a
-        search that has found neither finds both at once. With little time, and in a patch that was
-        made plain, only the best point counts.
-        """
-        effort = min(1.0, n_left * len(self._notes) / WHOLE_FRONTS)
-        if effort < LEAST_FRONTS:
-            return np.empty((0, self._problem.n_dimensions))
-        fits = self.proposals()[: moving is None and effort == 1.0]
-        bases = np.concatenate([best[None], np.where(np.isnan(fits), best, fits)])
-        return search_onsets(
-            evaluator,
-            self._notes,
-            bases,
-            effort=effort,
-            seed=seed,
-            moving=moving,
-            is_over=is_over,
-        )
 
 
 def _least_candidates(n_notes: int, *, is_timed: bool) -> float:

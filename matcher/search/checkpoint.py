@@ -338,6 +338,8 @@ class Saving:
         recorder.record.append_rows(rows)
         recorder.evaluator.set_gates(state["gates_s"])
         recorder.busy_s = state["busy_s"]
+        # Searches that were saved before such candidates counted have none.
+        recorder.record.n_apart = state.get("n_apart", 0.0)
         recorder.start_clock(state["elapsed_s"])
         at = Position.from_state(state["position"])
         before, now = (state["evals"] or state["seconds"]), (recorder.evals or recorder.seconds)
@@ -357,6 +359,7 @@ class Saving:
             "gates_s": [note.gate_s for note in self._recorder.evaluator.notes],
             "elapsed_s": self._recorder.elapsed_s,
             "busy_s": self._recorder.busy_s,
+            "n_apart": self._recorder.record.n_apart,
             "evals": self._recorder.evals,
             "seconds": self._recorder.seconds,
             "reason": reason,

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.losses import totals
 from matcher.optimise import LocalFits
 from matcher.problem import whole_vectors
 from matcher.voice_map import names_where
@@ -38,25 +39,31 @@ FITTED_ROUNDS = (0.025, 0.008, 0.0025)
 MOST_GATES, STEPS_AT_EACH = 12, 1
 
 
-def fit_gates(evaluator: Evaluator, vector: FloatArray, is_estimated: Sequence[bool]) -> int:
+def fit_gates(
+    evaluator: Evaluator,
+    vector: FloatArray,
+    is_estimated: Sequence[bool],
+    *,
+    n_most: float = np.inf,
+) -> None:
     """Correct the evaluator's gates for one candidate that stays as it is.
 
-    Only notes of which `is_estimated` is true; returns how often the candidate was evaluated.
+    Only notes of which `is_estimated` is true, each by itself, with `n_most` candidates at most.
     """
-    n_evaluations = 0
+    last = evaluator.n_rendered + n_most
     for i, may_change in enumerate(is_estimated):
         for step_s in ROUNDS if may_change else ():
             gates = [note.gate_s for note in evaluator.notes]
             trials = gates[i] + step_s * np.arange(-N_STEPS, N_STEPS + 1)
             trials = trials[trials > 0.0]
+            if evaluator.n_rendered + len(trials) * evaluator.shares[i] > last:
+                return
             best = gates[i]
             try:
                 losses = [_loss(evaluator, vector, gates, i, float(trial)) for trial in trials]
                 best = float(trials[int(np.argmin(losses))])
             finally:  # also when Ctrl-C comes in between
                 evaluator.set_gates([*gates[:i], best, *gates[i + 1 :]])
-            n_evaluations += len(trials)
-    return n_evaluations
 
 
 def fit_gates_and_envelopes(
@@ -65,29 +72,32 @@ def fit_gates_and_envelopes(
     is_estimated: Sequence[bool],
     *,
     is_near: bool = False,
+    n_most: float = np.inf,
 ) -> FloatArray:
     """Correct the evaluator's gates, and fit the envelopes of a candidate to them.
 
     Gates are moved together, as what is taken for a release is off by as much in notes of one
     instrument; then each by itself, with the envelopes as they are. `is_near` leaves the first
-    round out, where gates were fitted before. The result is never further away than before.
+    round out, where gates were fitted before. The result is never further away than before; it
+    takes `n_most` candidates at most.
     """
     if not any(is_estimated):
         return vector
-    search = _GateSearch(evaluator, vector, is_estimated)
+    last = evaluator.n_rendered + n_most
+    search = _GateSearch(evaluator, vector, is_estimated, last)
     try:
-        search.goes(0.0)
+        search.improves(0.0)
         for step_s in FITTED_ROUNDS[is_near:]:
             for signed_s in (-step_s, step_s):
                 is_better = False
-                while search.goes(signed_s):
+                while search.improves(signed_s):
                     is_better = True
                 if is_better:
                     break
     finally:  # also when Ctrl-C comes in between
         search.settle()
     if len(is_estimated) > 1 or not len(search.columns):
-        fit_gates(evaluator, search.found, is_estimated)
+        fit_gates(evaluator, search.found, is_estimated, n_most=last - evaluator.n_rendered)
     return search.found
 
 
@@ -95,7 +105,11 @@ class _GateSearch:
     """Estimated gates moved together, step by step, with the envelopes fitted at each place."""
 
     def __init__(
-        self, evaluator: Evaluator, vector: FloatArray, is_estimated: Sequence[bool]
+        self,
+        evaluator: Evaluator,
+        vector: FloatArray,
+        is_estimated: Sequence[bool],
+        last: float,
     ) -> None:
         self.found = vector
         self.columns = _bent_columns(evaluator.problem)
@@ -103,17 +117,23 @@ class _GateSearch:
         self._gates_s = np.array([note.gate_s for note in evaluator.notes])
         self._moving = np.array(is_estimated, dtype=np.float64)
         self._shift_s, self._n_tried = 0.0, 0
+        # What a trial costs is known from the one before; of the first one it is a guess.
+        self._last, self._cost = last, 2.0 * len(self.columns)
         self._loss = float(evaluator.losses(vector[None, :])[0])
 
-    def goes(self, step_s: float) -> bool:
+    def improves(self, step_s: float) -> bool:
         """Try gates that are longer by a step; whether that comes closer."""
         shift_s = self._shift_s + step_s
         gates_s = self._gates_s + shift_s * self._moving
         if self._n_tried == MOST_GATES or not len(self.columns) or np.any(gates_s <= 0.0):
             return False
+        before = self._evaluator.n_rendered
+        if before + self._cost > self._last:
+            return False
         self._n_tried += 1
         self._evaluator.set_gates(gates_s.tolist())
         fitted, loss = self._fitted()
+        self._cost = self._evaluator.n_rendered - before
         if not loss < self._loss:
             return False
         self.found, self._shift_s, self._loss = fitted, shift_s, loss
@@ -151,6 +171,6 @@ def _bent_columns(problem: Problem) -> IntArray:
 def _loss(
     evaluator: Evaluator, vector: FloatArray, gates: list[float], i: int, trial_s: float
 ) -> float:
-    """Loss of the candidate with the gate of note `i` exchanged."""
+    """Loss of the candidate on note `i`, with its gate exchanged."""
     evaluator.set_gates([*gates[:i], trial_s, *gates[i + 1 :]])
-    return float(evaluator.losses(vector[None, :])[0])
+    return float(totals(evaluator.scores(vector[None, :], [i])[0], evaluator.weights)[0])

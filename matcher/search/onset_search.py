@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from shared import FloatArray
     from shared.types import IntArray
 
-__all__ = ["onset_evaluator", "search_onsets"]
+__all__ = ["onset_evaluator", "onset_starts", "search_onsets"]
 
 ONSET_S = 0.25
 FITTED_PHASES = ("osc1.phase", "osc2.phase")
@@ -39,6 +39,11 @@ N_DRAWS, N_STARTS = 1536, 12
 MOST_CANDIDATES = 5000
 # A bend has to be found before its attack can be: draws and searches come in two rounds.
 ROUNDS = (0.6, 0.4)
+# An onset search takes two or three seconds, which pays if its stage has so many candidates of one
+# note; with fewer it is less thorough, below a share it is left out.
+WHOLE_ONSETS, LEAST_ONSETS = 2000, 0.2
+# With a counted budget: from such a share of the usual effort on, a fit gets half of it.
+SHARED_EFFORT = 0.5
 # A bend that is there is a valley of its own from so many cents on.
 LEAST_BEND_CENTS = 5.0
 DEPTHS_CENTS, DECAYS_S, ATTACKS_S = (40.0, 1200.0), (0.005, 0.25), (0.0005, 0.04)
@@ -65,6 +70,44 @@ def onset_evaluator(evaluator: Evaluator, notes: Sequence[TargetNote]) -> Evalua
         weights=evaluator.weights,
         n_threads=evaluator.n_threads,
         seed=evaluator.seed,
+        whole=evaluator,
+    )
+
+
+def onset_starts(
+    evaluator: Evaluator,
+    notes: Sequence[TargetNote],
+    best: FloatArray,
+    fits: FloatArray,
+    *,
+    n_stage: int,
+    n_most: float | None,
+    seed: int,
+    moving: IntArray | None = None,
+    is_over: Callable[[], bool] = lambda: False,
+) -> FloatArray:
+    """Search the onset of the best vector so far, and of the closest fit put into it.
+
+    A partial fit (NaN where it says nothing) leaves the attack out, and an onset alone is nothing
+    without the right detune: a search that has found neither finds both at once. With little to
+    spend, and in a patch that was made plain, only the best vector counts. The stage has about
+    `n_stage` candidates; of a counted budget, `n_most` whole ones may be spent here.
+    """
+    fits = fits[: moving is None]
+    bases = np.concatenate([best[None], np.where(np.isnan(fits), best, fits)])
+    effort = min(1.0, n_stage * len(notes) / WHOLE_ONSETS)
+    if effort < LEAST_ONSETS:
+        return bases[:0]
+    bases = bases if effort == 1.0 else bases[:1]
+    if n_most is not None:
+        cost = _short_share(evaluator) * (N_DRAWS + MOST_CANDIDATES)
+        if n_most < SHARED_EFFORT * cost * len(bases):
+            bases = bases[:1]
+        effort = min(effort, n_most / (cost * len(bases)))
+    if effort < LEAST_ONSETS:
+        return bases[:0]
+    return search_onsets(
+        evaluator, notes, bases, effort=effort, seed=seed, moving=moving, is_over=is_over
     )
 
 
@@ -108,6 +151,13 @@ def search_onsets(
             if is_over():
                 break
         return np.stack(found)
+
+
+def _short_share(evaluator: Evaluator) -> float:
+    """Say what a shortened candidate costs, as a share of a whole one."""
+    whole = sum(target.n_render for target in evaluator.targets)
+    cut = (target.n_after - round(ONSET_S * target.sample_rate_hz) for target in evaluator.targets)
+    return 1.0 - sum(max(n, 0) for n in cut) / whole
 
 
 def _fitted_columns(problem: Problem) -> IntArray:

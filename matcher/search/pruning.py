@@ -80,7 +80,9 @@ class Pruning:
         self._recorder = recorder
         self._after_batch = after_batch
         self._first_row = self._n_replayed = first_row
-        self._n_left = PLAIN_EVALUATIONS if recorder.evals is None else recorder.evals - first_row
+        self._n_left = PLAIN_EVALUATIONS
+        if recorder.evals is not None:
+            self._n_left = int(recorder.evals - first_row - recorder.record.n_apart)
 
     def take(self) -> tuple[FloatArray, float]:
         """Take the step; return the plain candidate and its loss."""

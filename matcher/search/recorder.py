@@ -84,6 +84,16 @@ class Recorder:
         finally:
             self.busy_s += time.perf_counter() - began
 
+    @contextmanager
+    def apart(self) -> Iterator[None]:
+        """Count what the block renders, which is not recorded, and its time."""
+        before = self.evaluator.n_rendered
+        try:
+            with self.busy():
+                yield
+        finally:
+            self.record.n_apart += self.evaluator.n_rendered - before
+
     def measure(self, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Score whole vectors without recording them: losses, and scores part by part."""
         with self.busy():
@@ -100,7 +110,9 @@ class Recorder:
         """Record what was measured, and show it."""
         elapsed_s = self.elapsed_s
         self.record.append(vectors, losses, elapsed_s=elapsed_s, terms=scores)
-        self.progress.update(elapsed_s, len(self.record), float(np.min(self.record.losses)))
+        self.progress.update(
+            elapsed_s, round(self.record.n_evaluations), float(np.min(self.record.losses))
+        )
         if self._look is not None:
             self._look()
 
@@ -124,7 +136,7 @@ class Recorder:
         row = int(np.flatnonzero(record.losses == loss)[-1])
         return SearchState(
             elapsed_s=float(record.elapsed_s[-1]),
-            n_evaluations=len(record),
+            n_evaluations=round(record.n_evaluations),
             seconds=self.seconds,
             evals=self.evals,
             loss=breakdown(record.terms[row], evaluator.weights),

@@ -11,9 +11,10 @@ from matcher.partial_fit import Movements
 from matcher.problem import whole_vectors
 from matcher.search.checkpoint import Milestone, Position, Saving
 from matcher.search.gates import fit_gates_and_envelopes
+from matcher.search.onset_search import onset_starts
 from matcher.search.pruning import Pruning, moving_columns, tidy
 from matcher.search.recorder import Recorder, SearchState
-from matcher.search.stages import REFIT, LocalSearch, OnsetStage
+from matcher.search.stages import GATES_APART, REFIT, LocalSearch, OnsetStage
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -28,8 +29,12 @@ __all__ = ["SearchRun"]
 
 # With less than this left of the budget, gates stay as they are.
 FEWEST_LEFT = 100
+# Correcting gates gets so many candidates at least, in a budget that is small.
+FEWEST_FOR_GATES = 60
 # On a busy machine an onset search may take long; from this share of the time on it ends.
 NEARLY = 0.85
+# An onset search takes such a share of what is left at most: its last batch may go beyond that.
+MOST_OF_REST = 0.9
 # Candidates a second, about, of one note: it decides how widely a search with a time to keep
 # looks around before it settles.
 USUAL_RATE = 800.0
@@ -77,6 +82,11 @@ class SearchRun:
     def busy_s(self) -> float:
         """Time that went into rendering and scoring, in seconds."""
         return self._recorder.busy_s
+
+    @property
+    def n_evaluations(self) -> int:
+        """Candidates so far; those that are no rows of the record count by their length."""
+        return round(self.record.n_evaluations)
 
     @property
     def first(self) -> FloatArray:
@@ -199,7 +209,7 @@ class SearchRun:
         proposals = self._movements.proposals()
         if isinstance(stage, OnsetStage):
             moving = columns if is_refit else None
-            found = self._onsets(best, round(stage.onset_share * n_left), seed, moving)
+            found = self._onsets(stage, best, seed, moving)
             starts, proposals = np.concatenate([starts, found]), proposals[:0]
         base = starts[0]
         grids = self._grids(stage, base, n_left)
@@ -218,16 +228,23 @@ class SearchRun:
         self._at.begin(columns, base, sampler)
 
     def _onsets(
-        self, best: FloatArray, n_left: int, seed: int, moving: IntArray | None
+        self, stage: OnsetStage, best: FloatArray, seed: int, moving: IntArray | None
     ) -> FloatArray:
-        """Search the onset around the best so far, if there is time."""
-        if self._is_nearly_over():
+        """Search the onset around the best so far, if there is time, or what a count is for."""
+        if self._is_nearly_over() or not self._movements.notes:
             return best[None][:0]
-        with self._recorder.busy():
-            return self._movements.fronts(
+        n_most = None
+        if self.evals is not None:
+            n_left = self.evals - self.record.n_evaluations
+            n_most = min(stage.onset_apart * self.evals, MOST_OF_REST * n_left)
+        with self._recorder.apart():
+            return onset_starts(
                 self.evaluator,
+                self._movements.notes,
                 best,
-                n_left,
+                self._movements.proposals(),
+                n_stage=self._n_of_onset(stage),
+                n_most=n_most,
                 seed=seed,
                 moving=moving,
                 is_over=self._is_nearly_over,
@@ -236,26 +253,47 @@ class SearchRun:
     def _n_left(self, share: float) -> int:
         """Say how many candidates a share of the budget is; about, if the budget is a time."""
         if self.evals is not None:
-            return round(self.evals * share)
+            return round(self._n_recorded * share)
         n_notes = self.evaluator.problem.n_notes
         return round((self.seconds or 0.0) * share * USUAL_RATE / n_notes)
+
+    def _n_of_onset(self, stage: OnsetStage) -> int:
+        """Say how many candidates decide whether an onset is searched, and how thoroughly."""
+        if self.evals is not None:
+            return round(stage.onset_share * stage.share * self.evals)
+        return round(stage.onset_share * self._n_left(stage.share))
+
+    @property
+    def _n_recorded(self) -> float:
+        """Part of a counted budget for recorded candidates; what is apart has the rest."""
+        steps = (*self._plan, REFIT) if self._is_plain else self._plan
+        n_each = (self.evals or 0) * self.evaluator.problem.n_notes
+        apart = sum(stage.share_apart(n_each) for stage in steps)
+        return (self.evals or 0) * (1.0 - apart)
 
     def _grids(self, stage: Stage, base: FloatArray, n_left: int) -> list[FloatArray]:
         """Make the phase grids; of several notes, each one's best phases are put together."""
         grids = stage.grids(self.evaluator.problem, base, n_left=n_left)
         n_rows = sum(len(grid.rows) for grid in grids)
-        left = np.inf if self.evals is None else self.evals - len(self.record)
+        left = np.inf if self.evals is None else self.evals - self.record.n_evaluations
         if self.evaluator.problem.n_notes == 1 or left <= n_rows:
             return [grid.rows for grid in grids]
         return [grid.best_of_each_note(self._recorder.score_notes(grid.rows)) for grid in grids]
 
     def _fit_gates(self) -> None:
         """Correct the estimated gates, and record the best candidate as it fits to them."""
-        if self.evals is not None and self.evals - len(self.record) < FEWEST_LEFT:
-            return
-        with self._recorder.busy():
+        n_most = np.inf
+        if self.evals is not None:
+            n_most = max(GATES_APART * self.evals, FEWEST_FOR_GATES)
+            if self.evals - self.record.n_evaluations < FEWEST_LEFT + n_most:
+                return
+        with self._recorder.apart():
             fitted = fit_gates_and_envelopes(
-                self.evaluator, self.best, self.gates_estimated, is_near=self._at.step > 0
+                self.evaluator,
+                self.best,
+                self.gates_estimated,
+                is_near=self._at.step > 0,
+                n_most=n_most,
             )
         self._recorder.score(fitted[None, :])
 
@@ -273,7 +311,12 @@ class SearchRun:
     def _search_stage(self, share: float) -> str:
         """Search as the step says until `share` of the budget is used."""
         sampler = self._at.sampler
-        left = None if self.evals is None else round(self.evals * share) - len(self.record)
+        left = None
+        if self.evals is not None:
+            is_last = self._at.step == self._n_steps - 1
+            n_recorded = round(self._n_recorded * share) - len(self.record)
+            left = int(self.evals - self.record.n_evaluations)
+            left = left if is_last else min(left, n_recorded)
         if sampler is None or (left is not None and left < 1):
             return "evaluations"
         deadline = self._is_over if self.seconds is not None else None

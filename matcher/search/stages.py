@@ -16,6 +16,7 @@ import numpy as np
 
 from matcher.optimise import DEFAULT_POPULATION, DEFAULT_SAMPLER, make_basin_hopping, make_sampler
 from matcher.optimise.basin_hopping import JITTER, MOST_SEARCHES
+from matcher.search.onset_search import LEAST_ONSETS, WHOLE_ONSETS
 from matcher.search.proposals import (
     BEATS,
     PHASE_GRIDS,
@@ -59,6 +60,8 @@ SMALL_STEPS = "cmaes"
 EACH_START = 400
 # Candidates that are spread over the voice in the first look, and a stage's share of them at most.
 N_SWEPT, SWEPT_SHARE = 256, 0.25
+# Part of a counted budget that correcting gates once is worth.
+GATES_APART = 0.02
 # A phase grid has one place of the cycle for so many candidates of its stage.
 EACH_PHASE = 200
 
@@ -73,6 +76,14 @@ class Stage:
     # Whether the phases move too, and whether estimated gates are corrected in the end.
     has_phases: bool = True
     fits_gates: bool = False
+
+    def share_apart(self, n_each: float) -> float:
+        """Part of a counted budget for candidates that aren't recorded; a time holds them.
+
+        `n_each` is the budget times the number of notes.
+        """
+        del n_each
+        return GATES_APART if self.fits_gates else 0.0
 
     def columns(self, problem: Problem) -> IntArray:
         """Return the entries of a vector that move."""
@@ -267,8 +278,16 @@ class OnsetStage(LocalSearch):
     """A local search from what `matcher.search.onset_search` finds, beside the best so far."""
 
     has_proposals: bool = True
-    # Share of the stage that the onset search is worth.
+    # What the onset search is worth: of a time, a share of the stage's, and of a counted budget
+    # a part of its own.
     onset_share: float = 1.0
+    onset_apart: float = 0.115
+
+    def share_apart(self, n_each: float) -> float:
+        """Keep a part for the onset, if the budget is large enough for it."""
+        n_onset = self.onset_share * self.share * n_each
+        is_worth_it = n_onset >= LEAST_ONSETS * WHOLE_ONSETS
+        return super().share_apart(n_each) + self.onset_apart * is_worth_it
 
     def proposals(
         self, problem: Problem, base: FloatArray, grids: Sequence[FloatArray]
@@ -301,7 +320,7 @@ STEPPED_PLAN = (
     EvolutionStrategy("steps", 0.5, sigma=0.1),
 )
 # What is left of the budget once the patch was made plain.
-REFIT = OnsetStage("the rest fitted again", 1.0, onset_share=0.06)
+REFIT = OnsetStage("the rest fitted again", 1.0, onset_share=0.06, onset_apart=0.03)
 
 
 def default_plan(problem: Problem) -> tuple[Stage, ...]:

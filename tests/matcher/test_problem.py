@@ -311,3 +311,14 @@ def test_the_evaluator_does_not_change_its_input(rng: np.random.Generator) -> No
     with evaluator() as judge:
         judge.losses(vectors)
     np.testing.assert_array_equal(vectors, before)
+
+
+def test_what_is_rendered_is_counted_by_length_and_notes(rng: np.random.Generator) -> None:
+    """Whole candidates count one each, one of two equally long notes half."""
+    vectors = rng.random((6, PROBLEMS_OF_TWO.n_dimensions))
+    with evaluator() as judge:
+        both = judge.scores(vectors)
+        assert judge.n_rendered == pytest.approx(6.0)
+        second = judge.scores(vectors, [1])
+        assert judge.n_rendered == pytest.approx(6.0 + 6.0 * judge.shares[1])
+    np.testing.assert_array_equal(second, both[1:])

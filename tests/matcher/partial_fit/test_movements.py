@@ -7,12 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from matcher.evaluator import Evaluator
 from matcher.matching import make_problem
 from matcher.partial_fit import Movements
 from matcher.partial_fit.entries import NAMES
 from matcher.partial_fit.movements import movement_proposals, movement_starts, movement_vectors
-from matcher.playing import prepare_note
 from matcher.search.proposals import start_vectors
 from shared import PHASE_NAMES
 from tests.benchmarks.bench_known_answers import target_of
@@ -134,19 +132,6 @@ def test_starts_and_proposals_are_as_many_as_fits(
     n_fits = len(movements.starts(base, 1000, seed=0)) - 1000 // 16
     assert n_fits > 0
     assert len(movements.proposals()) == n_fits
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(("n_left", "n_rows"), [(300, 0), (500, 1), (2000, 2)])
-def test_front_edges_have_to_be_worth_their_time(
-    brass: tuple[Target, Problem, FloatArray, Movements], n_left: int, n_rows: int
-) -> None:
-    """Of the best point, with more candidates of the closest fit put into it, too."""
-    target, problem, base, movements = brass
-    notes = [note.note for note in target.notes]
-    with Evaluator(problem, [prepare_note(note) for note in target.notes], notes) as evaluator:
-        rows = movements.fronts(evaluator, base, n_left, seed=1)
-    assert rows.shape == (n_rows, problem.n_dimensions)
 
 
 def test_a_bent_attack_is_left_out_of_the_fit() -> None:

@@ -11,7 +11,13 @@ from matcher.evaluator import Evaluator
 from matcher.matching import make_problem
 from matcher.playing import prepare_note
 from matcher.problem import Problem
-from matcher.search.onset_search import FITTED_PHASES, ONSET_S, onset_evaluator, search_onsets
+from matcher.search.onset_search import (
+    FITTED_PHASES,
+    ONSET_S,
+    onset_evaluator,
+    onset_starts,
+    search_onsets,
+)
 from shared import PHASE_NAMES, FloatArray
 from tests.own_notes import BRASS, own_target
 from voice import load_structure
@@ -161,3 +167,46 @@ def test_what_was_made_plain_stays_plain() -> None:
     moved = np.flatnonzero(found != base)
     assert len(moved)
     assert set(moved) <= set(moving)
+
+
+def _bases() -> tuple[Target, Problem, FloatArray, FloatArray]:
+    """Return a note, its problem, a vector to begin with and one partial fit."""
+    target = own_target(57.0)
+    problem = make_problem(target, load_structure("two-oscillator"))
+    fit = np.where(np.arange(problem.n_dimensions) < 3, 0.5, np.nan)
+    return target, problem, problem.vector(BRASS), fit[None]
+
+
+@pytest.mark.parametrize(
+    ("n_stage", "n_most", "n_rows"),
+    [(300, None, 0), (500, None, 1), (2000, None, 1), (2000, 100.0, 0), (2000, 800.0, 1)],
+)
+def test_onsets_have_to_be_worth_their_cost(
+    n_stage: int, n_most: float | None, n_rows: int
+) -> None:
+    """With little time or few candidates none is searched; the clock stops the first one here."""
+    target, problem, base, fits = _bases()
+    with _evaluator(target, problem) as whole:
+        rows = onset_starts(
+            whole, target.notes, base, fits,
+            n_stage=n_stage, n_most=n_most, seed=1, is_over=lambda: True,
+        )  # fmt: skip
+    assert rows.shape == (n_rows, problem.n_dimensions)
+
+
+def test_short_candidates_count_by_their_length_and_keep_to_what_they_may_cost() -> None:
+    """A part of a candidate for each, and no more in all than was allowed but for a batch."""
+    target, problem, base, fits = _bases()
+    with _evaluator(target, problem) as whole:
+        with onset_evaluator(whole, target.notes) as short:
+            short.losses(np.stack([base] * 10))
+            share = short.targets[0].n_render / whole.targets[0].n_render
+        assert 0.0 < share < 1.0
+        assert whole.n_rendered == pytest.approx(10 * share)
+        before, n_most = whole.n_rendered, 0.25 * share * 6536
+        rows = onset_starts(
+            whole, target.notes, base, fits[:0], n_stage=2000, n_most=n_most, seed=1
+        )
+        assert len(rows) == 1
+        # Two rounds end with a batch of some forty each.
+        assert 0.5 * n_most < whole.n_rendered - before < n_most + 100 * share

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -89,3 +90,18 @@ def test_the_best_so_far_is_told_while_the_search_runs() -> None:
     assert seen[-1].seconds is None
     assert set(seen[-1].loss.terms) == set(result.end.terms)
     assert np.abs(render(seen[-1].values, gate_s=0.1)).max() > 0.0
+
+
+def test_a_counted_budget_holds_what_is_not_recorded() -> None:
+    """Gates that are corrected are part of the evaluations, and of the state on the way."""
+    target = own_target()
+    (note,) = target.notes
+    guessed = replace(target, notes=(replace(note, estimated=frozenset({"gate"})),))
+    counts: list[int] = []
+    result = match(
+        guessed, structure="two-oscillator", evals=900, seed=2, progress=False,
+        watch=lambda run: counts.append(run.state().n_evaluations),
+    )  # fmt: skip
+    assert 10.0 < result.record.n_apart < 130.0
+    assert result.n_evaluations == round(len(result.record) + result.record.n_apart) == counts[-1]
+    assert 890 <= result.n_evaluations <= 900
