@@ -177,20 +177,20 @@ def calibrate(
         The parameter that the control sets.
     recordings : iterable of (float, str or Path)
         What the panel said, and the recording of one note. Several recordings of one position
-        are averaged, and tell how well it can be measured.
+        are averaged, and show how well it can be measured.
     midi_pitch : float or str, optional
         The key that was played; heard, or read off the file name, if left out.
     gate_s : float, optional
         How long it was held, in s; heard if left out.
     reference : str or Path, optional
-        For filters: the same note with the filter open, which tells what the oscillator gives.
+        For filters: the same note with the filter open, which shows what the oscillator gives.
     progress : callable, optional
         Called after each recording with how many are done, and how many there are.
 
     Returns
     -------
     Calibration
-        A value with its error bar for each position, with what could not be told.
+        A value with its error bar for each position, with what could not be measured.
 
     Raises
     ------

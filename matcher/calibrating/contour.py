@@ -148,9 +148,11 @@ def fit_filter_envelope(note: TargetNote, *, slope_db: float) -> dict[str, Measu
         return np.interp(measured.times_s, grid, _smooth(level, measured.window))
 
     fit = _fit(note, measured, model, has_base=True)
-    told = _settings(note, fit, window_s, has_release=has_release, largest_rms=LARGEST_OCTAVES_RMS)
-    told["depth_octaves"] = Measured(float(fit.values[-1]), float(fit.errors[-1]))
-    return told
+    found = _settings(
+        note, fit, window_s, has_release=has_release, largest_rms=LARGEST_OCTAVES_RMS
+    )
+    found["depth_octaves"] = Measured(float(fit.values[-1]), float(fit.errors[-1]))
+    return found
 
 
 def _smooth(values: FloatArray, window: FloatArray) -> FloatArray:
@@ -215,14 +217,14 @@ def _settings(
     wrong: tuple[str, ...] = ()
     if fit.rms > largest_rms:
         wrong = (f"{note.name} doesn't follow an envelope of this kind; {_GATE_HINT}",)
-    told = {}
+    found = {}
     for i, name in enumerate(NAMES):
         value = float(times.get(i, fit.values[i]))
         error = float(fit.errors[i]) * (value * np.log(2.0) if i in times else 1.0)
         if wrong:
             error = max(error, UNKNOWN_ERROR_RATIO * value)
-        told[name] = Measured(value, float(error), remarks.get(i, ()) + wrong)
-    return told
+        found[name] = Measured(value, float(error), remarks.get(i, ()) + wrong)
+    return found
 
 
 def _cutoff_track(note: TargetNote, slope_db: float) -> tuple[FloatArray, FloatArray, float]:

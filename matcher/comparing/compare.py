@@ -62,7 +62,8 @@ def compare(
     folder : str or Path, optional
         Where everything is kept; ``runs/compare-NAME-N`` with the next free number if left out.
     thresholds : sequence of float > 0, optional
-        Losses in audible steps whose reaching is told; ten from 10 down to 1 if left out.
+        Losses in audible steps; figures say how soon each is reached. Ten from 10 down to 1 if
+        left out.
     sampler : str, optional
         A name of `matcher.optimise.SAMPLER_NAMES`.
     weights : str, or mapping of str to float, optional
@@ -138,7 +139,7 @@ def batch(
     """Match a whole library of targets.
 
     The same as `compare` with one manifest, and with one structure and one seed if nothing else
-    is said. A target that can't be matched stands in `Comparison.failed`, and the others go on.
+    is said. A target that can't be matched is listed in `Comparison.failed`, and the others go on.
 
     Parameters
     ----------

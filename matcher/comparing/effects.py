@@ -83,12 +83,12 @@ class Effect:
         Bootstrap interval of the same.
     standardised : float
         Mean of the differences over their standard deviation (Cohen's d for pairs), corrected
-        for few pairs; NaN where it can't be told.
+        for few pairs; NaN where it isn't known.
     share_better : float, 0 to 1
         Share of pairs in which the second is better; equal ones count half.
     p_value : float, 0 to 1
         Chance of a difference this clear if there were none, corrected for the number of
-        questions asked against the first structure; 1 where it can't be told.
+        questions asked against the first structure; 1 where it isn't known.
     """
 
     measure: str
@@ -166,7 +166,7 @@ def paired_effect(
     """Say what changes from one structure to another, with an uncorrected `p_value`.
 
     `first` and `second` have for each target the values of either structure, in the same order of
-    seeds. Targets with a single pair, which tells nothing of chance, are left out if others have
+    seeds. Targets with a single pair, which says nothing of chance, are left out if others have
     more.
     """
     if any(len(a) > 1 for a in first):
@@ -200,9 +200,9 @@ def holm(p_values: Sequence[float]) -> list[float]:
     order = np.argsort(p_values, kind="stable")
     corrected = np.empty(len(p_values))
     highest = 0.0
-    for rank, place in enumerate(order):
-        highest = max(highest, min(1.0, (len(p_values) - rank) * p_values[place]))
-        corrected[place] = highest
+    for rank, index in enumerate(order):
+        highest = max(highest, min(1.0, (len(p_values) - rank) * p_values[index]))
+        corrected[index] = highest
     return [float(p) for p in corrected]
 
 
@@ -212,7 +212,7 @@ def _strata(
     """Collect pairs target by target, shape=(n_measures, n_pairs) for either structure.
 
     Pairs that are the same to the bit count once: a search of a small budget may not come to what
-    its seed decides, and the same run over again tells nothing of chance.
+    its seed decides, and the same run over again says nothing of chance.
     """
     strata = []
     for target in finished.targets:
@@ -259,7 +259,7 @@ def _intervals(
     """Return the bootstrap intervals of the difference and of the percentage."""
     from scipy import stats  # noqa: PLC0415  heavy
 
-    places = tuple(np.arange(len(a)) for a in first)
+    indices = tuple(np.arange(len(a)) for a in first)
     n_pairs = sum(len(a) for a in first)
 
     def means(values: Sequence[FloatArray], resampled: Sequence[Any]) -> FloatArray:
@@ -269,7 +269,7 @@ def _intervals(
 
     def interval(statistic: Any) -> tuple[float, float]:  # noqa: ANN401  scipy calls it with arrays
         found = stats.bootstrap(
-            places,
+            indices,
             statistic,
             n_resamples=N_RESAMPLES if n_pairs <= MANY_PAIRS else N_RESAMPLES_MANY,
             batch=1_000,
@@ -279,7 +279,7 @@ def _intervals(
             method="percentile",
             rng=np.random.default_rng(SEED),
         ).confidence_interval
-        estimate = float(statistic(*places))
+        estimate = float(statistic(*indices))
         stretch = _stretch([len(a) for a in first])
         return (
             estimate + stretch * (float(found.low) - estimate),
@@ -333,7 +333,7 @@ def paired_p_value(differences: Sequence[FloatArray]) -> float:
 def _standardised(differences: FloatArray) -> float:
     """Return Cohen's d for pairs with Hedges' correction [4]_."""
     n_free = len(differences) - 1
-    # With two pairs the correction is zero, and nothing is told.
+    # With two pairs the correction is zero, and nothing is known.
     if n_free < 2:
         return math.nan
     spread = float(differences.std(ddof=1))

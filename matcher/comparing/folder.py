@@ -186,8 +186,8 @@ def load_comparison(folder: str | Path) -> Comparison:
     RunFolderError
         If it is none, or a file in it can't be read; the file is in the message.
     """
-    place = ComparisonFolder(Path(folder))
-    return place.comparison(*place.read())
+    found = ComparisonFolder(Path(folder))
+    return found.comparison(*found.read())
 
 
 class ComparisonFolder:
@@ -260,12 +260,12 @@ class ComparisonFolder:
         aside = final.with_name(f".{final.name}{_COMING}")
         shutil.rmtree(aside, ignore_errors=True)
         for name, content in files.items():
-            place = aside / name
+            file = aside / name
             # Files come from another machine; they stay inside all the same.
-            if not place.resolve().is_relative_to(aside.resolve()):
+            if not file.resolve().is_relative_to(aside.resolve()):
                 raise RunFolderError(f"{name!r} is no file of a run folder.", path=final)
-            place.parent.mkdir(parents=True, exist_ok=True)
-            write_atomic(place, content, overwrite=False)
+            file.parent.mkdir(parents=True, exist_ok=True)
+            write_atomic(file, content, overwrite=False)
         going = final.with_name(f".{final.name}{_GOING}")
         if final.exists():
             final.rename(going)

@@ -61,7 +61,7 @@ def run_job(
         python_warnings.catch_warnings(),
         one_thread_each(),
     ):
-        # What is assumed about a recording stands in its notes, and comes with the outcome.
+        # What is assumed about a recording is in its notes, and comes with the outcome.
         python_warnings.simplefilter("ignore", EarwrightWarning)
         try:
             result = _match(job, recordings, folder, n_threads, stop)
@@ -168,12 +168,12 @@ def _curve(result: MatchResult) -> Curve:
     from matcher.losses import TERMS, breakdown  # noqa: PLC0415
 
     record = result.record
-    places = record.improvements()
-    terms = [breakdown(row).terms for row in record.terms[places]]
+    improved = record.improvements()
+    terms = [breakdown(row).terms for row in record.terms[improved]]
     return Curve(
-        evaluations=places.astype(np.float64) + 1.0,
-        elapsed_s=np.array(record.elapsed_s[places]),
-        loss=np.array(record.losses[places]),
+        evaluations=improved.astype(np.float64) + 1.0,
+        elapsed_s=np.array(record.elapsed_s[improved]),
+        loss=np.array(record.losses[improved]),
         terms={name: np.array([each[name] for each in terms]) for name in TERMS},
     )
 

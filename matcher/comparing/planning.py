@@ -152,7 +152,7 @@ def make_plan(
 def check_targets(targets: Sequence[TargetSource]) -> None:
     """Load targets once, so that a bad recording is named before anything is written.
 
-    Many are not checked: each takes about a second, and the runs tell as well.
+    Many are not checked: each takes about a second, and the runs say so as well.
     """
     if len(targets) > MAX_CHECKED:
         return

@@ -4,7 +4,7 @@ Conventions: losses and terms are in audible steps (1 is about one just-noticeab
 quartiles are interpolated between the two nearest values (numpy's "linear").
 
 When some runs reach a loss and others end before, neither the mean over the lucky ones nor a
-median tells what to expect. Expected running time does [1]_, [2]_: all that was spent by all runs,
+median says what to expect. Expected running time does [1]_, [2]_: all that was spent by all runs,
 until they got there or ended, over the number of runs that got there. It is what one would spend
 on average by starting again until it works, if unsuccessful runs are as long as these.
 
@@ -198,8 +198,8 @@ def _converge(
     structure: str, axis: Axis, points: FloatArray, runs: Sequence[RunOutcome]
 ) -> Convergence:
     """Join the curves of a structure."""
-    # For each run, the place of the last improvement by each point.
-    places = [
+    # For each run, the index of the last improvement by each point.
+    indices = [
         np.searchsorted(
             run.curve.evaluations if axis == "evaluations" else run.curve.elapsed_s,
             points,
@@ -210,7 +210,7 @@ def _converge(
     ]
 
     def spread(curves: Sequence[FloatArray]) -> FloatArray:
-        rows = np.stack([curve[at] for curve, at in zip(curves, places, strict=True)])
+        rows = np.stack([curve[at] for curve, at in zip(curves, indices, strict=True)])
         quantiles: FloatArray = np.quantile(rows, (0.25, 0.5, 0.75), axis=0)
         return quantiles.T
 
@@ -280,8 +280,8 @@ def _reach(
 
 def _first(run: RunOutcome, threshold: float) -> tuple[bool, float, float]:
     """Say whether a run got there, and what it had spent by then or in all."""
-    places = np.flatnonzero(run.curve.loss <= threshold)
-    if not places.size:
+    reached = np.flatnonzero(run.curve.loss <= threshold)
+    if not reached.size:
         return False, float(run.n_evaluations), run.elapsed_s
-    place = int(places[0])
-    return True, float(run.curve.evaluations[place]), float(run.curve.elapsed_s[place])
+    first = int(reached[0])
+    return True, float(run.curve.evaluations[first]), float(run.curve.elapsed_s[first])

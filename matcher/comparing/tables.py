@@ -1,7 +1,7 @@
 """What a comparison shows, as `compare.json` and as tables for spreadsheets and plots.
 
 Tables are CSV files (RFC 4180, but line feeds). Losses, terms and differences are in audible
-steps, times in seconds; a field is empty where nothing can be told, and "inf" where a loss was
+steps, times in seconds; a field is empty where nothing is known, and "inf" where a loss was
 never reached.
 """
 

@@ -44,7 +44,7 @@ def make_verdict(finished: FinishedRuns, pairs: Sequence[PairComparison]) -> str
     base = finished.structures[0]
     frame = _frame(finished)
     if len(finished.structures) == 1:
-        return f"{frame}{base} stands alone, without another."
+        return f"{frame}{base} is the only structure, so there is nothing to compare."
     clauses = [_clause(pair) for pair in pairs if pair.first == base]
     if not clauses:
         return f"{frame}no two structures have a finished run of the same seed yet."

@@ -114,4 +114,4 @@ def test_unfinished_work_is_said_to_be_unfinished() -> None:
 def test_without_two_structures_nothing_is_compared(runs: list[RunOutcome]) -> None:
     """Nothing to compare is said in words."""
     said = comparison_of(runs).verdict
-    assert said.endswith(("nothing can be said.", "stands alone, without another."))
+    assert said.endswith(("nothing can be said.", "so there is nothing to compare."))
