@@ -122,7 +122,7 @@ def test_a_target_that_cannot_be_matched_sets_the_status(
         (["compare", "reed_A3.wav", *PAIR, "--threshold", "0"], "--threshold: "),
         (["compare", "reed_A3.wav", *PAIR, "--seeds", "0"], "--seeds: "),
         (["batch"], "MANIFEST is missing"),
-        (["batch", "nowhere.toml"], "nowhere.toml doesn't exist"),
+        (["batch", "nowhere.toml"], "nowhere.toml can't be read: No such file"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
 )
