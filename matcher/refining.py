@@ -369,9 +369,9 @@ def _plan(space: ParameterSpace, *, is_narrow: bool, has_phases: bool) -> tuple[
         return (few,)
     # Where a panel has steps, no local search can stop at them for sure.
     has_steps = any(p.choices or p.step is not None for p in space)
-    walks = LocalSearch("walks", 0.6 if has_steps else 1.0, has_phases=has_phases)
+    fine = LocalSearch("fine search", 0.6 if has_steps else 1.0, has_phases=has_phases)
     steps = EvolutionStrategy("small steps", 0.4, has_phases=has_phases, sigma=sigma)
-    return (walks, steps) if has_steps else (walks,)
+    return (fine, steps) if has_steps else (fine,)
 
 
 def _note_ends(space: ParameterSpace, start: Patch) -> None:

@@ -298,25 +298,25 @@ class OnsetStage(LocalSearch):
 
 
 WHOLE = (EvolutionStrategy("everything", 1.0),)
-_FIRST = FirstLook("walks", 0.2, n_phases=8, starts_from_grids=True, fits_gates=True)
+_FIRST = FirstLook("first search", 0.2, n_phases=8, starts_from_grids=True, fits_gates=True)
 DEFAULT_PLAN = (
     _FIRST,
-    LocalSearch("walks and jumps", 0.45, n_phases=12),
-    OnsetStage("front edges", 0.12, has_proposals=False, fits_gates=True),
+    LocalSearch("wider search", 0.45, n_phases=12),
+    OnsetStage("attack", 0.12, has_proposals=False, fits_gates=True),
 )
 # Of several notes, each new stage finds the phases of every note again, around the patch as it has
 # become meanwhile: LFO rates over the keyboard come back with this plan, and don't with the other.
 SEVERAL_PLAN = (
     _FIRST,
-    LocalSearch("walks and jumps", 0.2, n_phases=12, starts_from_grids=True, fits_gates=True),
-    LocalSearch("walks and more jumps", 0.15, n_phases=12, starts_from_grids=True),
-    OnsetStage("front edges", 0.1, has_proposals=False, fits_gates=True),
+    LocalSearch("wider search", 0.2, n_phases=12, starts_from_grids=True, fits_gates=True),
+    LocalSearch("wider search, once more", 0.15, n_phases=12, starts_from_grids=True),
+    OnsetStage("attack", 0.1, has_proposals=False, fits_gates=True),
     EvolutionStrategy("small steps", 0.15, sigma=0.02),
 )
 # On a panel whose controls have few positions, no local search can stop where it would: the
 # strategy, which knows steps, has more.
 STEPPED_PLAN = (
-    FirstLook("walks", 0.2, fits_gates=True),
+    FirstLook("first search", 0.2, fits_gates=True),
     EvolutionStrategy("steps", 0.5, sigma=0.1),
 )
 # What is left of the budget once the patch was made plain.
