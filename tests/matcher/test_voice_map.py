@@ -24,7 +24,7 @@ MATCHER = Path(__file__).parents[2] / "matcher"
 ALLOWED = {
     "voice_map",
     "search.proposals",  # values that are set together
-    "calibrating.measures",  # how a recording tells a parameter
+    "calibrating.calibrate",  # how a recording tells a parameter
     "partial_fit.entries",  # columns of the partial model
     "partial_fit.movements",
     "explaining.patch_parts",
