@@ -17,7 +17,7 @@ from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
 from matcher.leave_out import match_leaving_out
 from matcher.losses import weights_for
 from matcher.matching import check_budget, match
-from matcher.optimise import DEFAULT_SAMPLER
+from matcher.optimise import DEFAULT_SAMPLER, check_sampler
 from matcher.refining import (
     START_FILE,
     begin_again,
@@ -126,6 +126,7 @@ def match_and_save(
     """
     voice = structure if isinstance(structure, Structure) else load_structure(structure)
     check_budget(seconds, evals)
+    check_sampler(sampler, seed)
     settings = {
         "seconds": DEFAULT_SECONDS if seconds is None and evals is None else seconds,
         "evals": evals,

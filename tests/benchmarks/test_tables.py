@@ -51,7 +51,6 @@ def test_the_table_of_slack() -> None:
 
 
 def test_the_table_of_fits() -> None:
-    """Fits along lines come closer than the sampler with as many candidates."""
-    start, lines, sampler, n_evaluations = bench_explaining.fits(0.05)
-    assert lines < sampler < start
-    assert n_evaluations < 400
+    """Slopes bring a fit closer, and single controls moved in between no less."""
+    start, near, far = bench_explaining.fits(0.05)
+    assert far <= near < 0.5 * start

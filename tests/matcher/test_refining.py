@@ -280,7 +280,7 @@ def test_another_target_begins_another_run(
     assert versions[1].patch == new.patch == result.patch
     _cut_off(
         monkeypatch,
-        30,  # the gate is fitted in 27
+        3,  # the gate is fitted by other calls before
         lambda: refine_and_save(run, target, tmp_path / "cut", **options),  # type: ignore[arg-type]
     )
     assert resume_refine(tmp_path / "cut", progress=False)[1].patch == new.patch

@@ -107,10 +107,10 @@ def test_a_structure_file_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_notes_left_out_are_gone_on_with(monkeypatch: pytest.MonkeyPatch) -> None:
     """Of fits that leave out each note, those that are done stay, and the rest follow."""
     soundfile.write("oboe.wav", played_note(60.0), RATE_HZ)
-    # The fit that is kept takes 9 batches of this budget, each trial some 40.
+    # The fit that is kept takes 9 batches of this budget, each trial some 14.
     argv = ("--leave-out", "each", "--evals", "48")
     assert main(["match", "reed.wav", "oboe.wav", *SETTINGS, *argv, "--out", "whole"]) == 0
-    _cut_off(monkeypatch, *argv, "--out", "cut", recordings=("reed.wav", "oboe.wav"), n_calls=60)
+    _cut_off(monkeypatch, *argv, "--out", "cut", recordings=("reed.wav", "oboe.wav"), n_calls=28)
     assert main(["match", "--resume", "cut", "--quiet", "--no-report"]) == 0
     cut, whole = load_run("cut").run, load_run("whole").run
     assert cut["loss"] == whole["loss"]

@@ -127,7 +127,7 @@ def test_leaving_out_may_be_said_several_times(capsys: pytest.CaptureFixture[str
             r'--instrument is "horns", .*Did you mean horn_stab',
         ),
         ([MANIFEST, "--split"], r"--split is set, and .*manifest\.toml is a manifest"),
-        (["gone.toml"], r"gone\.toml doesn't exist"),
+        (["gone.toml"], r"gone\.toml can't be read: No such file"),
         (["scale.wav", "--leave-out", "each"], r'--leave-out is "each", and the target has one'),
         (
             ["scale.wav", "--split", "0,0.8", "--velocity", "9", "--leave-out", "D4"],
