@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from matcher.result import MatchResult
     from matcher.target import Target
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def target() -> Target:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from matcher.result import MatchResult
     from voice import Structure
 
+pytestmark = pytest.mark.slow
+
 
 def structure_of(fixed: Mapping[str, float], free: Mapping[str, str]) -> Structure:
     """Return a structure as a user would write it, with few free parameters."""

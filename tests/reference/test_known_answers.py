@@ -23,6 +23,8 @@ from tests.known_notes import (
 )
 from tests.placing import short_level
 
+pytestmark = pytest.mark.slow
+
 each_note = pytest.mark.parametrize("name", known_note_names())
 
 

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from matcher.result import MatchResult
     from shared import FloatArray
 
+pytestmark = pytest.mark.slow
+
 RATE_HZ = 44_100
 GATE_S, DURATION_S = 0.5, 0.8
 EVALS = 1600
@@ -114,7 +116,6 @@ def best_of_chance(instrument: str) -> tuple[float, FloatArray]:
     return float(losses.min()), played(instrument, values, problem.note_phases(best)[0])
 
 
-@pytest.mark.slow
 @each_instrument
 def test_a_match_is_far_closer_than_a_plain_sawtooth(instrument: str) -> None:
     """Whole note and front edge: at most half of what the untouched voice is off."""
@@ -126,7 +127,6 @@ def test_a_match_is_far_closer_than_a_plain_sawtooth(instrument: str) -> None:
     assert found.onset_db < 0.5 * plain.onset_db
 
 
-@pytest.mark.slow
 @each_instrument
 def test_a_match_is_closer_than_chance(instrument: str) -> None:
     """Against the best of as many patches drawn evenly from the same space."""
@@ -135,7 +135,6 @@ def test_a_match_is_closer_than_chance(instrument: str) -> None:
     assert matched(instrument).end.total < 0.8 * loss
 
 
-@pytest.mark.slow
 def test_matches_are_clearly_closer_than_chance() -> None:
     """Judged from outside, over all instruments: chance is lucky with one now and then."""
     ratios = []
@@ -147,7 +146,6 @@ def test_matches_are_clearly_closer_than_chance() -> None:
     assert np.all(np.exp(np.mean(np.log(ratios), axis=0)) < 0.85)
 
 
-@pytest.mark.slow
 @each_instrument
 def test_a_match_is_closer_than_chance_from_the_same_start(instrument: str) -> None:
     """The random sampler begins with what was measured on the note, too: a hard rival."""
@@ -180,7 +178,6 @@ def sounding_pitches(values: Mapping[str, float], midi_pitch: float) -> list[flo
     return sorted(pitches)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", KNOWN_EVALS)
 def test_the_pitch_of_each_oscillator_comes_back(name: str) -> None:
     """As many oscillators as there were, each within 2 cents; which is which can't be heard."""
@@ -191,7 +188,6 @@ def test_the_pitch_of_each_oscillator_comes_back(name: str) -> None:
     assert pitches == pytest.approx(expected, abs=0.02)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", ["brass", "hard_brass"])
 def test_the_highest_cutoff_comes_back(name: str) -> None:
     """Cutoff and depth of the envelope trade off against each other, their peak does not."""

@@ -36,6 +36,8 @@ from matcher.optimise.cma_es import (
 from shared.types import FloatArray
 from tests.search_functions import ellipsoid, rastrigin, rosenbrock, sphere
 
+pytestmark = pytest.mark.slow
+
 Objective = Callable[[FloatArray], FloatArray]
 
 N_DIMENSIONS = 10

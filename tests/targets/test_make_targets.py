@@ -15,6 +15,8 @@ import soundfile as sf
 from targets import make_targets
 from targets.cues import CUES
 
+pytestmark = pytest.mark.slow
+
 SCRIPT = Path(make_targets.__file__)
 
 
@@ -29,7 +31,6 @@ def brass_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-@pytest.mark.slow
 def test_check_finds_the_stored_targets_as_made() -> None:
     """Made anew, every target equals its file within one step, and so does the manifest."""
     assert make_targets.main(["--check"]) == 0

@@ -31,6 +31,8 @@ from tests.targets.measures import (
 if TYPE_CHECKING:
     from shared.types import FloatArray
 
+pytestmark = pytest.mark.slow
+
 FOLDER = Path(__file__).resolve().parents[2] / "targets"
 MANIFEST = tomllib.loads((FOLDER / "manifest.toml").read_text(encoding="utf-8"))
 FIELDS = {

@@ -20,7 +20,10 @@ from tests.matcher.comparing.small_jobs import write_notes
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-pytestmark = pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning"),
+]
 
 ROOT = Path(__file__).resolve().parents[3]
 WAIT_S = 120.0

@@ -13,6 +13,8 @@ from tests.matcher.explaining.explained_run import explained_run, set_patch
 if TYPE_CHECKING:
     from pathlib import Path
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:

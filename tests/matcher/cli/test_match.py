@@ -17,6 +17,8 @@ from matcher.runs.folder import load_run
 from shared.files import sha256_digest
 from tests.matcher.cli.recordings_on_disk import write_note
 
+pytestmark = pytest.mark.slow
+
 TARGETS = Path(__file__).resolve().parents[3] / "targets"
 QUICK = ("--evals", "32", "--structure", "one-oscillator", "--no-report")
 

@@ -15,6 +15,8 @@ import pytest
 from matcher.runs.folder import load_run
 from tests.matcher.cli.recordings_on_disk import write_note
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).resolve().parents[3]
 HEAVY = ("numpy", "numba", "scipy", "librosa", "optuna", "soundfile", "tqdm")
 WAIT_S = 120.0

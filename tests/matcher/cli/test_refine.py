@@ -17,6 +17,8 @@ from matcher.runs.folder import load_run
 from shared import MAX_LOUDNESS_LUFS, MAX_TRUE_PEAK_DBTP, loudness_lufs, true_peak_db
 from tests.matcher.cli.recordings_on_disk import write_note
 
+pytestmark = pytest.mark.slow
+
 QUICK = ("--evals", "48", "--quiet")
 
 

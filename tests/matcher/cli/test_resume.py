@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
     from shared import FloatArray
 
+pytestmark = pytest.mark.slow
+
 SETTINGS = (
     "--evals", "96", "--structure", "one-oscillator", "--seed", "4", "--quiet", "--no-report",
 )  # fmt: skip

@@ -16,6 +16,8 @@ from tests.matcher.cli.recordings_on_disk import write_note
 from tests.matcher.small_match import RATE_HZ, played_note
 from tests.sequences import TARGETS
 
+pytestmark = pytest.mark.slow
+
 QUICK = ("--evals", "48", "--structure", "one-oscillator", "--no-report")
 MANIFEST = str(TARGETS / "manifest.toml")
 

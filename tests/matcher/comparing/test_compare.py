@@ -27,7 +27,10 @@ if TYPE_CHECKING:
 
     from matcher import Comparison
 
-pytestmark = pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning"),
+]
 
 STRUCTURES = ("one-oscillator", "two-oscillator")
 HERE: dict[str, Any] = {"n_processes": 1, "progress": False}

@@ -27,7 +27,10 @@ if TYPE_CHECKING:
 
     from matcher.comparing.planning import Job
 
-pytestmark = pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning"),
+]
 
 
 @pytest.fixture(scope="module")

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
     from matcher import Audition, RunFolder
 
+pytestmark = pytest.mark.slow
+
 VALUES = {
     **CATALOGUE.neutral(),
     **BRASS,

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     from matcher import RunFolder
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def run(copy_of_run: Callable[[], RunFolder]) -> RunFolder:
@@ -154,7 +156,6 @@ def test_one_command_at_a_time(run: RunFolder) -> None:
             job.result()
 
 
-@pytest.mark.slow
 def test_a_run_of_sounds_alone_can_be_explained(tmp_path: Path) -> None:
     """Without the kept search, the target is made from its sound; the loss stays the same."""
     run = explained_run(tmp_path / "horn", 60.0, 67.0)

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     from matcher import RunFolder
 
+pytestmark = pytest.mark.slow
+
 NEUTRAL = CATALOGUE.neutral()
 
 

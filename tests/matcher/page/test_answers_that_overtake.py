@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
+import pytest
+
 from tests.browser import open_page
 from tests.matcher.page.windows import HORN, address_of, job_of, play_and_hear, wait_for_view
 
@@ -12,6 +14,8 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page, Route
 
     from tests.page_server import PageServer
+
+pytestmark = pytest.mark.slow
 
 MATCH_BUFFER = "(await import('/static/foot.js')).player.note.sounds[1].buffer"
 KEPT_BUFFER = f"async () => {{ window.kept = {MATCH_BUFFER}; }}"
@@ -203,7 +207,7 @@ def test_corrections_one_after_the_other_all_count(server: PageServer, chromium:
         held.wait()
         page.keyboard.type("64")
         held.let_go()
-        page.get_by_text("by hand").wait_for()
+        page.get_by_text("by hand").first.wait_for()
         assert page.evaluate("document.activeElement.id") == "note-0-velocity"
         assert page.get_by_label("Velocity").input_value() == "64"
         with page.expect_response(re.compile("/notes$")) as answered:

@@ -46,6 +46,8 @@ if TYPE_CHECKING:
 
     from tests.page_server import PageServer
 
+pytestmark = pytest.mark.slow
+
 __all__ = ["chromium"]
 
 
@@ -92,7 +94,6 @@ def _drop(page: Page, file: Path, name: str) -> None:
     )
 
 
-@pytest.mark.slow
 def test_the_whole_job(server: PageServer, chromium: Browser) -> None:
     """Drop a target, match 2 s, reload, listen, go on, stop it from a second window."""
     with open_page(chromium, server.address) as watched:
@@ -193,7 +194,6 @@ navigator.mediaDevices.getUserMedia = async () => {
 """
 
 
-@pytest.mark.slow
 def test_an_input_is_recorded(server: PageServer, chromium: Browser) -> None:
     """What comes in is recorded as it is, and becomes a target with its pitch."""
     with chromium.new_context() as context:
@@ -276,7 +276,6 @@ def test_shaping_by_hand_is_heard_and_measured(
         assert watched.problems == []
 
 
-@pytest.mark.slow
 def test_what_is_refined_is_kept_and_gone_back_from(
     server: PageServer, spare: str, chromium: Browser
 ) -> None:
@@ -320,7 +319,6 @@ def test_what_is_refined_is_kept_and_gone_back_from(
     assert len(list_versions(path)) > n_before
 
 
-@pytest.mark.slow
 def test_two_structures_are_compared(server: PageServer, run: str, chromium: Browser) -> None:
     """Curves come in as runs finish, a verdict at the end, and the best of each is heard."""
     with open_page(chromium, address_of(server, "compare", run=run)) as watched:
@@ -372,7 +370,6 @@ def test_the_longest_sheet_prints_on_one_page(
         assert watched.problems == []
 
 
-@pytest.mark.slow
 def test_less_motion_is_respected(server: PageServer, spare: str, chromium: Browser) -> None:
     """Who asks for less motion sees no dot that pulses beside running work."""
     job = server.post("/api/jobs", {"kind": "resume", "run": spare, "evals": 10_000_000}).document
@@ -389,7 +386,6 @@ def test_less_motion_is_respected(server: PageServer, spare: str, chromium: Brow
     server.wait_for_job(job["name"])
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("size", "is_dark", "only", "without"),
     # Themes differ in colours, and a narrow window has none of its own.

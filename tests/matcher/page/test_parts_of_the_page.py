@@ -23,6 +23,8 @@ from voice import list_structures, load_structure, render
 if TYPE_CHECKING:
     from pathlib import Path
 
+pytestmark = pytest.mark.slow
+
 RATE_HZ = 44_100
 
 

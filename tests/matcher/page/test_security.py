@@ -19,6 +19,8 @@ from matcher.page.targets import MAX_FILE_BYTES, MAX_FILES
 if TYPE_CHECKING:
     from tests.page_server import PageServer
 
+pytestmark = pytest.mark.slow
+
 READ, CHANGE = "/api/state", "/api/jobs/1/stop"
 
 

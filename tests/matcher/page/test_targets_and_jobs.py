@@ -23,6 +23,8 @@ from voice import render
 if TYPE_CHECKING:
     from pathlib import Path
 
+pytestmark = pytest.mark.slow
+
 
 def _signal(content: bytes) -> tuple[np.ndarray[Any, Any], int]:
     """Decode a WAV file."""
@@ -80,7 +82,6 @@ def test_several_recordings_become_one_target(server: PageServer) -> None:
     assert [note["midi_pitch"] for note in notes] == [60.0, 67.0]
 
 
-@pytest.mark.slow
 def test_a_run_of_the_page_is_one_of_the_command_line(
     server: PageServer, run: str, tmp_path: Path
 ) -> None:
@@ -92,7 +93,6 @@ def test_a_run_of_the_page_is_one_of_the_command_line(
     assert load_run(tmp_path / "again").patch.values == folder.patch.values
 
 
-@pytest.mark.slow
 def test_a_run_of_the_command_line_is_seen(server: PageServer) -> None:
     """What is matched in a terminal appears in the page's list."""
     out = server.folder / "runs" / "by-hand"
@@ -107,7 +107,6 @@ def test_a_run_of_the_command_line_is_seen(server: PageServer) -> None:
     assert np.abs(sound).max() > 0.01
 
 
-@pytest.mark.slow
 def test_progress_tells_loss_by_term_and_the_best_sound(server: PageServer, target: str) -> None:
     """Events come in order with falling loss; the best so far can be heard and seen."""
     job = start_match(server, target, evals=400)
@@ -132,7 +131,6 @@ def test_events_go_on_from_where_a_reader_left_off(server: PageServer, run: str)
     assert rest == whole[2:]
 
 
-@pytest.mark.slow
 def test_stopped_searches_keep_their_best_and_a_third_one_waits(
     server: PageServer, target: str
 ) -> None:
@@ -152,7 +150,6 @@ def test_stopped_searches_keep_their_best_and_a_third_one_waits(
         assert load_run(server.folder / "runs" / last["run"]).run["stop_reason"] == "stopped"
 
 
-@pytest.mark.slow
 def test_a_search_outlives_the_server(tmp_path: Path) -> None:
     """The server is ended in the middle; the next one finds the search, running, and its run."""
     with serve_page(tmp_path) as first:
@@ -170,7 +167,6 @@ def test_a_search_outlives_the_server(tmp_path: Path) -> None:
     assert "Traceback" not in "".join(second.lines)
 
 
-@pytest.mark.slow
 def test_a_killed_search_is_told_apart(server: PageServer, target: str) -> None:
     """Kill -9 leaves no last word, but the lock of its file is free; the search can go on."""
     job = start_match(server, target, seconds=3600)
@@ -187,7 +183,6 @@ def test_a_killed_search_is_told_apart(server: PageServer, target: str) -> None:
     assert server.wait_for_job(again)[-1]["run"] == name
 
 
-@pytest.mark.slow
 def test_a_match_is_extended(server: PageServer, run: str) -> None:
     """More budget for a finished match goes on with its search, in the same folder."""
     before = load_run(server.folder / "runs" / run)
@@ -267,7 +262,6 @@ def test_pictures_are_files_of_their_own(server: PageServer, run: str) -> None:
     assert server.ask(f"{path}/other").status == 400
 
 
-@pytest.mark.slow
 def test_what_mattered_is_told_with_its_sounds(server: PageServer, run: str) -> None:
     """Sections appear as they are done; each step of the build order can be heard."""
     job = server.post("/api/jobs", {"kind": "explain", "run": run, "seconds": 2}).document["name"]
@@ -282,7 +276,6 @@ def test_what_mattered_is_told_with_its_sounds(server: PageServer, run: str) -> 
     assert server.ask(f"/api/runs/{run}/why/build/{len(steps) + 1}/sound").status == 400
 
 
-@pytest.mark.slow
 def test_the_keyboard_is_checked(server: PageServer, run: str) -> None:
     """Every key from the lower to the upper one is measured, and the scale can be heard."""
     body = {"kind": "keyboard", "run": run, "low": "C3", "high": "C5", "step": 12}

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from shared import FloatArray
     from voice import Structure
 
+pytestmark = pytest.mark.slow
+
 VIBRATO = {
     "osc1.vibrato.rate_hz": 5.0,
     "osc1.vibrato.depth_cents": 25.0,
@@ -68,7 +70,6 @@ def vibrato_alone() -> tuple[Problem, FloatArray, FloatArray]:
     return rows_of(own_target(48.0, 72.0, values=VIBRATO, gate_s=1.0), single_vibrato())
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", [0, 1])
 def test_two_vibratos_come_back_over_the_keyboard(seed: int) -> None:
     """Rates within 2 %, depths within 10 %, key tracking within 0.05 (0.02 to 0.03 seen)."""

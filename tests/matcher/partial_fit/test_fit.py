@@ -21,6 +21,8 @@ from voice import load_structure
 if TYPE_CHECKING:
     from matcher.partial_fit.fit import MovementFit
 
+pytestmark = pytest.mark.slow
+
 
 @cache
 def fits_of(name: str, structure: str = "complete") -> tuple[tuple[MovementFit, ...], Entries]:

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from matcher.target import Target
     from shared import FloatArray
 
+pytestmark = pytest.mark.slow
+
 MOVING = {"osc1.vibrato.rate_hz": 5.0, "osc1.vibrato.depth_cents": 20.0}
 
 

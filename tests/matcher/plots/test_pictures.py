@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
+pytestmark = pytest.mark.slow
+
 RATE_HZ = 22_050
 
 

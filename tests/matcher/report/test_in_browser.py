@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Browser, Page
 
+pytestmark = pytest.mark.slow
+
 # Beside the speakers, whatever a page plays also goes to this meter. Web Audio, W3C
 # Recommendation 2021: everything that is heard is connected to a context's destination.
 METER = """
@@ -253,7 +255,6 @@ def test_an_injected_script_would_not_run(chromium: Browser, report: Path, tmp_p
         assert any("Content Security Policy" in problem for problem in watched.problems)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("size", "is_dark", "only"),
     # Themes differ in colours, and windows in what has to be scrolled.

@@ -35,6 +35,8 @@ from tests.matcher.small_match import small_match
 if TYPE_CHECKING:
     from matcher.runs.folder import RunFolder
 
+pytestmark = pytest.mark.slow
+
 HTML = "{http://www.w3.org/1999/xhtml}"
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -373,7 +375,6 @@ def test_sounds_at_two_rates_are_refused(tmp_path: Path) -> None:
         render_report(run)
 
 
-@pytest.mark.slow
 @pytest.mark.usefixtures("unpictured")
 def test_a_note_left_out_is_told_apart(tmp_path: Path) -> None:
     """A note that the patch was not fitted to is named as such, with both distances."""

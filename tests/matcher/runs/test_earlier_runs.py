@@ -16,6 +16,8 @@ from matcher.playing import noise_seed
 from matcher.runs import find_version, go_back, list_versions
 from matcher.runs.searches import list_searches
 
+pytestmark = pytest.mark.slow
+
 FILE = Path(__file__).with_name("earlier_runs.zip")
 
 

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from matcher import MatchResult
     from shared import FloatArray
 
+pytestmark = pytest.mark.slow
+
 EVALS = 240
 SETTINGS: dict[str, Any] = {
     "structure": "one-oscillator", "evals": EVALS, "seed": 5, "progress": False,

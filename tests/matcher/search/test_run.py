@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from matcher.search.recorder import SearchState
     from matcher.search.run import SearchRun
 
+pytestmark = pytest.mark.slow
+
 
 def test_searching_on_the_steps_beats_rounding_afterwards() -> None:
     """Settings make up for each other only while they are searched, so each note comes closer."""
