@@ -65,7 +65,7 @@ def _match(arguments: argparse.Namespace) -> int:
             raise
         if not arguments.no_report:
             write_page(folder)
-        _print_matched(arguments, result, folder)
+        _print_result(arguments, result, folder, "match")
     return request.exit_status
 
 
@@ -165,20 +165,24 @@ def _print_unsaved(arguments: argparse.Namespace, error: Exception) -> None:
         sys.stdout.flush()
 
 
-def _print_matched(arguments: argparse.Namespace, result: MatchResult, folder: RunFolder) -> None:
-    """Print the result in the form that was asked for."""
+def _print_result(
+    arguments: argparse.Namespace, result: MatchResult, folder: RunFolder, command: str
+) -> None:
+    """Print the result of `match` or `refine` in the form that was asked for."""
     if arguments.json:
         document = {"folder": str(folder.path), **folder.run}
         sys.stdout.write(f"{json.dumps(document, allow_nan=False)}\n")
     elif arguments.quiet:
         sys.stdout.write(f"{folder.path}\n")
     else:
-        from matcher.texts.match import format_match  # noqa: PLC0415  keeps the help quick
+        from matcher.texts.match import format_match, format_refined  # noqa: PLC0415  help is quick
 
-        sys.stdout.write(f"{format_match(result, folder)}\n")
+        show = format_match if command == "match" else format_refined
+        sys.stdout.write(f"{show(result, folder)}\n")
     if result.stop_reason == "interrupted":
         sys.stderr.write(
-            f"earwright: interrupted; the best patch until then is in {folder.path}.\n"
+            f"earwright: interrupted; the best patch until then is in {folder.path}. Go on with "
+            f"earwright {command} --resume {folder.path}\n"
         )
 
 
@@ -215,7 +219,7 @@ def _refine(arguments: argparse.Namespace) -> int:
             write_page(folder)
         else:
             refresh_page(folder.path)
-        _print_refined(arguments, result, folder)
+        _print_result(arguments, result, folder, "refine")
     return request.exit_status
 
 
@@ -346,24 +350,6 @@ def _joined(amounts: list[str]) -> str | dict[str, str] | None:
         return amounts[0]
     pairs = [amount.rpartition("=") for amount in amounts]
     return {pattern or "*": amount for pattern, _, amount in pairs}
-
-
-def _print_refined(arguments: argparse.Namespace, result: MatchResult, folder: RunFolder) -> None:
-    """Print the result in the form that was asked for."""
-    if arguments.json:
-        document = {"folder": str(folder.path), **folder.run}
-        sys.stdout.write(f"{json.dumps(document, allow_nan=False)}\n")
-    elif arguments.quiet:
-        sys.stdout.write(f"{folder.path}\n")
-    else:
-        from matcher.texts.match import format_refined  # noqa: PLC0415  keeps the help quick
-
-        sys.stdout.write(f"{format_refined(result, folder)}\n")
-    if result.stop_reason == "interrupted":
-        sys.stderr.write(
-            f"earwright: interrupted; the best patch until then is in {folder.path}. Go on with "
-            f"earwright refine --resume {folder.path}\n"
-        )
 
 
 MATCH = Command(
