@@ -49,7 +49,7 @@ DESKTOP = (1280, 900)
 # Width of common phones in CSS pixels; common practice, no source.
 PHONE = (390, 844)
 # Whatever is waited for may share the machine with other work; Playwright itself waits 30 s.
-PATIENCE_MS = 300_000.0
+PATIENCE_MS = 60_000.0
 # What Chromium calls a request that the page itself ended, as it was left or asked anew.
 CUT_OFF = "net::ERR_ABORTED"
 # Of axe-core's impacts, those that keep somebody from using a page.

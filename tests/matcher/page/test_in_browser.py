@@ -46,7 +46,8 @@ if TYPE_CHECKING:
 
     from tests.page_server import PageServer
 
-pytestmark = pytest.mark.slow
+# The run comes first: where nothing is compiled yet, it takes longer than a browser waits.
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("run")]
 
 __all__ = ["chromium"]
 
