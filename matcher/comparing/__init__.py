@@ -9,12 +9,18 @@ from matcher.comparing.compare import batch, compare, continue_comparison
 from matcher.comparing.comparison import Comparison
 from matcher.comparing.effects import Effect, PairComparison
 from matcher.comparing.folder import load_comparison, run_folder
-from matcher.comparing.outcome import TOTAL, Curve, FailedRun, NoteOutcome, RunOutcome
+from matcher.comparing.outcome import (
+    MEASURE_WORDS,
+    TOTAL,
+    Curve,
+    FailedRun,
+    NoteOutcome,
+    RunOutcome,
+)
 from matcher.comparing.statistics import Convergence, Quartiles, Reached, StructureSummary
-from matcher.comparing.verdict import TERM_WORDS
 
 __all__ = [
-    "TERM_WORDS",
+    "MEASURE_WORDS",
     "TOTAL",
     "Comparison",
     "Convergence",

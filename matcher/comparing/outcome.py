@@ -6,12 +6,13 @@ from collections.abc import Mapping  # noqa: TC003  dataclass fields are resolve
 from dataclasses import dataclass
 from pathlib import Path  # noqa: TC003
 
-from matcher.losses import TERMS, LossBreakdown
+from matcher.losses import TERM_WORDS, TERMS, LossBreakdown
 from shared import FloatArray  # noqa: TC001
 from shared.patch import Patch  # noqa: TC001
 
 __all__ = [
     "MEASURES",
+    "MEASURE_WORDS",
     "TOTAL",
     "Curve",
     "FailedRun",
@@ -23,6 +24,10 @@ __all__ = [
 # Name of the loss itself beside its terms.
 TOTAL = "total"
 MEASURES = (TOTAL, *TERMS)
+MEASURE_WORDS = {
+    TOTAL: "distance",
+    **{name: f"{word} distance" for name, word in TERM_WORDS.items()},
+}
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from matcher.comparing.outcome import MEASURES, TOTAL
+from matcher.comparing.outcome import MEASURE_WORDS, MEASURES, TOTAL
 from matcher.losses import TERMS
 
 if TYPE_CHECKING:
@@ -19,16 +19,8 @@ if TYPE_CHECKING:
     from matcher.comparing.effects import Effect, PairComparison
     from matcher.comparing.outcome import FinishedRuns
 
-__all__ = ["TERM_WORDS", "make_notes", "make_verdict"]
+__all__ = ["make_notes", "make_verdict"]
 
-TERM_WORDS = {
-    TOTAL: "loss",
-    "spectral": "tone-colour term",
-    "onset": "front-edge term",
-    "envelope": "level term",
-    "modulation": "movement term",
-    "pitch": "pitch term",
-}
 # Terms named in the sentence, at most; the table has all.
 N_TERMS_NAMED = 2
 # Runs of one structure on one target that get this much more than others in the same time.
@@ -79,7 +71,7 @@ def _clause(pair: PairComparison) -> str:
         return f"{pair.second} {_changes([total, *_named(terms)])} {against}"
     if terms:
         said = f"{pair.second} {_changes(_named(terms))} {against}"
-        return f"{said}, with no clear difference in the loss as a whole"
+        return f"{said}, with no clear difference in the distance as a whole"
     if all(effect.is_inaudible for effect in pair.effects.values()):
         return f"{pair.second} brings nothing audible {against}"
     return _open(pair, total.difference_interval)
@@ -87,9 +79,9 @@ def _clause(pair: PairComparison) -> str:
 
 def _open(pair: PairComparison, interval: tuple[float, float]) -> str:
     """Say what remains open where nothing is clear."""
-    spread = f"{interval[0]:+.2f} to {interval[1]:+.2f} audible steps of loss"
+    spread = f"{interval[0]:+.2f} to {interval[1]:+.2f} audible steps of distance"
     if pair.effects[TOTAL].is_inaudible:
-        untold = [TERM_WORDS[name] for name in TERMS if not pair.effects[name].is_inaudible]
+        untold = [MEASURE_WORDS[name] for name in TERMS if not pair.effects[name].is_inaudible]
         return (
             f"{pair.second} makes less than one audible step of difference against {pair.first} "
             f"({spread}), and for the {' and the '.join(untold)} these runs don't tell"
@@ -105,7 +97,7 @@ def _changes(effects: list[Effect]) -> str:
     said, verb = [], ""
     for effect in effects:
         now = "lowers" if effect.difference < 0.0 else "raises"
-        named = f"the {TERM_WORDS[effect.measure]} by {_amount(effect)}"
+        named = f"the {MEASURE_WORDS[effect.measure]} by {_amount(effect)}"
         said.append(named if now == verb else f"{now} {named}")
         verb = now
     return " and ".join([", ".join(said[:-1]), said[-1]] if len(said) > 1 else said)

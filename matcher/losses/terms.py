@@ -37,6 +37,7 @@ __all__ = [
     "PRESETS",
     "TERMS",
     "TERM_MEANINGS",
+    "TERM_WORDS",
     "LossBreakdown",
     "Measures",
     "breakdown",
@@ -137,20 +138,23 @@ PARTS = (
         lambda a, b: [(a.movement.slow_cents, b.movement.slow_cents)], _mean_gap,
     ),
 )  # fmt: skip
-# Default weight of each term, and what it says.
+# Default weight of each term, its words (short ones, as a legend has them), and what it says.
 _TERMS = {
-    "spectral": (1.0, "tone colour of the whole note"),
-    "onset": (0.8, "front edge, the first 150 ms"),
-    "envelope": (0.5, "level over time"),
-    "modulation": (0.5, "movement: vibrato, beating, pulse width"),
-    "pitch": (0.25, "pitch over time"),
+    "spectral": (1.0, "tone", "tone colour of the whole note"),
+    "onset": (0.8, "attack", "attack, the first 150 ms"),
+    "envelope": (0.5, "level", "level over time"),
+    "modulation": (0.5, "movement", "movement: vibrato, beating, pulse width"),
+    "pitch": (0.25, "pitch", "pitch over time"),
 }
 TERMS = tuple(_TERMS)
 DEFAULT_WEIGHTS: Mapping[str, float] = MappingProxyType(
-    {term: weight for term, (weight, _) in _TERMS.items()}
+    {term: weight for term, (weight, _, _) in _TERMS.items()}
+)
+TERM_WORDS: Mapping[str, str] = MappingProxyType(
+    {term: words for term, (_, words, _) in _TERMS.items()}
 )
 TERM_MEANINGS: Mapping[str, str] = MappingProxyType(
-    {term: meaning for term, (_, meaning) in _TERMS.items()}
+    {term: meaning for term, (_, _, meaning) in _TERMS.items()}
 )
 # Factors on `DEFAULT_WEIGHTS`; 1 for what isn't named. Four is a wide step: it doubles twice.
 PRESETS: Mapping[str, Mapping[str, float]] = MappingProxyType(

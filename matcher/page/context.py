@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from matcher.losses import DEFAULT_WEIGHTS, PRESETS
+from matcher.losses import DEFAULT_WEIGHTS, PRESETS, TERM_WORDS
 from matcher.page.jobs import PageJobs
 from matcher.page.runs import PageComparisons, PageRuns
 from matcher.page.sounds import SoundCache
 from matcher.page.structures import PageStructures
 from matcher.page.targets import PageTargets
-from matcher.texts.words import TERM_WORDS
 from shared import HEARING_CAUTION, Note, Patch
 
 if TYPE_CHECKING:
@@ -49,5 +48,5 @@ class PageContext:
             "structures": self.structures.list_all(),
             "presets": {name: dict(weights) for name, weights in PRESETS.items()},
             "default_weights": dict(DEFAULT_WEIGHTS),
-            "term_words": TERM_WORDS,
+            "term_words": dict(TERM_WORDS),
         }

@@ -6,7 +6,7 @@ import shlex
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from matcher.comparing import TERM_WORDS, run_folder
+from matcher.comparing import MEASURE_WORDS, run_folder
 from matcher.losses import TERM_MEANINGS, TERMS, describe_weights
 from matcher.report.drawings import Picture, comparison_drawings, search_drawing
 from matcher.report.explained import Explained, KeyboardView, explain_view, keyboard_view
@@ -287,7 +287,7 @@ def make_comparison_view(comparison: Comparison) -> ComparisonView:
         sounds=sounds,
         pictures=tuple(drawing.picture() for drawing in comparison_drawings(comparison)),
         effects=tuple(
-            EffectView(pair.first, pair.second, TERM_WORDS.get(name, name), effect)
+            EffectView(pair.first, pair.second, MEASURE_WORDS[name], effect)
             for pair in comparison.pairs
             for name, effect in pair.effects.items()
         ),

@@ -9,7 +9,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from matcher.comparing import TOTAL, run_folder
-from matcher.losses import TERMS
+from matcher.losses import TERM_WORDS, TERMS
 from matcher.texts.words import WIDTH, one_line, shorten
 from shared import HEARING_CAUTION
 
@@ -20,21 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = ["format_batch", "format_comparison", "has_page"]
 
-SHORT_TERMS = {
-    TOTAL: "loss",
-    "spectral": "tone colour",
-    "onset": "front edge",
-    "envelope": "level",
-    "modulation": "movement",
-    "pitch": "pitch",
-}
-COLUMNS = {
-    "spectral": "tone",
-    "onset": "front",
-    "envelope": "level",
-    "modulation": "move",
-    "pitch": "pitch",
-}
 NAME_SIGNS = 30
 # The first batch: what these reach, the analysis of the target has given.
 FIRST_CANDIDATES = 32
@@ -87,19 +72,21 @@ def _filled(text: str) -> str:
 
 def _format_losses(comparison: Comparison) -> str:
     """Show the final losses, structure by structure."""
-    heads = "".join(f"{COLUMNS[term]:>6}" for term in TERMS)
+    n_signs = NAME_SIGNS - 1
+    heads = [f"{TERM_WORDS[term]:>4}" for term in TERMS]
     lines = [
         "Loss that was left, in audible steps (1 is about one just-noticeable",
         "difference): median over the runs, half of them within the range beside it,",
         "and medians of its terms",
-        f"  {'':{NAME_SIGNS}}{'loss':>6}  {'range':9}{heads}",
+        f"  {'':{n_signs}}{'loss':>5} {'range':9} {' '.join(heads)}",
     ]
     for summary in comparison.summaries:
         total = summary.measures[TOTAL]
         spread = f"{total.low:.1f}-{total.high:.1f}" if total.low < total.high else "-"
-        terms = "".join(f"{summary.measures[term].median:6.1f}" for term in TERMS)
-        name = shorten(summary.structure, NAME_SIGNS)
-        lines.append(f"  {name:{NAME_SIGNS}}{total.median:6.2f}  {spread:9}{terms}")
+        medians = [summary.measures[term].median for term in TERMS]
+        terms = " ".join(f"{x:{len(head)}.1f}" for x, head in zip(medians, heads, strict=True))
+        name = shorten(summary.structure, n_signs)
+        lines.append(f"  {name:{n_signs}}{total.median:#5.3g} {spread:9} {terms}")
     return "\n".join(lines)
 
 
@@ -147,7 +134,8 @@ def _pair_lines(pair: PairComparison) -> Iterator[str]:
     for measure in (TOTAL, *TERMS):
         effect = pair.effects[measure]
         mark = "  clear" if effect.is_clear else ""
-        yield f"    {SHORT_TERMS[measure]:14}{_effect_columns(effect)}{mark}".rstrip()
+        words = TERM_WORDS.get(measure, "distance")
+        yield f"    {words:14}{_effect_columns(effect)}{mark}".rstrip()
 
 
 def _effect_columns(effect: Effect) -> str:

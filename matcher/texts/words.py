@@ -16,14 +16,6 @@ STOP_REASONS = {
     "stopped": "it was stopped",
     "interrupted": "it was interrupted; this is the best until then",
 }
-# As short as a legend needs them.
-TERM_WORDS = {
-    "spectral": "spectrum",
-    "onset": "attack",
-    "envelope": "level over time",
-    "modulation": "movement",
-    "pitch": "pitch",
-}
 
 
 def stop_reason_text(reason: object) -> str:

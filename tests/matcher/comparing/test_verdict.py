@@ -46,16 +46,16 @@ def test_a_clear_and_audible_difference_is_named_with_its_term() -> None:
     """Loss from 4 to 2.5 and front edge from 6 to 3: percentages, intervals, audible steps."""
     said = comparison_of(runs_of("plain") + runs_of("rich", {"onset": -3.0}, loss=2.5)).verdict
     assert said.startswith("On this target, with 20 s for each run and 5 seeds: rich lowers ")
-    assert "lowers the loss by 38 % (" in said or "lowers the loss by 37 % (" in said
-    assert re.search(r"the front-edge term by 5\d % \(\d+ to \d+; 3\.0 audible steps\)", said)
+    assert "lowers the distance by 38 % (" in said or "lowers the distance by 37 % (" in said
+    assert re.search(r"the attack distance by 5\d % \(\d+ to \d+; 3\.0 audible steps\)", said)
 
 
 def test_what_gets_worse_is_said_too() -> None:
     """A structure that is better in all and worse in one term: both directions are named."""
     change = {"onset": -3.0, "spectral": -1.0, "pitch": 2.0}
     said = comparison_of(runs_of("plain") + runs_of("rich", change, loss=3.0)).verdict
-    assert re.search(r"lowers the loss by 2\d % .*, the front-edge term by 5\d % ", said)
-    assert " and raises the pitch term by " in said
+    assert re.search(r"lowers the distance by 2\d % .*, the attack distance by 5\d % ", said)
+    assert " and raises the pitch distance by " in said
 
 
 def test_a_structure_that_brings_nothing() -> None:
@@ -85,7 +85,7 @@ def test_terms_that_remain_open_are_named() -> None:
     ]
     said = comparison_of(runs_of("plain") + rich).verdict
     assert "rich makes less than one audible step of difference against plain" in said
-    assert said.endswith("and for the pitch term these runs don't tell.")
+    assert said.endswith("and for the pitch distance these runs don't tell.")
 
 
 def test_a_clear_difference_below_one_step_is_not_called_audible() -> None:

@@ -16,6 +16,7 @@ from matcher.losses import (
     PARTS,
     PRESETS,
     TERM_MEANINGS,
+    TERM_WORDS,
     TERMS,
     breakdown,
     terms,
@@ -34,7 +35,7 @@ def test_the_table_is_complete() -> None:
     assert len({part.name for part in PARTS}) == len(PARTS)
     assert all(part.scale > 0.0 and part.meaning for part in PARTS)
     assert min(DEFAULT_WEIGHTS.values()) > 0.0
-    assert all(TERM_MEANINGS[term] for term in TERMS)
+    assert all(TERM_MEANINGS[term] and TERM_WORDS[term] for term in TERMS)
 
 
 def test_a_part_at_its_scale_counts_as_one() -> None:

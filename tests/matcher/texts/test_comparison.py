@@ -51,14 +51,14 @@ def test_figures_stand_beside_their_structure() -> None:
         for s, loss in enumerate([1.0, 2.0, 6.0])
     ]
     text = format_comparison(comparison_of(runs))
-    assert re.search(r"^  plain +2\.00  1\.5-4\.0", text, flags=re.MULTILINE)
+    assert re.search(r"^  plain +2\.00 1\.5-4\.0", text, flags=re.MULTILINE)
 
 
 def test_one_run_has_no_range() -> None:
     """Nothing spreads in a single run."""
     runs = [made_run(structure=structure, seed=0, loss=6.55) for structure in ("plain", "rich")]
     text = format_comparison(comparison_of(runs))
-    assert re.search(r"^  plain +6\.55  - ", text, flags=re.MULTILINE)
+    assert re.search(r"^  plain +6\.55 - ", text, flags=re.MULTILINE)
 
 
 def test_without_runs_no_run_folder_is_named() -> None:

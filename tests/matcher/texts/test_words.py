@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import get_args
 
-from matcher.losses import TERMS
 from matcher.optimise import StopReason
-from matcher.texts.words import STOP_REASONS, TERM_WORDS, stop_reason_text
+from matcher.texts.words import STOP_REASONS, stop_reason_text
 
 
 def test_every_reason_for_an_end_has_words() -> None:
@@ -15,8 +14,3 @@ def test_every_reason_for_an_end_has_words() -> None:
     assert set(STOP_REASONS) == returned
     assert stop_reason_text("converged").startswith("It ended because the search has converged")
     assert stop_reason_text(None) == ""
-
-
-def test_every_term_has_a_word() -> None:
-    """Legends name each term of the loss."""
-    assert set(TERM_WORDS) == set(TERMS)
