@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-__all__ = ["DEFAULT_SECONDS", "DEFAULT_STRUCTURE"]
+__all__ = ["DEFAULT_SECONDS", "DEFAULT_STRUCTURE", "WHOLE_VOICE"]
 
-# Every part of the voice: what can't be heard ends at neutral and is not printed.
-DEFAULT_STRUCTURE = "complete"
+# What players have in front of them: parts that few instruments have are found by "complete" only.
+DEFAULT_STRUCTURE = "standard"
+# A structure without links that has every part, and plays the values of any patch as they are.
+WHOLE_VOICE = "complete"
 DEFAULT_SECONDS = 30.0

@@ -24,8 +24,8 @@ From a recording of the wanted sound to a patch for a subtractive synthesizer.
 EXAMPLES = """\
 examples:
   earwright match horn_C4.flac                 find a patch, good defaults
-  earwright render runs/horn_C4-complete-1 --pitch C5 --out c5.wav
-  earwright compare horn_C4.flac -s two-oscillator -s complete
+  earwright render runs/horn_C4-standard-1 --pitch C5 --out c5.wav
+  earwright compare horn_C4.flac -s two-oscillator -s standard
   earwright structures                         which voices can be matched
 
 `earwright COMMAND --help` shows options and examples of each command.

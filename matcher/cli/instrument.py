@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 
 from matcher.cli._parser import Command, CommandLineError, gate_s, pitch, whole_number
 from matcher.cli.wording import one_line
+from matcher.defaults import DEFAULT_STRUCTURE
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from matcher.calibrating import Calibration
     from matcher.cli._parser import Parser
@@ -138,7 +139,7 @@ def _list(structures: Sequence[Structure]) -> str:
 def _show(structure: Structure) -> str:
     """Show one structure, part by part."""
     from matcher.parts import voice_parts  # noqa: PLC0415  keeps the help quick
-    from shared import CATALOGUE  # noqa: PLC0415
+    from voice import load_structure  # noqa: PLC0415
 
     lines = [
         textwrap.fill(f"{structure.name}: {structure.meaning}", WIDTH, break_on_hyphens=False),
@@ -146,10 +147,26 @@ def _show(structure: Structure) -> str:
         "",
         _row("", "range", "panel" if structure.controls else "neutral"),
     ]
-    neutral = CATALOGUE.neutral()
-    for part in voice_parts():
+    common = load_structure(DEFAULT_STRUCTURE).space
+    parts = [(part.title, part.names) for part in voice_parts()]
+    lines += _part_rows(structure, [(t, [n for n in names if n in common]) for t, names in parts])
+    rare = _part_rows(
+        structure, [(t, [n for n in names if n not in common]) for t, names in parts]
+    )
+    lines += ["", "Not on most instruments", "", *rare] if rare else []
+    if structure.links:
+        lines += ["", "= : linked, one control sets both"]
+    return "\n".join(lines)
+
+
+def _part_rows(structure: Structure, parts: Iterable[tuple[str, Sequence[str]]]) -> list[str]:
+    """List what a structure has of some parts, each below its title."""
+    from shared import CATALOGUE  # noqa: PLC0415  keeps the help quick
+
+    neutral, lines = CATALOGUE.neutral(), []
+    for title, names in parts:
         rows = []
-        for name in part.names:
+        for name in names:
             if name in structure.space:
                 parameter = structure.space[name]
                 rows.append(_row(name, _range(parameter), _last_column(structure, name)))
@@ -159,11 +176,8 @@ def _show(structure: Structure) -> str:
             elif structure.fixed[name] != neutral[name]:
                 fixed = f"fixed at {CATALOGUE[name].format(structure.fixed[name])}"
                 rows.append(_row(name, fixed, _last_column(structure, name)))
-        if rows:
-            lines += [part.title, *rows]
-    if structure.links:
-        lines += ["", "= : linked, one control sets both"]
-    return "\n".join(lines)
+        lines += [title, *rows] if rows else []
+    return lines
 
 
 def _row(name: str, span: str, last: str) -> str:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.defaults import WHOLE_VOICE
 from matcher.hearing import compare_notes
 from matcher.hearing.measure import analyse_match
 from matcher.losses import weights_for
@@ -40,8 +41,6 @@ __all__ = ["HeardChange", "PatchDifference", "difference_between", "write_both"]
 # Two patches without a target are heard on this note.
 PLAIN_NOTE = Note(60.0, 100, 0.8)
 PLAIN_RATE_HZ = 44_100
-# Any structure without links plays the values of a patch as they are.
-PLAIN_STRUCTURE = "complete"
 
 
 @dataclass(frozen=True)
@@ -172,7 +171,7 @@ def _run_stage(run: Path) -> _Stage:
     search = own_search(run)
     settings = search.settings
     return _Stage(
-        search.structure() if read_unchecked(run) else load_structure(PLAIN_STRUCTURE),
+        search.structure() if read_unchecked(run) else load_structure(WHOLE_VOICE),
         fitted_target(search),
         find_version(run).gates_s,
         weights_for(settings.get("weights")),
@@ -197,7 +196,7 @@ def _plain_stage(patch: Patch) -> _Stage:
         velocity=PLAIN_NOTE.velocity,
         gate_s=PLAIN_NOTE.gate_s,
     )
-    return _Stage(load_structure(PLAIN_STRUCTURE), Target((note,)), (), weights_for(None), 0)
+    return _Stage(load_structure(WHOLE_VOICE), Target((note,)), (), weights_for(None), 0)
 
 
 def _hear(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from matcher.defaults import DEFAULT_STRUCTURE
 from matcher.losses import DEFAULT_WEIGHTS, PRESETS, TERM_WORDS
 from matcher.page.jobs import PageJobs
 from matcher.page.runs import PageComparisons, PageRuns
@@ -46,6 +47,7 @@ class PageContext:
             "comparisons": self.comparisons.names(),
             "jobs": [job.to_dict() for job in self.jobs.list_all()[:40]],
             "structures": self.structures.list_all(),
+            "default_structure": DEFAULT_STRUCTURE,
             "presets": {name: dict(weights) for name, weights in PRESETS.items()},
             "default_weights": dict(DEFAULT_WEIGHTS),
             "term_words": dict(TERM_WORDS),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from matcher.comparing import load_comparison, run_folder
-from matcher.defaults import DEFAULT_STRUCTURE
+from matcher.defaults import WHOLE_VOICE
 from matcher.explaining.keyboard import Keyboard
 from matcher.explaining.patch_parts import present_parts
 from matcher.hearing import compare_notes
@@ -133,7 +133,7 @@ class PageRuns:
         try:
             return load_patch_and_structure(self.path(name))[1]
         except StructureError:
-            return load_structure(DEFAULT_STRUCTURE)
+            return load_structure(WHOLE_VOICE)
 
     def play(self, name: str, number: int, patch: Patch) -> Played:
         """Play the run's patch, or what was made of it, on a note beside its target."""

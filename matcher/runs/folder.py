@@ -2,7 +2,7 @@
 
 ::
 
-    runs/horn_C4-complete-1/
+    runs/horn_C4-standard-1/
         patch.json           the best patch
         run.json             settings, seed, versions, what was heard, figures, history
         target/horn_C4.wav   each note of the target ...

@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.defaults import DEFAULT_STRUCTURE
+from matcher.defaults import WHOLE_VOICE
 from matcher.evaluator import Evaluator
 from matcher.matching import match
 from matcher.parts import used_parameters
@@ -79,9 +79,7 @@ def target_of(notes: Sequence[KnownNote]) -> Target:
 
 def best_true_loss(notes: Sequence[KnownNote], *, seed: int = 0) -> float:
     """Return the loss of the true settings, gates and keys, at their best phases."""
-    problem = Problem(
-        load_structure(DEFAULT_STRUCTURE), ParameterSpace(()), notes[0].values, len(notes)
-    )
+    problem = Problem(load_structure(WHOLE_VOICE), ParameterSpace(()), notes[0].values, len(notes))
     phases = [{**dict.fromkeys(PHASE_NAMES, 0.0), **known.phases} for known in notes]
     best = problem.vector({}, phases)
     rng = np.random.default_rng(seed)
@@ -217,7 +215,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--note", action="append", choices=known_instrument_names(), help="one; may be repeated"
     )
-    parser.add_argument("--structure", default=DEFAULT_STRUCTURE)
+    parser.add_argument("--structure", default=WHOLE_VOICE)
     parser.add_argument("--evals", type=int, default=EVALS, help=f"budget (default: {EVALS})")
     parser.add_argument("--seeds", type=int, default=3, help="seeds (default: 3)")
     parser.add_argument("--record", type=Path, default=Path("known_answers.jsonl"))

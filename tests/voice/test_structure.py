@@ -38,6 +38,15 @@ def test_the_plainest_structure_comes_first() -> None:
     assert list_structures()[-1] == "complete"
 
 
+def test_complete_has_all_that_standard_has() -> None:
+    """What is rare comes in addition, and `standard` names none of it."""
+    standard, complete = load_structure("standard").space, load_structure("complete").space
+    assert complete.names == CATALOGUE.names
+    assert all(complete[parameter.name] == parameter for parameter in standard)
+    rare = ("body", "bank", "noise.bypass", "noise.colour", "filter.drive")
+    assert not any(name.startswith(rare) or "curve" in name for name in standard.names)
+
+
 @each_structure
 def test_a_structure_is_called_like_its_file(name: str) -> None:
     """What the list shows is what `load_structure` takes."""

@@ -7,7 +7,7 @@ import * as player from "./foot.js";
 import { go, loadRun, refresh, store } from "./store.js";
 
 const INKS = { spectral: "--ink-1", onset: "--ink-2", envelope: "--ink-3", modulation: "--ink-4", pitch: "--ink-5" };
-const settings = { structure: "complete", seconds: 30, weights: "balanced", seed: 0 };
+const settings = { structure: "", seconds: 30, weights: "balanced", seed: 0 };
 const SEARCHES = ["match", "resume", "refine"];
 let endFollowing = () => {};
 
@@ -55,7 +55,7 @@ function startForm(chosen, state) {
     const found = state.structures.find((each) => each.name === settings.structure);
     meaning.textContent = found ? found.meaning : "";
   };
-  if (!structures.some(([name]) => name === settings.structure)) settings.structure = structures[0][0];
+  if (!structures.some(([name]) => name === settings.structure)) settings.structure = state.default_structure;
   const structure = select(structures, settings.structure, (value) => { settings.structure = value; explain(); });
   const own = h("input", { type: "file", accept: ".toml", id: "own-structure", class: "hidden-file", on: { change: async () => {
     const file = own.files[0];

@@ -27,6 +27,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from matcher.defaults import DEFAULT_STRUCTURE
 from tests.benchmarks.quality.notes import INSTRUMENTS, NOTES, BenchInstrument, BenchNote
 from tests.benchmarks.quality.optimisers import OPTIMISERS
 from tests.benchmarks.quality.runs import OWN, run_instrument, run_note
@@ -45,10 +46,11 @@ NEEDS = {"cma": "cma", "NGOpt (nevergrad)": "nevergrad"}
 
 @dataclass(frozen=True)
 class QualityRun:
-    """One run: who searches, what for, how long, and with which seed."""
+    """One run: who searches, what for, with which voice, how long, and with which seed."""
 
     optimiser: str
     what: BenchNote | BenchInstrument
+    structure: str
     seconds: float
     seed: int
 
@@ -61,6 +63,7 @@ class QualityRun:
             "optimiser": self.optimiser,
             "note": what.name if isinstance(what, BenchNote) else what.instrument,
             "notes": 1 if is_note else 3,
+            "structure": self.structure,
             "seconds": self.seconds,
             "seed": self.seed,
         }
@@ -73,8 +76,8 @@ class QualityRun:
     def figures(self) -> dict[str, Any]:
         """Run it."""
         if isinstance(self.what, BenchNote):
-            return run_note(self.optimiser, self.what, self.seconds, self.seed)
-        return run_instrument(self.what, self.seconds, self.seed)
+            return run_note(self.optimiser, self.what, self.structure, self.seconds, self.seed)
+        return run_instrument(self.what, self.structure, self.seconds, self.seed)
 
 
 def wanted_runs(options: argparse.Namespace) -> list[QualityRun]:
@@ -88,17 +91,21 @@ def wanted_runs(options: argparse.Namespace) -> list[QualityRun]:
     seeds = range(1, options.seeds + 1)
     budgets = [options.seconds, *([OWN_LONG_S] if options.full else [])]
     runs = [
-        QualityRun(name, note, seconds, seed)
+        QualityRun(name, note, options.structure, seconds, seed)
         for seed in seeds
         for note in notes
         for seconds in budgets
         for name in names
     ]
     if OWN in names and not options.full and not options.short:
-        runs += [QualityRun(OWN, note, OWN_LONG_S, 1) for note in notes]
+        runs += [QualityRun(OWN, note, options.structure, OWN_LONG_S, 1) for note in notes]
     if OWN in names and not options.short:
         long_s = options.instrument_seconds
-        runs += [QualityRun(OWN, what, long_s, seed) for seed in seeds for what in instruments]
+        runs += [
+            QualityRun(OWN, what, options.structure, long_s, seed)
+            for seed in seeds
+            for what in instruments
+        ]
     return runs
 
 
@@ -117,6 +124,7 @@ def _parse(arguments: Sequence[str] | None) -> argparse.Namespace:
         default=INSTRUMENT_S,
         help=f"budget of an instrument (default: {INSTRUMENT_S:g})",
     )
+    parser.add_argument("--structure", default=DEFAULT_STRUCTURE, help="the voice of all")
     parser.add_argument("--only", action="append", help="one optimiser; may be repeated")
     parser.add_argument(
         "--short", action="store_true", help="leave out the 60 s runs and the instruments"
@@ -150,7 +158,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(instrument_table(instruments))
     print(
         f"{min(options.notes, len(NOTES))} notes, {len(instruments)} runs of instruments, "
-        f"{options.seeds} seeds, two threads."
+        f"{options.seeds} seeds, {options.structure}, two threads."
     )
     return 0
 

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.defaults import DEFAULT_STRUCTURE
 from matcher.evaluator import Evaluator
 from matcher.hearing import compare_notes
 from matcher.leave_out import match_leaving_out
@@ -30,11 +29,13 @@ OWN = "earwright"
 MEASURES = ("log_mel_db", "onset_log_mel_db", "envelope_db", "centroid_ratio", "pitch_cents")
 
 
-def run_note(name: str, note: BenchNote, seconds: float, seed: int) -> dict[str, Any]:
+def run_note(
+    name: str, note: BenchNote, structure: str, seconds: float, seed: int
+) -> dict[str, Any]:
     """Match one note with one optimiser, and judge it."""
     began = time.monotonic()
     find = _run_own if name == OWN else _run_other
-    sound, loss, n_evaluations = find(name, note, seconds, seed)
+    sound, loss, n_evaluations = find(name, note, structure, seconds, seed)
     return {
         "loss": loss,
         "evaluations": n_evaluations,
@@ -43,12 +44,15 @@ def run_note(name: str, note: BenchNote, seconds: float, seed: int) -> dict[str,
     }
 
 
-def run_instrument(instrument: BenchInstrument, seconds: float, seed: int) -> dict[str, Any]:
+def run_instrument(
+    instrument: BenchInstrument, structure: str, seconds: float, seed: int
+) -> dict[str, Any]:
     """Match three notes with one patch of earwright, and try it on the notes left out."""
     began = time.monotonic()
     result = match_leaving_out(
         instrument.target_set(),
         leave_out=instrument.left_out_names(),
+        structure=structure,
         seconds=seconds,
         seed=seed,
         progress=False,
@@ -62,17 +66,23 @@ def run_instrument(instrument: BenchInstrument, seconds: float, seed: int) -> di
     }
 
 
-def _run_own(_name: str, note: BenchNote, seconds: float, seed: int) -> tuple[Any, float, int]:
+def _run_own(
+    _name: str, note: BenchNote, structure: str, seconds: float, seed: int
+) -> tuple[Any, float, int]:
     """Match with earwright; sound, loss, evaluations."""
-    result = match(note.target_set(), seconds=seconds, seed=seed, progress=False)
+    result = match(
+        note.target_set(), structure=structure, seconds=seconds, seed=seed, progress=False
+    )
     return result.notes[0].sound, result.end.total, result.n_evaluations
 
 
-def _run_other(name: str, note: BenchNote, seconds: float, seed: int) -> tuple[Any, float, int]:
+def _run_other(
+    name: str, note: BenchNote, structure: str, seconds: float, seed: int
+) -> tuple[Any, float, int]:
     """Match with another optimiser on the same evaluation function; sound, loss, evaluations."""
     target_set = note.target_set()
     target = target_set.notes[0]
-    problem = make_problem(target_set, load_structure(DEFAULT_STRUCTURE))
+    problem = make_problem(target_set, load_structure(structure))
     scored = prepare_note(target)
     with Evaluator(problem, [scored], [target.note], seed=seed) as evaluator:
         evaluator.losses(np.full((1, problem.n_dimensions), 0.5))  # compiles

@@ -34,15 +34,15 @@ def test_a_demo_target_becomes_a_run_folder(capsys: pytest.CaptureFixture[str]) 
     assert main(["match", str(TARGETS / "horn_stab_C4_v100.flac"), "--evals", "64"]) == 0
     out, err = capsys.readouterr()
     assert err == ""
-    run = load_run("runs/horn_stab_C4_v100-complete-1")
+    run = load_run("runs/horn_stab_C4_v100-standard-1")
     assert run.run["figures"]["evaluations"] == 64  # type: ignore[index]
     for words in (
         "Heard in the target",
         "64 evaluations",
         "Loss in audible steps",
-        "Patch (complete)",
+        "Patch (standard)",
         "amplifier envelope",
-        "Files in runs/horn_stab_C4_v100-complete-1",
+        "Files in runs/horn_stab_C4_v100-standard-1",
         "Start with the monitor level down",
     ):
         assert words in out

@@ -43,6 +43,16 @@ def test_one_shows_each_of_its_parameters(name: str, capsys: pytest.CaptureFixtu
     assert max(map(len, out.splitlines())) <= 79
 
 
+def test_what_few_instruments_have_stands_apart(capsys: pytest.CaptureFixture[str]) -> None:
+    """The rest comes below a heading of its own; `standard` has nothing below it."""
+    main(["structures", "complete"])
+    common, rare = capsys.readouterr().out.split("Not on most instruments")
+    assert "filter.resonance_ratio" in common
+    assert "filter.drive_db" in rare
+    main(["structures", "standard"])
+    assert "Not on most instruments" not in capsys.readouterr().out
+
+
 def test_a_range_and_its_neutral_value(capsys: pytest.CaptureFixture[str]) -> None:
     """Ranges are in the units of a panel."""
     main(["structures", "two-oscillator"])
