@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from matcher.defaults import DEFAULT_STRUCTURE
-from matcher.losses import DEFAULT_WEIGHTS, PRESETS, TERM_WORDS
+from matcher.losses import PRESETS, TERM_WORDS
 from matcher.page.jobs import PageJobs
 from matcher.page.runs import PageComparisons, PageRuns
 from matcher.page.sounds import SoundCache
 from matcher.page.structures import PageStructures
 from matcher.page.targets import PageTargets
+from matcher.texts.words import plain_name
 from shared import HEARING_CAUTION, Note, Patch
 
 if TYPE_CHECKING:
@@ -48,7 +49,6 @@ class PageContext:
             "jobs": [job.to_dict() for job in self.jobs.list_all()[:40]],
             "structures": self.structures.list_all(),
             "default_structure": DEFAULT_STRUCTURE,
-            "presets": {name: dict(weights) for name, weights in PRESETS.items()},
-            "default_weights": dict(DEFAULT_WEIGHTS),
+            "presets": {name: plain_name(name) for name in PRESETS},
             "term_words": dict(TERM_WORDS),
         }

@@ -86,7 +86,7 @@ class PageJobs:
             running = [job for job in self.list_all() if not job.is_over]
             if len(running) >= MAX_RUNNING:
                 raise ParameterError(
-                    f"{len(running)} searches are running; {MAX_RUNNING} at once are accepted. "
+                    f"{len(running)} searches are running, which is the most at once. "
                     "Stop one, or wait until it ends.",
                     name="jobs",
                     value=len(running),

@@ -51,7 +51,7 @@ def _start(request: Request, document: dict[str, Any]) -> object:
     """Start a job."""
     kind = text_in(document, "kind")
     if kind not in _READERS:
-        raise ParameterError(f'"{kind[:20]}" is no work; {", ".join(_READERS)} is accepted.')
+        raise ParameterError(f'"{kind[:20]}" is no work; it must be one of {", ".join(_READERS)}.')
     context = context_of(request)
     title, settings = _READERS[kind](context, document)
     return context.jobs.start(kind, title, settings).to_dict()
@@ -85,7 +85,7 @@ def _names_in(document: dict[str, Any], name: str) -> list[str]:
     """Read a list of names; none if it is missing."""
     names = document.get(name, [])
     if not isinstance(names, list) or not all(isinstance(each, str) for each in names):
-        raise ParameterError(f"{name} is {names!r:.80}; a list of names is accepted.", name=name)
+        raise ParameterError(f"{name} is {names!r:.80}; it must be a list of names.", name=name)
     return names
 
 
@@ -94,7 +94,7 @@ def _compare(context: PageContext, document: dict[str, Any]) -> Settings:
     names = _names_in(document, "structures")
     if not 2 <= len(set(names)) <= _MAX_STRUCTURES:
         raise ParameterError(
-            f"structures are {names!r:.80}; 2 to {_MAX_STRUCTURES} different ones are accepted.",
+            f"{len(set(names))} structures are chosen; 2 to {_MAX_STRUCTURES} must be.",
             name="structures",
         )
     target = text_in(document, "target")
@@ -149,7 +149,7 @@ def _keyboard(context: PageContext, document: dict[str, Any]) -> Settings:
     context.runs.load(run)
     low, high = text_in(document, "low"), text_in(document, "high")
     if not parse_pitch(low) <= parse_pitch(high):
-        raise ParameterError(f"{low} lies above {high}; the lower key first is accepted.")
+        raise ParameterError(f"{low} lies above {high}; the lower key must come first.")
     step = number_in(document, "step", 1, 24, 1)
     return f"{run}, over the keyboard", {"run": run, "low": low, "high": high, "step": step}
 

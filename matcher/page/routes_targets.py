@@ -42,7 +42,7 @@ def _correct(request: Request, document: dict[str, Any]) -> object:
     """Write what the user says about the notes."""
     notes = document.get("notes")
     if not isinstance(notes, list) or not all(isinstance(note, dict) for note in notes):
-        raise ParameterError("notes are no list; one object for each note is accepted.")
+        raise ParameterError("notes must be a list with one object for each note.")
     context_of(request).targets.correct(name_in(request), notes)
     return _show(request)
 
@@ -54,7 +54,7 @@ def _split(request: Request, document: dict[str, Any]) -> object:
         isinstance(x, (int, float)) and not isinstance(x, bool) for x in times
     )
     if times is not None and not is_list:
-        raise ParameterError("times_s is no list of numbers; times in s are accepted.")
+        raise ParameterError("times must be numbers in seconds.")
     context_of(request).targets.split(name_in(request), times)
     return _show(request)
 

@@ -70,9 +70,9 @@ async def read_json(request: Request) -> dict[str, Any]:
     try:
         document = json.loads(body or b"{}")
     except (ValueError, RecursionError) as error:
-        raise ParameterError("The request is no JSON; an object is accepted.") from error
+        raise ParameterError("The request must be a JSON object.") from error
     if not isinstance(document, dict):
-        raise ParameterError("The request is no JSON object; an object is accepted.")
+        raise ParameterError("The request must be a JSON object.")
     return document
 
 
@@ -84,7 +84,7 @@ def number_in(
     is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
     if not is_number or not low <= value <= high:
         raise ParameterError(
-            f"{name} is {value!r:.40}; {low:g} to {high:g} is accepted.", name=name, value=value
+            f"{name} is {value!r:.40}; it must be {low:g} to {high:g}.", name=name, value=value
         )
     return float(value)
 
@@ -93,7 +93,7 @@ def text_in(document: dict[str, Any], name: str) -> str:
     """Read a text out of a request."""
     value = document.get(name)
     if not isinstance(value, str) or not value or len(value) > 400:
-        raise ParameterError(f"{name} is {value!r:.40}; a text is accepted.", name=name)
+        raise ParameterError(f"{name} is {value!r:.40}; it must be a text.", name=name)
     return value
 
 
@@ -106,7 +106,7 @@ def values_in(document: dict[str, Any]) -> dict[str, float]:
     """Read changed values out of a request; the catalogue checks names and ranges."""
     values = document.get("values", {})
     if not isinstance(values, dict):
-        raise ParameterError("values are no object; values by name are accepted.", name="values")
+        raise ParameterError("values must be an object, by name.", name="values")
     return values
 
 
@@ -136,7 +136,9 @@ def wav(content: bytes, **headers: str) -> Response:
 def svg(drawings: Mapping[str, Drawing], name: str) -> Response:
     """Send a picture; on its own it may use nothing but its own style."""
     if name not in drawings:
-        raise ParameterError(f'"{name[:40]}" is no picture; {", ".join(drawings)} is accepted.')
+        raise ParameterError(
+            f'"{name[:40]}" is no picture; it must be one of {", ".join(drawings)}.'
+        )
     return Response(
         drawings[name].document().encode("utf-8", "backslashreplace"),
         media_type="image/svg+xml",
@@ -166,7 +168,7 @@ def route(path: str, answered: Callable[[Request], Awaitable[Response]], method:
             return answer({"error": context_of(request).workspace.shown(str(error))}, 400)
         except TooLargeError as error:
             limit = int(error.args[0]) // 1000
-            text = f"More than {limit} kB were sent; up to {limit} kB are accepted."
+            text = f"More than {limit} kB were sent; it must be at most {limit} kB."
             return answer({"error": text}, 413)
         except Exception:  # noqa: BLE001  the window has to get an answer
             traceback.print_exc(file=sys.stderr)

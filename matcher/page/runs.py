@@ -20,7 +20,7 @@ from matcher.runs.folder import load_patch_and_structure, load_run
 from matcher.runs.lock import lock_run
 from matcher.runs.searches import list_searches
 from matcher.target import target_from_signal
-from matcher.texts.words import stop_reason_text
+from matcher.texts.words import plain_name, stop_reason_text
 from shared import (
     CATALOGUE,
     EarwrightError,
@@ -70,7 +70,7 @@ class PageRuns:
         if version is None:
             return self.load(name).patch
         if not isinstance(version, int) or isinstance(version, bool):
-            raise ParameterError(f"version is {version!r:.40}; a number is accepted.")
+            raise ParameterError(f"version is {version!r:.40}; it must be a number.")
         return find_version(self.path(name), version).patch
 
     def list_all(self) -> list[dict[str, object]]:
@@ -117,7 +117,9 @@ class PageRuns:
             "parts": describe_parameters(structure),
             "values": describe_values(run.patch.values),
             "hearable": present_parts(run.patch.values),
-            "groups": sorted({parameter.group for parameter in CATALOGUE}),
+            "groups": {
+                name: plain_name(name) for name in sorted({each.group for each in CATALOGUE})
+            },
             **{key: document.get(key) for key in kept},
             "end_text": stop_reason_text(document.get("stop_reason")),
             "history": document.get("history", []),
@@ -179,8 +181,8 @@ class PageRuns:
         searches = list_searches(self.path(name), "match")
         if not searches:
             raise RunFolderError(
-                f"{name} holds no search to go on with; one that was made by this version is "
-                "accepted. Match the target again.",
+                f"{name} holds no search to go on with; it was made before searches were "
+                "saved. Match the target again.",
                 path=name,
             )
         kept = searches[-1]
@@ -260,7 +262,7 @@ def note_of(run: RunFolder, number: int) -> RunNote:
     """Look a note up."""
     if not 0 <= number < len(run.notes):
         raise ParameterError(
-            f"note is {number}; 0 to {len(run.notes) - 1} is accepted.", name="note", value=number
+            f"note is {number}; it must be 0 to {len(run.notes) - 1}.", name="note", value=number
         )
     return run.notes[number]
 
@@ -270,7 +272,7 @@ def sound_file(run: RunFolder, number: int, which: str) -> Path:
     note = note_of(run, number)
     if which not in {"target", "match"}:
         raise ParameterError(
-            f'"{which[:20]}" is no sound of a run; target or match is accepted.', name="which"
+            f'"{which[:20]}" is no sound of a run; it must be target or match.', name="which"
         )
     return note.target if which == "target" else note.match
 

@@ -60,8 +60,8 @@ class PageStructures:
         if not name.endswith(SUFFIX):
             if name not in list_structures():
                 raise StructureError(
-                    f'structure is "{name[:80]}"; {", ".join(list_structures())}, or a file of '
-                    "your own, is accepted.",
+                    f'structure is "{name[:80]}"; it must be {", ".join(list_structures())}, '
+                    "or a file of your own.",
                     name="structure",
                     value=name,
                 )
@@ -80,8 +80,7 @@ class PageStructures:
         plain = plain_file_name(file_name)
         if not plain.lower().endswith(SUFFIX):
             raise StructureError(
-                f'"{plain[:80]}" is no structure file by its name; one that ends in {SUFFIX} is '
-                "accepted."
+                f'"{plain[:80]}" is no structure file by its name; it must end in {SUFFIX}.'
             )
         if len(self._own_names()) >= MAX_STRUCTURES:
             raise ParameterError(f"there are {MAX_STRUCTURES} structures already; remove some.")

@@ -105,7 +105,7 @@ class PageTargets:
         notes = self.load(name).notes
         if not 0 <= number < len(notes):
             raise ParameterError(
-                f"note is {number}; 0 to {len(notes) - 1} is accepted.", name="note", value=number
+                f"note is {number}; it must be 0 to {len(notes) - 1}.", name="note", value=number
             )
         return notes[number]
 
@@ -135,8 +135,8 @@ class PageTargets:
         entries = _entries(folder)
         if len(corrections) != len(entries):
             raise ParameterError(
-                f"{len(corrections)} corrections are given for {len(entries)} notes; one for each "
-                "is accepted.",
+                f"{len(corrections)} corrections are given for {len(entries)} notes; there "
+                "must be one for each.",
                 name="notes",
             )
         changed = [
@@ -198,8 +198,8 @@ def check_length(path: Path) -> None:
         return
     if info.duration > LONGEST_FILE_S:
         raise AudioError(
-            f"{path.name} is {info.duration:.0f} s long; up to {LONGEST_FILE_S:.0f} s are "
-            "accepted. Cut out the notes that are to be matched.",
+            f"{path.name} is {info.duration:.0f} s long; it must be at most {LONGEST_FILE_S:.0f} "
+            "s. Cut out the notes that are to be matched.",
             path=path.name,
             value=info.duration,
         )
@@ -230,7 +230,8 @@ def _checked_name(file_name: str) -> tuple[str, str]:
     suffix = Path(plain).suffix.lower()
     if suffix not in SUFFIXES:
         raise AudioError(
-            f'"{plain[:80]}" is no audio file by its name; {", ".join(SUFFIXES)} are accepted. '
+            f'"{plain[:80]}" is no audio file by its name, which must end in '
+            f"{', '.join(SUFFIXES)}. "
             "Export the recording as one of them.",
             path=plain[:80],
         )
@@ -273,7 +274,7 @@ def _accepted_corrections(correction: Mapping[str, object]) -> Entry:
             continue
         if not isinstance(value, (int, float, str)) or isinstance(value, bool):
             raise ParameterError(
-                f"{name} is {value!r:.40}; a number is accepted.", name=name, value=value
+                f"{name} is {value!r:.40}; it must be a number.", name=name, value=value
             )
         kept[name] = value
     return kept

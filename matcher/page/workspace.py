@@ -53,7 +53,7 @@ class Workspace:
         self.root = Path(root).resolve()
         if not self.root.is_dir():
             raise FileError(
-                f"{root} is no folder; the folder to work in is accepted. Make it first.",
+                f"{root} is no folder. Make it first, or name another.",
                 path=root,
             )
         own = self.root / OWN_FOLDER
@@ -157,7 +157,7 @@ def plain_file_name(file_name: str) -> str:
 def _no_such(name: str) -> ParameterError:
     """Build the error for a name that leads nowhere."""
     return ParameterError(
-        f'"{name[:80]}" is not here; a name from the lists of the page is accepted. Reload it.',
+        f'"{name[:80]}" is not here any more. Reload the page.',
         name="name",
         value=name,
     )

@@ -142,7 +142,7 @@ def note_drawings(pair: SoundPair) -> Iterator[Drawing]:
         yield Drawing(
             "pitch",
             "Pitch over time",
-            "0 is the key that is played; gaps are where no pitch is heard.",
+            "0 is the key that is played; gaps are where no pitch is found.",
             lambda axes, palette: plots.plot_pitch(pair, axes, palette=palette),
         )
     yield from _movements(pair)
@@ -230,7 +230,7 @@ def search_drawing(run: Mapping[str, Any]) -> Drawing | None:
     return Drawing(
         "convergence",
         "The search",
-        "The best loss so far. Under the dotted line, one audible step, little is heard.",
+        "The smallest distance so far; 1, dotted, is about one just-noticeable difference.",
         lambda axes, palette: plots.plot_convergence(
             counts, losses, axes, n_evaluations=n_evaluations, palette=palette
         ),

@@ -93,7 +93,7 @@ def _distance(document: Mapping[str, Any]) -> str:
         (term, (start.get("terms") or {}).get(term), (end.get("terms") or {}).get(term))
         for term in TERMS
     ]
-    lines = ["Distance in audible steps (start, now; a bar sign is half a step)"]
+    lines = ["Distance from the target (start, now; 0 is identical; a bar sign is 0.5)"]
     for name, before, now in rows:
         if isinstance(now, (int, float)):
             was = f"{before:6.2f}" if isinstance(before, (int, float)) else "     ?"
@@ -131,8 +131,8 @@ def _audible(fields: Mapping[str, Any]) -> list[str]:
     """Say what is still heard, the largest first."""
     listed = [entry for entry in fields.get("audible") or [] if isinstance(entry, dict)]
     if not listed:
-        return ["  of what was compared, no difference is heard"]
-    lines = ["  still heard"]
+        return ["  no named difference exceeds its published threshold"]
+    lines = ["  still sounds different"]
     for entry in listed[:FEW_DIFFERENCES]:
         text = one_line(str(entry.get("sentence", "")).rpartition(": ")[0])
         lines += textwrap.wrap(text, WIDTH, initial_indent="    ", subsequent_indent="      ")
@@ -157,7 +157,7 @@ def _search(document: Mapping[str, Any], signs: str) -> str:
     plot = text_plot(row, low=0.0, high=float(losses.max()) or 1.0, signs=signs)
     return "\n".join(
         [
-            f"Search, {n_all} candidates: loss {losses[0]:.2f} to {losses[-1]:.2f}",
+            f"Search, {n_all} tries: distance {losses[0]:.2f} to {losses[-1]:.2f}",
             f"           |{plot}|",
         ]
     )

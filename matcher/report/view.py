@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from matcher.runs import Version
     from matcher.runs.folder import RunFolder
 
-# Two audible steps fill a quarter of a gauge, eight fill it.
+# A distance of 2 fills a quarter of a gauge, 8 fill it.
 GAUGE_STEPS = 8.0
 
 
@@ -183,9 +183,9 @@ def _settings(document: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
         ("structure", str(settings.get("structure", ""))),
         ("budget", _budget(settings)),
         ("seed", str(document.get("seed"))),
-        ("sampler", str(settings.get("sampler", ""))),
+        ("search", str(settings.get("sampler", ""))),
         ("weights", describe_weights(settings.get("weights"))),
-        ("candidates tried", _count(figures.get("evaluations"))),
+        ("tries", _count(figures.get("evaluations"))),
         ("time", _seconds(figures.get("elapsed_s"))),
         ("target", f"SHA-256 {(document.get('target') or {}).get('digest', 'unknown')}"),
     ]
@@ -196,12 +196,12 @@ def _budget(settings: Mapping[str, Any]) -> str:
     """Say what the search was given."""
     seconds, evals = settings.get("seconds"), settings.get("evals")
     parts = [f"{seconds:g} s"] if isinstance(seconds, (int, float)) else []
-    parts += [f"{evals} candidates"] if isinstance(evals, int) else []
+    parts += [f"{evals} tries"] if isinstance(evals, int) else []
     return " and ".join(parts)
 
 
 def _count(value: object) -> str:
-    """Write a number of candidates."""
+    """Write a number of tries."""
     return f"{value:,}".replace(",", " ") if isinstance(value, int) else ""
 
 
@@ -254,10 +254,10 @@ class EffectView:
     def words(self) -> str:
         """What the runs show about it."""
         if self.effect.is_audible:
-            return "clear, and an audible step or more"
+            return "clear, and 1 or more"
         if self.effect.is_clear:
             return "clear"
-        return "below one audible step" if self.effect.is_inaudible else "these runs don't tell"
+        return "less than 1" if self.effect.is_inaudible else "these runs don't tell"
 
 
 @dataclass(frozen=True)

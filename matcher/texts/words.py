@@ -18,6 +18,11 @@ STOP_REASONS = {
 }
 
 
+def plain_name(name: str) -> str:
+    """Name a preset or a group of parameters as musicians do."""
+    return name.replace("animation", "movement")
+
+
 def stop_reason_text(reason: object) -> str:
     """Say in a sentence why a search ended; empty for a reason that no search gives."""
     words = STOP_REASONS.get(str(reason))

@@ -17,7 +17,7 @@ async function send(path, options = {}) {
     answer = await fetch(path, { credentials: "same-origin", ...options });
   } catch (error) {
     if (error.name === "AbortError") throw error;
-    throw new Error("The server doesn't answer. Start `earwright page` again; searches go on by themselves.");
+    throw new Error("The server doesn't answer. Start it again and open the address that it shows; searches go on by themselves.");
   }
   return checked(answer);
 }

@@ -182,7 +182,7 @@ export function paintCurves(context, width, height, { curves, xMax, xText, yMax 
     context.fillText(String(value), 4, yOf(value));
   }
   context.textBaseline = "top";
-  context.fillText("audible steps", 4, 0);
+  context.fillText("distance", 4, 0);
   context.textBaseline = "bottom";
   context.fillText("0", left, height);
   context.fillText(xText, width - context.measureText(xText).width - 2, height);

@@ -3,7 +3,7 @@
 import * as api from "./api.js";
 import { button, h, milliseconds, replace, say } from "./dom.js";
 import { canvas, paintLevels } from "./draw.js";
-import { Player, decode, loudness, newest } from "./player.js";
+import { Player, decode, listenToKeys, loudness, newest } from "./player.js";
 
 export let player = null;
 const root = () => document.getElementById("player");
@@ -31,6 +31,7 @@ function build() {
   });
   const { play, heard, loop, speed, level } = player.controls;
   play.setAttribute("aria-keyshortcuts", "Space");
+  listenToKeys(player, (event) => !root().hidden && (everywhere.checked || root().contains(event.target)));
   const more = button("More", () => {
     const isOpen = root().classList.toggle("open");
     more.setAttribute("aria-expanded", String(isOpen));
@@ -103,15 +104,3 @@ export function hide() {
 }
 
 export const runSound = (run, note, which) => () => api.sound(api.path("runs", run, "notes", note, which, "sound"));
-
-document.addEventListener("keydown", (event) => {
-  if (root().hidden || event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey) return;
-  if (event.target.closest("input:not([type=range]):not([type=radio]):not([type=checkbox]), select, textarea, .keys")) return;
-  if (!everywhere.checked && !root().contains(event.target)) return;
-  if (event.key === " " && !event.target.closest("button, a, summary, input:not([type=range])")) {
-    event.preventDefault();
-    player.toggle();
-  } else if (event.key === "x" || event.key === "X") {
-    player.next();
-  }
-});

@@ -9,7 +9,9 @@ import { audioContext, decode, out } from "./player.js";
 const HELD_S = 4;
 const AHEAD_S = 0.06;
 const FADE_S = 0.012;
-const LETTERS = "awsedftgyhujkolp";
+// Places on the keyboard, whatever is printed there: white keys from S on, black ones in the row above.
+const PLACES = ["S", "E", "D", "R", "F", "G", "Y", "H", "U", "J", "I", "K", "L", "P"].map((sign) => `Key${sign}`).concat("Semicolon");
+const OCTAVES = { PageUp: 12, PageDown: -12 };
 
 // MIDI is allowed once for the page; the keys that are on the screen are the ones it plays.
 let midiAccess = null;
@@ -122,7 +124,7 @@ export class Keys {
         button("Octave down", () => this.shift(-12)), button("Octave up", () => this.shift(12)),
         h("label", { for: this.velocity.id }, "Velocity"), this.velocity, velocityText,
         button("Use a MIDI keyboard", () => this.midi()), this.said),
-      h("p", { class: "quiet" }, "Play with the mouse, by touch, or with the letters A W S E D F … while a key has the focus; Z and X change the octave."));
+      h("p", { class: "quiet" }, "Play with the mouse, by touch, or, while a key has the focus, with the letters from S to the right (black keys in the row above); Page Up and Page Down change the octave."));
   }
 
   shift(by) {
@@ -149,26 +151,26 @@ export class Keys {
     const { board } = this;
     const pitchOf = (event) => Number(event.target.closest?.(".key")?.dataset.pitch ?? NaN);
     const velocity = () => Number(this.velocity.value);
-    let held = null;
+    let touched = null;
     const change = (pitch) => {
-      if (pitch === held) return;
-      if (held !== null) this.release(held);
-      held = Number.isFinite(pitch) ? pitch : null;
-      if (held !== null) this.press(held, velocity());
+      if (pitch === touched) return;
+      if (touched !== null) this.release(touched);
+      touched = Number.isFinite(pitch) ? pitch : null;
+      if (touched !== null) this.press(touched, velocity());
     };
     board.onpointerdown = (event) => {
       event.target.releasePointerCapture?.(event.pointerId);
       change(pitchOf(event));
     };
-    board.onpointerover = (event) => { if (held !== null && event.buttons) change(pitchOf(event)); };
+    board.onpointerover = (event) => { if (touched !== null && event.buttons) change(pitchOf(event)); };
     board.onpointerup = board.onpointerleave = board.onpointercancel = () => change(NaN);
-    const letters = new Map();
+    const held = new Map();
     this.root.onkeydown = (event) => {
       if (event.ctrlKey || event.metaKey || event.altKey || event.target === this.velocity) return;
       const key = event.key.toLowerCase();
-      if (key === "z" || key === "x") {
+      if (event.key in OCTAVES) {
         event.preventDefault();
-        if (!event.repeat) this.shift(key === "z" ? -12 : 12);
+        if (!event.repeat) this.shift(OCTAVES[event.key]);
         return;
       }
       if (key === "arrowright" || key === "arrowleft") {
@@ -180,18 +182,19 @@ export class Keys {
         next.focus();
         return;
       }
-      const isPress = (key === " " || key === "enter") && Number.isFinite(pitchOf(event));
-      const letter = LETTERS.indexOf(key);
-      if ((letter < 0 && !isPress) || event.repeat) return;
+      const isPress = key === "enter" && Number.isFinite(pitchOf(event));
+      const place = PLACES.indexOf(event.code);
+      if (place < 0 && !isPress) return;
       event.preventDefault();
-      const pitch = isPress ? pitchOf(event) : this.low + letter;
-      letters.set(key, pitch);
+      if (event.repeat) return;
+      const pitch = isPress ? pitchOf(event) : this.low + place;
+      held.set(event.code, pitch);
       this.press(pitch, velocity());
     };
     this.root.onkeyup = (event) => {
-      const pitch = letters.get(event.key.toLowerCase());
+      const pitch = held.get(event.code);
       if (pitch === undefined) return;
-      letters.delete(event.key.toLowerCase());
+      held.delete(event.code);
       this.release(pitch);
     };
   }

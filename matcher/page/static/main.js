@@ -4,15 +4,15 @@ import { attempt, button, h, put, replace, say } from "./dom.js";
 import { stopClip } from "./player.js";
 import { VIEWS, go, newest, read, refresh, store } from "./store.js";
 import * as compare from "./view-compare.js";
-import * as keep from "./view-keep.js";
+import * as exported from "./view-export.js";
+import * as how from "./view-how.js";
 import * as listen from "./view-listen.js";
 import * as match from "./view-match.js";
 import * as shape from "./view-shape.js";
-import * as take from "./view-take.js";
 import * as target from "./view-target.js";
-import * as why from "./view-why.js";
+import * as versions from "./view-versions.js";
 
-const views = { target, match, listen, shape, keep, why, compare, take };
+const views = { target, match, listen, shape, versions, how, compare, export: exported };
 const view = document.getElementById("view");
 const work = document.getElementById("work");
 const steps = document.getElementById("steps");
@@ -57,8 +57,8 @@ function showStep() {
 }
 
 // Where each kind of work is watched.
-const VIEW_OF = { compare: "compare", explain: "why", keyboard: "why" };
-const KINDS = { match: "Matching", resume: "Going on", refine: "Refining", explain: "Finding out", keyboard: "Keys", compare: "Comparing" };
+const VIEW_OF = { compare: "compare", explain: "how", keyboard: "how" };
+const KINDS = { match: "Matching", resume: "Going on", refine: "Refining", explain: "Finding out what mattered", keyboard: "Playing every key", compare: "Comparing" };
 const rows = new Map();
 
 // Work that runs is seen from every view, also when another window has begun it. Rows stay while
@@ -88,9 +88,9 @@ function showWork(chosen) {
     }
     const { figure, watch } = rows.get(job.name);
     const loss = job.last.progress?.loss;
-    figure.textContent = loss ? `${loss.toFixed(2)} audible steps` : "";
+    figure.textContent = loss ? `distance ${loss.toFixed(2)}` : "";
     const view = VIEW_OF[job.kind] || "match";
-    watch.onclick = () => go({ view, job: job.name, ...(view === "why" && { run: job.settings.run }) });
+    watch.onclick = () => go({ view, job: job.name, ...(view === "how" && { run: job.settings.run }) });
     watch.hidden = chosen.view === view && (chosen.job === job.name || busy.length === 1);
   }
 }

@@ -10,10 +10,10 @@ export const VIEWS = [
   ["match", "Match"],
   ["listen", "Listen"],
   ["shape", "Shape"],
-  ["keep", "Keep"],
-  ["why", "Why"],
+  ["versions", "Versions"],
+  ["how", "How it works"],
   ["compare", "Compare"],
-  ["take", "Take away"],
+  ["export", "Export"],
 ];
 
 export const store = { state: null };

@@ -65,7 +65,7 @@ function form(chosen, state) {
   };
   return h("form", { class: "card form", on: { submit: start } },
     h("fieldset", { class: "picks" }, h("legend", {}, "Structures, the plainest first; the others are set against the first"), boxes),
-    h("div", { class: "row form-row" }, field("Time for each run, s", seconds), field("Runs of each", seeds, "more runs, firmer verdict"),
+    h("div", { class: "row form-row" }, field("Time for each run, s", seconds), field("Runs of each", seeds, "more runs, a firmer verdict"),
       h("button", { type: "submit", class: "main", id: "compare-start" }, `Compare on ${chosen.target}`)));
 }
 
@@ -88,7 +88,7 @@ function watch(root, job) {
     } else if (event.kind === "failed" || event.kind === "lost") {
       stop.remove();
       status.textContent = event.kind;
-      say(event.text || "The comparison is gone: its process was ended from outside.", true);
+      say(event.text || "The comparison was ended from outside.", true);
     }
   });
 }
@@ -99,15 +99,15 @@ function showComparison(root, found) {
   replace(root, h("section", { class: "card" }, h("h2", {}, found.name),
     found.verdict && h("p", { class: "verdict", id: "verdict" }, found.verdict),
     found.notes.map((text) => h("p", { class: "quiet" }, text)),
-    pictures, h("p", { class: "quiet" }, "Lower is closer. 1 is about one just-noticeable difference."),
+    pictures, h("p", { class: "quiet" }, "Lower is closer. 0 is identical."),
     scrollable("What each structure leaves", h("table", { class: "stacks" },
-      h("thead", {}, h("tr", {}, ["Structure", "Runs", "Audible steps left", "Quartiles", "Hear"].map((text) => h("th", { scope: "col" }, text)))),
+      h("thead", {}, h("tr", {}, ["Structure", "Runs", "Distance", "Quartiles", "Listen"].map((text) => h("th", { scope: "col" }, text)))),
       h("tbody", {}, found.summaries.map((each) => h("tr", {},
         h("th", { scope: "row", class: "wide" }, each.structure),
         h("td", { "data-label": "runs" }, each.n_runs),
-        h("td", { class: "value", "data-label": "left at the end" }, number(each.measures.total.median)),
+        h("td", { class: "value", "data-label": "distance" }, number(each.measures.total.median)),
         h("td", { "data-label": "quartiles" }, `${number(each.measures.total.low)} to ${number(each.measures.total.high)}`),
-        h("td", { class: "wide" }, button(`Hear ${each.structure}`, () => hear(found, each.structure), { class: "small" }))))))),
+        h("td", { class: "wide" }, button(`Listen to ${each.structure}`, () => hear(found, each.structure), { class: "small" }))))))),
     found.n_finished > 0 && h("p", {}, h("a", { href: api.path("comparisons", found.name, "report"), target: "_blank", rel: "noopener", class: "button" }, "Report of this comparison")),
     found.failed.map((each) => h("p", { class: "problem" }, Object.values(each).join(": ")))));
 }

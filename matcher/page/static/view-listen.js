@@ -15,7 +15,7 @@ export async function showRunPair(run, note, key, isGone) {
   if (isGone()) return null;
   player.showPair(key, {
     target, match, onset: entry.onset_s, title: `${run.name}, ${entry.name}`,
-    marks: [[entry.onset_s, "onset"], [entry.onset_s + entry.gate_s, "key let go"]],
+    marks: [[entry.onset_s, "attack"], [entry.onset_s + entry.gate_s, "key let go"]],
     targetSound: player.runSound(run.name, note, "target"),
     matchSound: player.runSound(run.name, note, "match"),
   });
@@ -47,7 +47,7 @@ export async function show(root, chosen, state) {
     h("p", { class: "caution" }, state.caution),
     noteChoice(run, note),
     h("div", { class: "card" },
-      h("div", { class: "figures" }, h("span", { class: "large" }, h("b", {}, number(loss.total)), " audible steps from the target"),
+      h("div", { class: "figures" }, h("span", { class: "large" }, "Distance ", h("b", {}, number(loss.total)), " (0 is identical)"),
         termWords(loss.terms)),
       pictures, sentences(entry), extendBox(run)),
     h("section", { class: "card" }, h("h2", {}, "Play it"), keys.element()));
@@ -69,6 +69,6 @@ export function sentences(entry) {
   const list = (title, all) => all.length > 0 && h("div", {}, h("h3", {}, title),
     h("ul", {}, all.map((each) => h("li", {}, each.sentence.replace(/: (not )?audible$/, "")))));
   return [entry.audible.length === 0 && entry.not_audible.length > 0 && h("p", {},
-    "Of what is compared here by name, no difference is heard. The distance also counts what has no simple name: each partial, moment by moment."),
-  h("div", { class: "two" }, list("Still audible", entry.audible), list("Not audible", entry.not_audible))];
+    "None of the named differences exceeds its published threshold. The distance also counts what has no simple name: each partial, moment by moment."),
+  h("div", { class: "two" }, list("Still sounds different", entry.audible), list("Below its published threshold", entry.not_audible))];
 }

@@ -37,7 +37,7 @@ function matchesSoFar(chosen, state) {
   return runs.length > 0 && h("section", { class: "card" }, h("h2", {}, `Matches of ${chosen.target} so far`),
     h("ul", { class: "so-far" }, runs.slice(0, 12).map((run) => h("li", {},
       h("span", { class: "plain" }, h("b", {}, run.name), " ", h("span", { class: "quiet" }, run.structure)),
-      h("span", {}, typeof run.loss === "number" && [h("b", {}, number(run.loss)), " audible steps"]),
+      h("span", {}, typeof run.loss === "number" && ["distance ", h("b", {}, number(run.loss))]),
       button(`Listen to ${run.name}`, () => go({ view: "listen", run: run.name }), { class: "small" })))));
 }
 
@@ -69,15 +69,15 @@ function startForm(chosen, state) {
   const seconds = h("input", { type: "number", min: "1", max: "86400", value: String(settings.seconds),
     on: { change: () => { settings.seconds = Number(seconds.value); } } });
   const seed = h("input", { type: "number", min: "0", step: "1", value: String(settings.seed), on: { change: () => { settings.seed = Number(seed.value); } } });
-  const weights = choice("What matters most", Object.keys(state.presets).map((name) => [name, name]), settings.weights,
+  const weights = choice("What matters most", Object.entries(state.presets), settings.weights,
     (value) => { settings.weights = value; });
   explain();
   return h("form", { class: "card form", on: { submit: (event) => { event.preventDefault(); start(chosen.target); } } },
     h("div", { class: "row form-row" },
       field("Structure of your instrument", structure),
       h("div", { class: "field" }, h("label", { for: "own-structure" }, "Or a structure file of your own"), own),
-      field("Time, s", seconds, "10 s gives a usable patch, 60 s a good one"),
-      h("details", { class: "small-box" }, h("summary", {}, "More"), field("Seed", seed, "another seed, another way there"))),
+      field("Time, s", seconds, "longer searches come closer"),
+      h("details", { class: "small-box" }, h("summary", {}, "More"), field("Seed", seed, "another number, another way there"))),
     meaning, weights,
     h("div", { class: "row" }, h("button", { class: "main", type: "submit", id: "start" }, `Match ${chosen.target}`)));
 }
@@ -113,10 +113,10 @@ export function extendBox(run) {
   const rest = unused(run);
   if (rest > 0) {
     return h("div", { class: "row" }, button("Go on with this match", () => goOn({ run: run.name }), { id: "extend" }),
-      h("span", { class: "quiet" }, `It was stopped with ${isTimed ? `${rest} s` : `${rest} candidates`} left.`));
+      h("span", { class: "quiet" }, `It was stopped with ${isTimed ? `${rest} s` : `${rest} tries`} left.`));
   }
   const more = h("input", { type: "number", min: "1", value: isTimed ? "30" : "2000" });
-  return h("div", { class: "row form-row" }, run.end_text && h("span", { class: "quiet beside" }, run.end_text), field(isTimed ? "Search on for, s" : "Try so many more", more),
+  return h("div", { class: "row form-row" }, run.end_text && h("span", { class: "quiet beside" }, run.end_text), field(isTimed ? "Search on for, s" : "Tries to add", more),
     button("Go on with this match", () => goOn({ run: run.name, [isTimed ? "seconds" : "evals"]: Number(more.value) }), { id: "extend" }));
 }
 
@@ -144,7 +144,7 @@ export function watch(root, job, note = 0, inShape = null) {
   const bar = h("progress", { max: "1", value: "0", "aria-label": "Part of the time that is used" });
   const left = h("span", { class: "quiet", id: "left" });
   const status = h("span", { id: "job-state", role: "status" }, job.state);
-  const curves = canvas("Best loss over time, whole and by term", "curves", (context, width, height) => {
+  const curves = canvas("Distance over time, whole and by what it is made of", "curves", (context, width, height) => {
     if (!history.length) return;
     const budget = last.seconds || (last.evals ? last.elapsed_s * last.evals / Math.max(1, last.evaluations) : last.elapsed_s);
     const xMax = Math.max(budget, last.elapsed_s);
@@ -223,13 +223,13 @@ export function watch(root, job, note = 0, inShape = null) {
   }
 
   function showFigures() {
-    replace(figure, h("span", { class: "large" }, h("b", { id: "loss" }, number(last.loss)), " audible steps from the target"),
+    replace(figure, h("span", { class: "large" }, "Distance ", h("b", { id: "loss" }, number(last.loss)), " (0 is identical)"),
       termWords(last.terms));
     if (isOver) return;
     const share = last.seconds ? last.elapsed_s / last.seconds : last.evaluations / last.evals;
     bar.value = Math.min(1, share);
     const rest = last.seconds ? last.seconds - last.elapsed_s : (last.elapsed_s / Math.max(share, 1e-6)) * (1 - share);
-    left.textContent = `${last.evaluations} tried, ${Math.max(0, Math.ceil(rest))} s left`;
+    left.textContent = `${last.evaluations} tries, ${Math.max(0, Math.ceil(rest))} s left`;
   }
 
   let isDue = false;
@@ -270,14 +270,14 @@ export function watch(root, job, note = 0, inShape = null) {
       if (event.run) {
         put(actions, button("Listen to the match", () => go({ view: "listen", run: event.run }), { class: "main", id: "listen" }),
           !inShape && button("Shape it", () => go({ view: "shape", run: event.run })));
-        say(`${job.title}: ${number(event.loss)} audible steps from the target.`);
+        say(`${job.title}: distance ${number(event.loss)}.`);
         if (job.state !== "done") inShape?.();
         if (last) await attempt(() => showEnd(event.run));
       }
     } else if (event.kind === "failed" || event.kind === "lost") {
       setState(event.kind);
       stop.remove();
-      say(event.text || "The search is gone: its process was ended from outside.", true);
+      say(event.text || "The search was ended from outside. Start it again; what it had is under Interrupted searches.", true);
       window.dispatchEvent(new Event("listed"));
     }
   });  endFollowing = () => {

@@ -1,4 +1,4 @@
-// Shape: every control with its values, by hand and at once; holds, exaggeration, refine the rest.
+// Shape: every control with its values, by hand and at once; locks, exaggeration, refine the rest.
 
 import * as api from "./api.js";
 import { attempt, button, choice, field, h, newId, number, replace, say, select } from "./dom.js";
@@ -69,14 +69,14 @@ function build(root) {
         h("label", { class: "check" }, hear, " play each change at once")),
       h("div", { class: "row" }, page.count,
         button("Take the changes back", takeBack, { id: "undo" }),
-        h("label", { for: "set-note" }, "Note"), note_,
+        h("label", { for: "set-note" }, "Comment"), note_,
         button("Keep this state", () => keep(note_.value), { id: "keep-state" })),
       page.words,
-      h("div", { class: "row" }, h("span", {}, "Hold a group:"), run.groups.map((group) => groupToggle(group))),
+      h("div", { class: "row" }, h("span", {}, "Lock a group:"), Object.entries(run.groups).map(([group, text]) => groupToggle(group, text))),
       h("div", { class: "row form-row" },
         field("Refine the rest for, s", seconds),
         button("Refine the rest", () => refine(Number(seconds.value)), { class: "main", id: "refine" }),
-        h("span", { class: "quiet beside" }, "What is held stays as it is, to the last digit."))),
+        h("span", { class: "quiet beside" }, "What is locked stays as it is, to the last digit."))),
     page.run.hearable.length > 0 && h("div", { class: "card" }, partListening()),
     page.job,
     h("details", { class: "card" }, h("summary", {}, "Play it"), page.keys.element()),
@@ -90,7 +90,7 @@ function partCard(part) {
   const isOpen = isUsed || page.open.has(part.title) || part.controls.some((each) => each.name in page.values);
   const body = h("details", { class: "card part", open: isOpen, "data-part": part.title,
     on: { toggle: () => (body.open ? page.open.add(part.title) : page.open.delete(part.title)) } },
-  h("summary", {}, h("h2", {}, part.title), h("span", { class: "quiet part-state" }, isUsed ? "" : "at neutral")),
+  h("summary", {}, h("h2", {}, part.title), h("span", { class: "quiet part-state" }, isUsed ? "" : "off")),
   h("div", { class: "controls" }, part.controls.map((control) => row(control))),
   partTools(part));
   return body;
@@ -99,7 +99,7 @@ function partCard(part) {
 function partTools(part) {
   if (!Object.keys(part.neutral).length) return null;
   return h("div", { class: "row part-tools" },
-    button("Set to neutral", () => setValues({ ...part.neutral }), { "data-neutral": part.title }));
+    button("Turn it off", () => setValues({ ...part.neutral }), { "data-neutral": part.title }));
 }
 
 // One control that leaves a part out, shows it as it is, and exaggerates it.
@@ -109,7 +109,7 @@ function partListening() {
   const amount = h("input", { type: "range", min: "0", max: "4", step: "0.1", value: "1", id: "amount" });
   const text = h("output", { for: "amount" }, "as it is");
   const word = (value) => (value === 0 ? "left out" : value === 1 ? "as it is" : `${value.toFixed(1)} times`);
-  const place = choice("Heard", [["context", "with the rest"], ["alone", "alone"]], "context", () => play(), "mini");
+  const place = choice("Listen to it", [["context", "with the rest"], ["alone", "alone"]], "context", () => play(), "mini");
   const here = page;
   const play = async () => {
     const isNewest = here.asking();
@@ -124,9 +124,9 @@ function partListening() {
     amount.setAttribute("aria-valuetext", text.textContent);
   });
   amount.addEventListener("change", play);
-  return h("div", { class: "row form-row", id: "part-listening" }, field("Hear one part", which),
+  return h("div", { class: "row form-row", id: "part-listening" }, field("Listen to one part", which),
     h("div", { class: "field" }, h("label", { for: "amount" }, "How much of it"), h("span", { class: "row tight" }, amount, text)),
-    place, button("Hear it", play, { id: "hear-part" }),
+    place, button("Listen to it", play, { id: "hear-part" }),
     h("p", { class: "quiet whole" }, "Exaggerate it to know it, then bring it back until it is no longer heard by itself."));
 }
 
@@ -155,7 +155,7 @@ function row(control) {
   const element = h("div", { class: "control", "data-control": control.name },
     h("label", { for: id, class: "name" }, control.label),
     h("span", { class: "track" }, range, slider), value, panel, exact,
-    h("label", { class: "check hold", for: `${id}-hold` }, hold, " hold"), words);
+    h("label", { class: "check hold", for: `${id}-hold` }, hold, " lock"), words);
   const paint = () => {
     const place = nearest(places, now());
     slider.value = String(place);
@@ -180,7 +180,7 @@ function row(control) {
   exact.addEventListener("change", () => {
     const given = Number(exact.value);
     if (exact.value === "" || !(given >= control.low && given <= control.high)) {
-      say(`${control.label}: ${control.accepted} is accepted.`, true);
+      say(`${control.label} must be ${control.accepted}.`, true);
       paint();
     } else setValues({ [control.name]: given });
   });
@@ -194,7 +194,7 @@ function row(control) {
   return element;
 }
 
-function groupToggle(group) {
+function groupToggle(group, text) {
   const names = page.run.parts.flatMap((part) => part.controls).filter((each) => each.group === group && !each.linked_to).map((each) => each.name);
   if (!names.length) return null;
   const box = h("input", { type: "checkbox", "data-group": group, checked: names.every((name) => page.held.has(name)) });
@@ -206,7 +206,7 @@ function groupToggle(group) {
       page.rows.get(name).paint();
     }
   });
-  return h("label", { class: "check" }, box, ` ${group}`);
+  return h("label", { class: "check" }, box, ` ${text}`);
 }
 
 function setValues(values) {
@@ -219,7 +219,7 @@ function setValues(values) {
 }
 
 function showLoss(here, total) {
-  replace(here.loss, h("b", {}, number(total)), " audible steps from the target");
+  replace(here.loss, "Distance ", h("b", {}, number(total)));
   here.loss.dataset.loss = number(total, 4);
 }
 
@@ -275,7 +275,7 @@ function takeBack() {
 
 async function keep(note) {
   if (!Object.keys(page.values).length) {
-    say("Nothing is changed by hand, so there is nothing new to keep. Give a state a name under Keep.");
+    say("Nothing is changed by hand, so there is nothing new to keep. Give a version a name under Versions.");
     return;
   }
   const kept = await attempt(() => api.post(api.path("runs", page.run.name, "set"), { values: page.values, note }));

@@ -156,8 +156,8 @@ function splitBox(target, again) {
 }
 
 function noteCard(target, note, i, correct, again) {
-  const marks = [[note.onset_s, "onset"], [note.onset_s + note.gate_s, "key let go"]];
-  const label = `${note.name}: onset at ${milliseconds(note.onset_s)}, key let go at ${milliseconds(note.onset_s + note.gate_s)}`;
+  const marks = [[note.onset_s, "attack"], [note.onset_s + note.gate_s, "key let go"]];
+  const label = `${note.name}: attack at ${milliseconds(note.onset_s)}, key let go at ${milliseconds(note.onset_s + note.gate_s)}`;
   const levels = canvas(`Level of ${label}`, "levels drag", (context, width, height) =>
     paintLevels(context, width, height, { target: note.picture, marks }));
   const picture = canvas(`Spectrogram of ${label}`, "spectrogram", (context, width, height) =>
@@ -182,13 +182,13 @@ function facts(note) {
   const { heard } = note;
   const all = [
     ["level", `${number(note.level_db, 1)} dBFS`],
-    ["noise", note.noise_floor_db <= -119.9 ? "none heard" : `${number(-note.noise_floor_db, 0)} dB below the peak`],
+    ["noise", note.noise_floor_db <= -119.9 ? "none measured" : `${number(-note.noise_floor_db, 0)} dB below the peak`],
     ["attack", milliseconds(heard.attack_s)],
     ["brightness at the attack", `${number(heard.brightness_peak_hz, 0)} Hz`],
   ];
   if (heard.vibrato_rate_hz) all.push(["vibrato", `${number(heard.vibrato_rate_hz, 1)} Hz, ${number(heard.vibrato_depth_cents, 0)} cents`]);
   if (heard.beating_hz) all.push(["beating", `${number(heard.beating_hz, 2)} Hz`]);
-  if (heard.pitch_hz) all.push(["heard pitch", `${number(heard.pitch_hz, 1)} Hz`]);
+  if (heard.pitch_hz) all.push(["measured pitch", `${number(heard.pitch_hz, 1)} Hz`]);
   return all;
 }
 
@@ -202,7 +202,7 @@ function correctionFields(note, i, correct) {
     ["pitch", "Pitch", pitch, () => pitch.value.trim()],
     ["velocity", "Velocity", velocity, () => Number(velocity.value)],
     ["gate_s", "Key held, ms", gate, () => Number(gate.value) / 1000],
-    ["onset_s", "Onset in the file, s", onset, () => Number(onset.value)],
+    ["onset_s", "Attack begins in the file, s", onset, () => Number(onset.value)],
   ];
   const save = (changes) => correct(i, changes);
   const estimated = { pitch: "pitch", velocity: "velocity", gate_s: "gate", onset_s: "onset" };
@@ -216,10 +216,10 @@ function correctionFields(note, i, correct) {
         save({ [name]: read() });
       });
     }
-    const origin = isGiven(name) ? "by hand" : !note.estimated.includes(estimated[name]) ? "from the name" : name === "velocity" ? "assumed" : "heard";
+    const origin = isGiven(name) ? "by hand" : !note.estimated.includes(estimated[name]) ? "from the name" : name === "velocity" ? "assumed" : "measured";
     return h("div", { class: "with-origin" }, field(label, input),
       h("span", { class: `origin ${isGiven(name) ? "hand" : ""}` }, origin),
-      isGiven(name) && button("Back to what was heard", () => save({ [name]: null }), { class: "small" }));
+      isGiven(name) && button("Back to what was measured", () => save({ [name]: null }), { class: "small" }));
   }));
   return { element, save };
 }

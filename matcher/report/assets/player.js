@@ -229,7 +229,6 @@ export class Player {
       speed: choice("Speed", [["1", "Full"], ["0.5", "Half"]], "1", (value) => this.change({ speed: Number(value) })),
       level: h("div", { class: "level" }, h("label", { for: volume.id }, "Level"), volume),
     };
-    root.addEventListener("keydown", (event) => this.key(event));
   }
 
   show(notes) {
@@ -247,7 +246,7 @@ export class Player {
     this.note = this.notes[number];
     const { sounds } = this.note;
     this.heard = Math.min(this.heard, sounds.length - 1);
-    this.controls.heard.replaceChildren(choice("Heard", sounds.map((sound, i) => [String(i), sound.name]),
+    this.controls.heard.replaceChildren(choice("Listen to", sounds.map((sound, i) => [String(i), sound.name]),
       String(this.heard), (value) => this.hear(Number(value)), "sides"));
     this.controls.heard.hidden = sounds.length < 2;
     if (isPlaying) this.start();
@@ -359,15 +358,34 @@ export class Player {
     step();
   }
 
-  key(event) {
-    if (event.ctrlKey || event.metaKey || event.altKey || event.target.matches("select")) return;
-    const key = event.key.toLowerCase();
-    if (key === "p") this.toggle();
-    else if (key === "x") this.next();
-    else if (LOOPS[key - 1]) this.change({ loop: LOOPS[key - 1][0] });
-    else return;
-    event.preventDefault();
+  // What a key does here; each does one thing.
+  action(key) {
+    if (key === " ") return () => this.toggle();
+    if (key === "x") return () => this.next();
+    return LOOPS[key - 1] && (() => this.change({ loop: LOOPS[key - 1][0] }));
   }
+}
+
+// Where a key has a meaning of its own: text, lists, boxes, and buttons that play something themselves.
+const OWN_KEYS = "select, textarea, input:not([type=range], [type=radio]), button.clip-button";
+
+// Space plays and stops also where a button was pressed before: it has the focus, and Enter presses it.
+export function listenToKeys(player, isOurs) {
+  const action = (event) => {
+    if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey) return null;
+    if (event.target.closest?.(OWN_KEYS) || !isOurs(event)) return null;
+    return player.action(event.key.toLowerCase());
+  };
+  document.addEventListener("keydown", (event) => {
+    const does = action(event);
+    if (!does) return;
+    event.preventDefault();
+    if (!event.repeat) does();
+  });
+  // Some browsers press a button when the key comes up.
+  document.addEventListener("keyup", (event) => {
+    if (event.key === " " && action(event)) event.preventDefault();
+  });
 }
 
 // A button for one sound. What is shown may be shorter than its name, as in a list.
@@ -400,6 +418,7 @@ export function playButton(name, load, onProblem, { shown = name, ...properties 
       onProblem(error, element);
     }
   }, properties);
+  element.classList.add("clip-button");
   const tell = (state) => {
     const say = (text) => (state === "playing" ? text.replace(/^Play/, "Stop") : text);
     element.dataset.state = state;
@@ -434,8 +453,9 @@ function makePlayer(root) {
   });
   root.prepend(h("div", { class: "controls" }, Object.values(player.controls)),
     h("div", { class: "place", "aria-hidden": "true" }, line), status,
-    h("p", { class: "keys" }, "Keys while the player has the focus: P plays and stops, X switches, 1 to 3 choose the loop. Half speed sounds an octave lower."));
+    h("p", { class: "keys" }, "Space plays and stops. While the player has the focus, X switches and 1 to 3 choose the loop. Half speed sounds an octave lower."));
   player.show(notes);
+  listenToKeys(player, (event) => root.contains(event.target) || (event.key === " " && event.target === document.body));
 }
 
 function makeClip(root) {

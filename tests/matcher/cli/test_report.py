@@ -74,7 +74,7 @@ def test_the_essentials_are_shown(run: RunFolder, capsys: pytest.CaptureFixture[
     """Distance, search and patch are printed."""
     assert main(["show", str(run.path), "--plain"]) == 0
     out, err = capsys.readouterr()
-    assert "Distance in audible steps" in out
+    assert "Distance from the target" in out
     assert "Patch (one-oscillator)" in out
     assert out.isascii()
     assert err == ""

@@ -56,18 +56,18 @@ class _Held:
 def test_a_view_that_was_left_does_not_come_back(
     server: PageServer, run: str, chromium: Browser
 ) -> None:
-    """Keep is asked for, its versions take their time, and Take away is opened meanwhile."""
+    """Versions are asked for, they take their time, and Export is opened meanwhile."""
     with open_page(chromium, address_of(server, "target", run=run)) as watched:
         page = watched.page
         wait_for_view(page, "target")
         held = _Held(page, "/versions$")
-        page.get_by_role("link", name="Keep").click()
+        page.get_by_role("link", name="Versions").click()
         held.wait()
-        page.get_by_role("link", name="Take away").click()
-        wait_for_view(page, "take")
+        page.get_by_role("link", name="Export").click()
+        wait_for_view(page, "export")
         held.let_go()
-        assert page.get_by_role("heading", level=1).inner_text() == "Take away"
-        assert page.get_attribute("body", "data-ready") == "take"
+        assert page.get_by_role("heading", level=1).inner_text() == "Export"
+        assert page.get_attribute("body", "data-ready") == "export"
         assert watched.problems == []
 
 
@@ -229,10 +229,10 @@ def test_what_has_the_focus_keeps_it_while_other_work_goes_on(
     server: PageServer, run: str, chromium: Browser
 ) -> None:
     """Another window makes a target: lists are filled anew under a keyboard that is in them."""
-    with open_page(chromium, address_of(server, "take", run=run)) as watched:
+    with open_page(chromium, address_of(server, "export", run=run)) as watched:
         page = watched.page
-        wait_for_view(page, "take")
-        page.get_by_role("link", name="Why").focus()
+        wait_for_view(page, "export")
+        page.get_by_role("link", name="How it works").focus()
         page.evaluate("window.link = document.activeElement")
         server.upload(HORN, name="another.flac")
         page.wait_for_selector('#choose-target option[value="another"]', state="attached")

@@ -224,11 +224,11 @@ def test_keys_sound_by_mouse_letters_and_midi(
         page.get_by_role("button", name="C3", exact=True).focus()
         # The click's key may still ask for its release, so answers are told apart by their pitch.
         with page.expect_response(_is_key(49)) as pressed:
-            page.keyboard.down("w")
+            page.keyboard.down("e")
         assert pressed.value.request.post_data_json["gate_s"] == 4.0
         assert page.locator(".key.down").count() == 1
         with page.expect_response(_is_key(49)) as released:
-            page.keyboard.up("w")
+            page.keyboard.up("e")
         assert released.value.request.post_data_json["gate_s"] < 4.0
         page.wait_for_selector(".key.down", state="detached")
         with page.expect_response(_is_key(64)) as played:
@@ -249,7 +249,7 @@ def test_keys_sound_by_mouse_letters_and_midi(
 def test_shaping_by_hand_is_heard_and_measured(
     server: PageServer, run: str, chromium: Browser
 ) -> None:
-    """A control that is moved changes sound and loss; a hold stays; changes can be taken back."""
+    """A control that is moved changes sound and loss; a lock stays; changes can be taken back."""
     with open_page(chromium, address_of(server, "shape", run=run)) as watched:
         page = watched.page
         wait_for_view(page, "shape")
@@ -266,7 +266,7 @@ def test_shaping_by_hand_is_heard_and_measured(
         assert names
         assert all(CATALOGUE[str(name)].group == "attack" for name in names)
         with page.expect_response(re.compile("/part$")) as heard:
-            page.get_by_label("Hear one part").select_option("filter envelope")
+            page.get_by_label("Listen to one part").select_option("filter envelope")
         assert heard.value.request.post_data_json["amount"] == 1
         with page.expect_response(re.compile("/part$")) as heard:
             page.get_by_role("slider", name="How much of it").fill("0")
@@ -280,7 +280,7 @@ def test_shaping_by_hand_is_heard_and_measured(
 def test_what_is_refined_is_kept_and_gone_back_from(
     server: PageServer, spare: str, chromium: Browser
 ) -> None:
-    """Hold the filter, refine the rest, name it, go back, and compare two versions by ear."""
+    """Lock the filter, refine the rest, name it, go back, and compare two versions by ear."""
     path = server.folder / "runs" / spare
     before = load_run(path).patch
     n_before = len(list_versions(path))
@@ -289,7 +289,7 @@ def test_what_is_refined_is_kept_and_gone_back_from(
         wait_for_view(page, "shape")
         page.get_by_label("sustain, exact value").first.fill("0.4")
         page.keyboard.press("Tab")
-        page.get_by_label("Note", exact=True).fill("softer front")
+        page.get_by_label("Comment", exact=True).fill("softer front")
         page.get_by_role("button", name="Keep this state").click()
         page.get_by_role("alert").get_by_text("Kept as version").wait_for()
         # The view is built again around the new state.
@@ -305,11 +305,11 @@ def test_what_is_refined_is_kept_and_gone_back_from(
         assert refined.kind == "refine"
         bright = [each.name for each in CATALOGUE if each.group == "brightness"]
         assert [refined.patch.values[x] for x in bright] == [kept.patch.values[x] for x in bright]
-        page.get_by_role("link", name="Keep").click()
-        wait_for_view(page, "keep")
+        page.get_by_role("link", name="Versions").click()
+        wait_for_view(page, "versions")
         item = page.locator(f'[data-version="{kept.number}"]')
         item.get_by_label("Name for version").fill("my softer one")
-        item.get_by_role("button", name="Keep under this name").click()
+        item.get_by_role("button", name="Give it this name").click()
         item.locator(".tag", has_text="my softer one").wait_for()
         item.get_by_role("button", name="Go back to").click()
         page.wait_for_selector(f'.current[data-version="{refined.number + 1}"]')
@@ -332,16 +332,16 @@ def test_two_structures_are_compared(server: PageServer, run: str, chromium: Bro
         page.get_by_role("button", name=re.compile("^Compare on")).click()
         page.wait_for_selector('#comparison[data-state="done"] #verdict')
         assert "two-oscillator" in page.inner_text("#verdict")
-        page.get_by_role("button", name="Hear two-oscillator").click()
+        page.get_by_role("button", name="Listen to two-oscillator").click()
         play_and_hear(page)
         assert watched.problems == []
 
 
 def test_the_sheet_is_taken_away(server: PageServer, run: str, chromium: Browser) -> None:
     """Sheet, patch and MIDI file are downloads; the report opens without our key to the page."""
-    with open_page(chromium, address_of(server, "take", run=run)) as watched:
+    with open_page(chromium, address_of(server, "export", run=run)) as watched:
         page = watched.page
-        wait_for_view(page, "take")
+        wait_for_view(page, "export")
         with page.expect_download() as sheet:
             page.click("#take-sheet")
         text = sheet.value.path().read_text(encoding="utf-8")
@@ -363,9 +363,9 @@ def test_the_longest_sheet_prints_on_one_page(
     server: PageServer, everything: str, chromium: Browser
 ) -> None:
     """Every control of the whole voice, each with what sounds the same: one page of A4."""
-    with open_page(chromium, address_of(server, "take", run=everything)) as watched:
+    with open_page(chromium, address_of(server, "export", run=everything)) as watched:
         page = watched.page
-        wait_for_view(page, "take")
+        wait_for_view(page, "export")
         assert page.locator(".sheet .remark:not(:empty)").count() > 40
         assert count_pages(page.pdf(prefer_css_page_size=True)) == 1
         assert watched.problems == []
@@ -374,9 +374,9 @@ def test_the_longest_sheet_prints_on_one_page(
 def test_less_motion_is_respected(server: PageServer, spare: str, chromium: Browser) -> None:
     """Who asks for less motion sees no dot that pulses beside running work."""
     job = server.post("/api/jobs", {"kind": "resume", "run": spare, "evals": 10_000_000}).document
-    with open_page(chromium, address_of(server, "take", run=spare)) as watched:
+    with open_page(chromium, address_of(server, "export", run=spare)) as watched:
         page = watched.page
-        wait_for_view(page, "take")
+        wait_for_view(page, "export")
         dot = page.locator(".pulse")
         dot.wait_for()
         motion = "(dot) => getComputedStyle(dot).animationName"
@@ -413,7 +413,7 @@ def test_everybody_can_use_it(
     with open_page(chromium, address, size=size, is_dark=is_dark) as watched:
         wait_for_view(watched.page, "target")
         views = [(view, run) for view in VIEWS]
-        views += [] if is_dark else [("why", everything), ("take", everything)]
+        views += [] if is_dark else [("how", everything), ("export", everything)]
         for view, name in views:
             show_view(watched.page, view, name)
             assert serious_findings(watched.page, only=only, without=without) == [], view
@@ -448,9 +448,9 @@ def test_a_hostile_name_stays_text(server: PageServer, run: str, chromium: Brows
     source = server.folder / "runs" / run
     (server.folder / "runs" / hostile).symlink_to(source)
     try:
-        with open_page(chromium, address_of(server, "take", run=run)) as watched:
+        with open_page(chromium, address_of(server, "export", run=run)) as watched:
             page = watched.page
-            wait_for_view(page, "take")
+            wait_for_view(page, "export")
             options = page.locator("#choose-run option").all_inner_texts()
             assert hostile in options
             page.select_option("#choose-run", hostile)

@@ -26,7 +26,7 @@ __all__ = [
 
 HORN = ROOT / "targets" / "horn_stab_C4_v100.flac"
 STRUCTURE = "one-oscillator"
-VIEWS = ("target", "match", "listen", "shape", "keep", "why", "compare", "take")
+VIEWS = ("target", "match", "listen", "shape", "versions", "how", "compare", "export")
 
 
 def quick_run(server: PageServer, target: str) -> str:

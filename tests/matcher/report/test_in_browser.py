@@ -211,7 +211,7 @@ def test_the_keyboard_does_it_all(page: Page) -> None:
     assert page.locator(PLAYER).get_attribute("data-heard") == "Match"
     page.keyboard.press("3")
     assert page.get_by_role("radio", name="Attack", exact=True).is_checked()
-    page.keyboard.press("p")
+    page.keyboard.press(" ")
     assert _state(page) == "stopped"
     # Within a group, arrows move, as in any form (WAI-ARIA, radio group).
     page.get_by_role("radio", name="Match", exact=True).focus()
@@ -222,7 +222,7 @@ def test_the_keyboard_does_it_all(page: Page) -> None:
 def test_keys_do_nothing_outside_of_the_player(page: Page) -> None:
     """WCAG 2.2, 2.1.4: single keys act only where they have the focus."""
     page.locator("nav a").first.focus()
-    page.keyboard.press("p")
+    page.keyboard.press(" ")
     assert _state(page) == "stopped"
 
 

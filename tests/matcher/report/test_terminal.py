@@ -39,7 +39,7 @@ def test_the_essentials_are_shown(run: RunFolder) -> None:
     text = format_run(run)
     loss = run.run["loss"]["end"]["total"]  # type: ignore[index]
     assert f"{loss:.2f}" in text
-    for part in ("Distance in audible steps", "level, attack", "Search, 64 candidates", "Patch ("):
+    for part in ("Distance from the target", "level, attack", "Search, 64 tries", "Patch ("):
         assert part in text
     assert HEARING_CAUTION.partition(":")[0] in text
     long = [line for line in text.splitlines() if len(line) > 79]

@@ -1,4 +1,4 @@
-// Keep: the line of versions; keep, go back, compare any two by ear.
+// Versions: the line of them; name one, go back, compare any two by ear.
 
 import * as api from "./api.js";
 import { attempt, button, h, number, replace, say, scrollable, select } from "./dom.js";
@@ -11,7 +11,7 @@ const comparing = newest();
 export async function show(root, chosen) {
   if (!chosen.run) {
     player.hide();
-    noRun(root, "Keep");
+    noRun(root, "Versions");
     return;
   }
   const run = await attempt(() => loadRun(chosen.run));
@@ -21,7 +21,7 @@ export async function show(root, chosen) {
   const { versions } = found;
   player.hide();
   if (!versions.length) {
-    replace(root, h("h1", {}, "Keep"), h("p", { class: "lead" }, "This run has one state. Change something by hand, or refine it, and its line of versions begins."));
+    replace(root, h("h1", {}, "Versions"), h("p", { class: "lead" }, "This run has one state. Change something by hand, or refine it, and its line of versions begins."));
     return;
   }
   const again = () => window.dispatchEvent(new HashChangeEvent("hashchange"));
@@ -32,8 +32,8 @@ export async function show(root, chosen) {
   const second = select(options, options[0][0], () => {});
   first.setAttribute("aria-label", "First version");
   second.setAttribute("aria-label", "Second version");
-  replace(root, h("h1", {}, "Keep"),
-    h("p", { class: "lead" }, "Every state is here, the newest first, and nothing is overwritten. Going back adds a version that equals the earlier one."),
+  replace(root, h("h1", {}, "Versions"),
+    h("p", { class: "lead" }, "The newest first; nothing is overwritten. Going back adds a version that equals the earlier one."),
     noteChoice(run, note),
     h("div", { class: "card" }, h("h2", {}, "Compare two by ear"),
       h("div", { class: "row" }, first, h("span", {}, "against"), second,
@@ -48,7 +48,7 @@ function item(run, version, current, again) {
   const keep = async () => {
     const kept = await attempt(() => api.post(api.path("runs", run.name, "keep"), { version: version.number, name: name.value }));
     if (kept) {
-      say(`Version ${version.number} is kept as ${name.value}.`);
+      say(`Version ${version.number} is called ${name.value}.`);
       again();
     }
   };
@@ -63,11 +63,11 @@ function item(run, version, current, again) {
   return h("li", { class: isCurrent ? "card current" : "card", "data-version": String(version.number), value: version.number },
     h("div", { class: "row spread" },
       h("h2", {}, `${version.number} `, version.names.map((each) => h("span", { class: "tag" }, each)), h("span", { class: "plain" }, version.title)),
-      h("span", {}, version.loss === null ? "" : h("b", {}, number(version.loss)), version.loss === null ? "" : " audible steps")),
+      h("span", {}, version.loss === null ? "" : ["distance ", h("b", {}, number(version.loss))])),
     version.note && h("p", { class: "said" }, version.note),
     changes.length > 0 && h("ul", { class: "quiet" }, changes.map((text) => h("li", {}, text)),
       version.changes.length > 6 && h("li", {}, `and ${version.changes.length - 6} more`)),
-    h("div", { class: "row" }, name, button("Keep under this name", keep),
+    h("div", { class: "row" }, name, button("Give it this name", keep),
       isCurrent ? h("span", { class: "quiet" }, "this is the current state") : button(`Go back to ${version.number}`, back)));
 }
 
@@ -86,7 +86,7 @@ async function compare(run, note, root, first, second) {
     (await api.postForSound(api.path("runs", run.name, "notes", note, "play"), { version: Number(version) })).data;
   root.hidden = false;
   replace(root, h("h2", {}, `Version ${first} against version ${second}`),
-    h("p", {}, h("b", {}, number(a.loss.total)), " against ", h("b", {}, number(b.loss.total)), " audible steps from the target."),
+    h("p", {}, "Distance ", h("b", {}, number(a.loss.total)), " against ", h("b", {}, number(b.loss.total)), "."),
     difference.changes.length === 0 ? h("p", {}, "No value differs.") :
       scrollable("What differs", h("table", {}, h("thead", {}, h("tr", {}, ["Part", "Control", `Version ${first}`, `Version ${second}`].map((text) => h("th", { scope: "col" }, text)))),
         h("tbody", {}, difference.changes.map((each) => h("tr", {}, h("td", {}, each.part), h("td", {}, each.label), h("td", {}, each.before_text), h("td", {}, each.after_text)))))));

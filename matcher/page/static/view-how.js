@@ -1,4 +1,4 @@
-// Why: what mattered, how exactly, and in which order to build it, with sound.
+// How it works: what mattered, how exactly, and in which order to build it, with sound.
 
 import * as api from "./api.js";
 import { attempt, button, field, figures, h, number, playButton, replace, say, scrollable } from "./dom.js";
@@ -6,7 +6,7 @@ import * as player from "./foot.js";
 import { loadRun, newest, refresh } from "./store.js";
 import { noRun } from "./view-listen.js";
 
-const VERDICTS = { needed: "needed", replaceable: "others can take over", inaudible: "not heard", absent: "does nothing here" };
+const VERDICTS = { needed: "needed", replaceable: "others can take over", inaudible: "not heard", absent: "off" };
 const filling = newest();
 // What is followed: what mattered, and the check of the keyboard.
 const following = { explain: () => {}, keyboard: () => {} };
@@ -22,7 +22,7 @@ export function leave() {
 export async function show(root, chosen, state) {
   player.hide();
   if (!chosen.run) {
-    noRun(root, "Why");
+    noRun(root, "How it works");
     return;
   }
   const run = await attempt(() => loadRun(chosen.run));
@@ -38,7 +38,7 @@ export async function show(root, chosen, state) {
     }
   }, { class: "main", id: "explain" });
   const stop = button("Stop and keep", () => {}, { hidden: true });
-  replace(root, h("h1", {}, "Why"),
+  replace(root, h("h1", {}, "How it works"),
     h("p", { class: "lead" }, "What makes this sound this sound, what may be left out, how exactly each control has to be set, and in which order to build it."),
     h("div", { class: "card" }, h("div", { class: "row form-row" }, field("Time, s", seconds, "as long as the match does well"), start, stop, status)),
     body);
@@ -60,7 +60,7 @@ function follow(run, body, status, stop, job) {
       stop.hidden = true;
       status.textContent = event.kind === "done" ? "done" : "";
       if (event.kind === "done") await fill(run, body);
-      else say(event.text || "The work is gone: its process was ended from outside.", true);
+      else say(event.text || "It was ended from outside.", true);
       window.dispatchEvent(new Event("listed"));
     }
   });
@@ -89,7 +89,7 @@ function followKeys(run, body, job) {
   following.keyboard();
   checked = job.name;
   const end = api.follow(job.name, async (event) => {
-    if (event.kind === "failed" || event.kind === "lost") say(event.text || "The check is gone.", true);
+    if (event.kind === "failed" || event.kind === "lost") say(event.text || "The check has ended unexpectedly.", true);
     if (["done", "failed", "lost"].includes(event.kind)) {
       checked = null;
       await fill(run, body);
@@ -134,7 +134,7 @@ function buildOrder(run, build) {
       h("li", { value: 0 }, h("span", { class: "step-text" }, build.start_text), h("span", { class: "value" }, number(build.start_loss)), play(0)),
       build.steps.map((step) => h("li", { value: step.number },
         h("span", { class: "step-text" }, step.text), h("span", { class: "value" }, number(step.loss)), play(step.number)))),
-    h("p", { class: "quiet" }, "Audible steps from the target after each step; the step that helps most comes first."),
+    h("p", { class: "quiet" }, "Distance from the target after each step, 0 is identical; the step that helps most comes first."),
     build.left_out.length > 0 && h("p", { class: "quiet" }, `Set besides, and not heard: ${build.left_out.join("; ")}.`));
 }
 
@@ -142,7 +142,7 @@ function partsTable({ parts, times }) {
   const columns = Object.keys(times);
   const most = Math.max(0.5, ...parts.flatMap((part) => columns.map((time) => part.by_time[time] || 0)));
   return h("section", { class: "card" }, h("h2", {}, "What each part brings"),
-    h("p", { class: "quiet" }, "How much further from the target the sound would be without the part, in audible steps."),
+    h("p", { class: "quiet" }, "By how much the distance from the target would grow without the part."),
     scrollable("What each part brings", h("table", { class: "stacks" },
       h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Part"), h("th", { scope: "col" }, "Without it"),
         columns.map((time) => h("th", { scope: "col" }, time, h("span", { class: "quiet" }, ` ${times[time]}`))))),
@@ -156,7 +156,7 @@ function partsTable({ parts, times }) {
           return h("td", { class: "bar-cell", "data-label": time }, bar, h("span", {}, value === undefined ? "" : number(value)));
         })))))),
     parts.some((part) => part.verdict === "absent") && h("p", { class: "quiet" },
-      `Does nothing in this patch: ${parts.filter((part) => part.verdict === "absent").map((part) => part.part).join("; ")}.`));
+      `Off in this patch: ${parts.filter((part) => part.verdict === "absent").map((part) => part.part).join("; ")}.`));
 }
 
 function slackTable({ slacks, trade_offs: pairs }, texts) {
@@ -169,7 +169,7 @@ function slackTable({ slacks, trade_offs: pairs }, texts) {
 }
 
 function searchTable({ measures, n_evaluations: count }) {
-  return h("details", { class: "card" }, h("summary", {}, `Over the whole search (${count} candidates)`),
+  return h("details", { class: "card" }, h("summary", {}, `Over the whole search (${count} tries)`),
     measures.map((measure) => h("div", {}, h("h3", {}, `${measure.method}, ${measure.scope}`), h("p", { class: "quiet" }, measure.meaning),
       h("ul", {}, Object.entries(measure.importances).slice(0, 8).map(([name, share]) => h("li", {}, `${name}: ${Math.round(100 * share)} %`))))));
 }

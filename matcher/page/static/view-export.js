@@ -1,4 +1,4 @@
-// Take away: sheet, report, patch, MIDI file, sounds.
+// Export: sheet, report, patch, MIDI file, sounds.
 
 import * as api from "./api.js";
 import { attempt, button, h, replace, scrollable } from "./dom.js";
@@ -9,7 +9,7 @@ import { noRun } from "./view-listen.js";
 export async function show(root, chosen) {
   player.hide();
   if (!chosen.run) {
-    noRun(root, "Take away");
+    noRun(root, "Export");
     return;
   }
   const run = await attempt(() => loadRun(chosen.run));
@@ -17,18 +17,18 @@ export async function show(root, chosen) {
   if (!sheet || chosen.isGone()) return;
   const to = (...parts) => api.path("runs", run.name, ...parts);
   const file = (text, address, id, name) => h("a", { href: address, download: name || "", class: "button", id }, text);
-  replace(root, h("h1", {}, "Take away"),
+  replace(root, h("h1", {}, "Export"),
     h("div", { class: "card no-print" }, h("div", { class: "row" },
       button("Print the patch sheet", () => window.print(), { class: "main" }),
       file("Patch sheet as text", to("sheet.txt"), "take-sheet"),
       file("Patch file", to("patch"), "take-patch"),
-      file(sheet.has_midi ? "MIDI file" : "MIDI file (sound controllers 71 to 78)", to("midi"), "take-midi"),
+      file(sheet.has_midi ? "MIDI file" : "MIDI file (MIDI's recommended sound controllers)", to("midi"), "take-midi"),
       h("a", { href: to("report"), target: "_blank", rel: "noopener", class: "button", id: "take-report" }, "Report")),
     h("h2", {}, "Sounds"),
     h("ul", { class: "files" }, run.notes.map((note, i) => h("li", {}, `${note.name}: `,
-      ["target", "match"].map((which) => [file(which, to("notes", i, which, "sound"), null, `${note.name}-${which}.wav`), " "]))))),
+      ["target", "match"].map((which) => [file(`Save the ${which}`, to("notes", i, which, "sound"), null, `${note.name}-${which}.wav`), " "]))))),
     sheetTable(run, sheet),
-    sheet.resting.length > 0 && h("div", { class: "card" }, h("h2", {}, "Controls that stay at rest"),
+    sheet.resting.length > 0 && h("div", { class: "card" }, h("h2", {}, "Controls that stay off"),
       restingList(sheet.resting)));
 }
 
@@ -49,7 +49,7 @@ function sheetTable(run, sheet) {
   const n = sheet.rows.length + sheet.rows.filter((row) => row.slack).length + 1.6 * sheet.rows.filter((row) => row.step).length + 1.5 * parts.length;
   return h("section", { class: `card sheet ${n > 130 ? "tight" : n > 70 ? "dense" : ""}` },
     h("h2", {}, `Patch sheet: ${run.name}`),
-    h("p", { class: "quiet" }, `${run.structure.name}: ${run.structure.meaning} Parts at neutral are left out.`),
+    h("p", { class: "quiet" }, `${run.structure.name}: ${run.structure.meaning} Parts that are off are left out.`),
     scrollable("Patch sheet", h("table", { class: "stacks" }, h("thead", {}, h("tr", {}, titles.map((text) => h("th", { scope: "col" }, text)))),
       parts.map((part) => h("tbody", {},
         h("tr", {}, h("th", { colspan: String(titles.length), scope: "rowgroup", class: "part-title" }, part)),
