@@ -52,7 +52,6 @@ class Evaluator:
             raise ParameterError(
                 f"n_threads is {n_threads}; 1 or more is accepted. Leave it out to use all cores.",
                 name="n_threads",
-                value=n_threads,
             )
         self.problem = problem
         self.targets = tuple(targets)

@@ -140,7 +140,6 @@ def _share(
             f"evals is {evals}; {2 * n_trials} or more are accepted, to leave out each of "
             f"{n_trials} notes.",
             name="evals",
-            value=evals,
         )
     # Both budgets at once are refused by `match`, in its own words.
     return {"seconds": seconds, "evals": kept}, {"evals": (evals - kept) // n_trials}

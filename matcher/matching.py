@@ -232,18 +232,13 @@ def check_budget(seconds: float | None, evals: int | None) -> None:
         raise ParameterError(
             f"seconds is {seconds:g} and evals is {evals}; one budget is accepted. Leave one out.",
             name="seconds",
-            value=seconds,
         )
     if seconds is not None and not 0.0 < seconds <= 86_400.0:
         raise ParameterError(
-            f"seconds is {seconds:g}; above 0 and up to 86400 (a day) is accepted.",
-            name="seconds",
-            value=seconds,
+            f"seconds is {seconds:g}; above 0 and up to 86400 (a day) is accepted.", name="seconds"
         )
     if evals is not None and not 1 <= evals <= 100_000_000:
-        raise ParameterError(
-            f"evals is {evals}; 1 to 100000000 is accepted.", name="evals", value=evals
-        )
+        raise ParameterError(f"evals is {evals}; 1 to 100000000 is accepted.", name="evals")
 
 
 def _make_patch(

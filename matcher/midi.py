@@ -100,7 +100,7 @@ def controller_settings(
     """
     if midi_map is not None and midi_map not in MIDI_MAPS:
         raise ParameterError(
-            f"map is {midi_map!r}; {', '.join(MIDI_MAPS)} is accepted.", name="map", value=midi_map
+            f"map is {midi_map!r}; {', '.join(MIDI_MAPS)} is accepted.", name="map"
         )
     controllers = {
         name: control.controller
@@ -117,7 +117,6 @@ def controller_settings(
             f"{structure.name} gives no control a MIDI controller. Add midi to its panel, or "
             f"take --map {next(iter(MIDI_MAPS))}.",
             name="structure",
-            value=structure.name,
         )
     return tuple(
         _setting(name, controller, patch.values[name], structure)
@@ -153,9 +152,7 @@ def write_midi_file(
         If the file exists or can't be written.
     """
     if not 1 <= channel <= 16:
-        raise ParameterError(
-            f"channel is {channel}; 1 to 16 is accepted.", name="channel", value=channel
-        )
+        raise ParameterError(f"channel is {channel}; 1 to 16 is accepted.", name="channel")
     import mido  # noqa: PLC0415  only needed where a file is written
 
     track = mido.MidiTrack()

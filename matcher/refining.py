@@ -157,7 +157,6 @@ def begin_from_run(
                 f"{name} can't be given where a run is refined in its folder; it stays that of "
                 "the run. Give the recordings, too, to begin another run.",
                 name=name,
-                value=value,
             )
     search = own_search(run)
     settings = search.settings

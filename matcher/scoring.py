@@ -45,7 +45,6 @@ def score_patch(
             f"gates_s has {len(gates_s)} values; {len(target.notes)}, one for each note, are "
             "accepted.",
             name="gates_s",
-            value=tuple(gates_s),
         )
     played = [note.note for note in target.notes]
     if gates_s:

@@ -64,14 +64,12 @@ def with_values(patch: Patch, structure: Structure, values: Mapping[str, float])
             raise ParameterError(
                 f"{name} is linked to {structure.links[name]} in {structure.name}; set that one.",
                 name=name,
-                value=values[name],
             )
         if name in CATALOGUE and name not in structure.space:
             raise ParameterError(
                 f"{name} is fixed in {structure.name}; a parameter that is free there is "
                 f"accepted. See `earwright structures {structure.name}`.",
                 name=name,
-                value=values[name],
             )
     settable = structure.space.validate(structure.nearest_steps(values))
     return patch.replace(values=_linked({**patch.values, **settable}, structure))
@@ -105,7 +103,6 @@ def choose_space(
         raise ParameterError(
             f"there is nothing to search: {why}. Let more parameters move, or give more notes.",
             name="only",
-            value=selection.only,
         )
     return _narrowed(ParameterSpace(tuple(chosen)), patch, selection.within)
 
@@ -121,7 +118,6 @@ def read_value(name: str, text: str) -> float:
         raise ParameterError(
             f'"{text}" is no value of {name}; a number is accepted, with a unit or without.',
             name=name,
-            value=text,
         )
     value, unit = float(form[1]), (form[2] or "").lower()
     unit, factor = _PRINTED_UNITS.get(unit, (unit, 1.0))
@@ -131,7 +127,6 @@ def read_value(name: str, text: str) -> float:
             f'"{text}" is no value of {name}, which is counted in {accepted}. Leave the unit out, '
             "or give that one.",
             name=name,
-            value=text,
         )
     return float(value * factor)
 
@@ -153,7 +148,6 @@ def _check_links(patch: Patch, structure: Structure) -> None:
                 f"{structure.name} links it to {structure.links[name]}, so it would be "
                 f"{CATALOGUE[name].format(value)}. Take another structure, or set it so.",
                 name=name,
-                value=patch.values[name],
             )
 
 
@@ -174,7 +168,6 @@ def _narrowed(space: ParameterSpace, patch: Patch, within: Within | None) -> Par
                 f'within is "{amount}", and no parameter that moves is counted in {unit}; '
                 f"{_ACCEPTED} is accepted.",
                 name="within",
-                value=amount,
             )
         for parameter in fitting:
             parameters[parameter.name] = _around(
@@ -203,7 +196,6 @@ def _read_amount(amount: float | str, *, is_share: bool) -> tuple[float | None, 
         raise ParameterError(
             f'within is "{amount}"; {_ACCEPTED} is accepted, above 0 and up to 100 %.',
             name="within",
-            value=amount,
         )
     return share, size, unit
 

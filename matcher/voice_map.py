@@ -353,7 +353,7 @@ def voice_row(name: str) -> Row:
     """Return what is known of a parameter; an unknown name is refused with a suggestion."""
     if name not in ROWS:
         hint = suggest_names(name, CATALOGUE.names) or "See `earwright structures complete`."
-        raise ParameterError(f"{name}: no such parameter. {hint}", name=name, value=name)
+        raise ParameterError(f"{name}: no such parameter. {hint}", name=name)
     return ROWS[name]
 
 

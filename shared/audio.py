@@ -104,7 +104,6 @@ class Recording:
                 f"{self.name}: the signal has shape {self.signal.shape} or isn't finite; finite "
                 "samples of one channel, shape (n_samples,), are accepted.",
                 name=self.name,
-                value=self.signal.shape,
             )
 
     @property
@@ -154,7 +153,6 @@ def read_recording(path: str | Path, *, max_duration_s: float = MAX_DURATION_S) 
         raise AudioError(
             f"max_duration_s is {max_duration_s:g} s; {MIN_DURATION_S:g} s or more is accepted.",
             name="max_duration_s",
-            value=max_duration_s,
         )
     _check_file(file_path, source)
     notes: list[str] = []
@@ -175,9 +173,7 @@ def resample(signal: FloatArray, from_hz: float, to_hz: float) -> FloatArray:
 
     for name, rate_hz in (("from_hz", from_hz), ("to_hz", to_hz)):
         if not (rate_hz > 0.0 and np.isfinite(rate_hz)):
-            raise AudioError(
-                f"{name} is {rate_hz:g} Hz; a rate above 0 is accepted.", name=name, value=rate_hz
-            )
+            raise AudioError(f"{name} is {rate_hz:g} Hz; a rate above 0 is accepted.", name=name)
     if from_hz == to_hz:
         return signal.copy()
     resampled = soxr.resample(signal, from_hz, to_hz, quality="VHQ")
@@ -226,15 +222,15 @@ def write_recording(
     if file_format is None:
         accepted = f"{', '.join(_WRITE_FORMATS)} are. Choose another name."
         text = f': the suffix "{file_path.suffix}" is not accepted; {accepted}'
-        _refuse(str(path), text, file_path.suffix)
+        _refuse(str(path), text)
     if not soundfile.check_format(file_format, subtype):
         accepted = ", ".join(soundfile.available_subtypes(file_format))
         text = f': subtype "{subtype}" is not accepted for {file_format}; {accepted} are.'
-        _refuse(str(path), text, subtype)
+        _refuse(str(path), text)
     _check_rate(sample_rate_hz, str(path))
     if signal.ndim == 2 and not 1 <= signal.shape[1] <= MAX_WRITTEN_CHANNELS:
         text = f": the signal has {signal.shape[1]} channels; 1 or 2 are accepted."
-        _refuse(str(path), text, signal.shape)
+        _refuse(str(path), text)
     limited, gain = limit_level(signal, sample_rate_hz)
     buffer = io.BytesIO()
     soundfile.write(buffer, limited, sample_rate_hz, format=file_format, subtype=subtype)
@@ -242,9 +238,9 @@ def write_recording(
     return gain
 
 
-def _refuse(source: str, text: str, value: object = None) -> NoReturn:
+def _refuse(source: str, text: str) -> NoReturn:
     """Raise for a recording or a file."""
-    raise AudioError(f"{source}{text}", path=source, value=value)
+    raise AudioError(f"{source}{text}", path=source)
 
 
 def _check_file(path: Path, source: str) -> None:
@@ -293,7 +289,7 @@ def _read_channels(
         length_ms = 1000.0 * samples_to_seconds(float(len(channels)), sample_rate_hz)
         accepted = f"{1000.0 * MIN_DURATION_S:g} ms or more is accepted"
         text = f" is {length_ms:.0f} ms long; {accepted}. Export more of the note."
-        _refuse(source, text, length_ms / 1000.0)
+        _refuse(source, text)
     if duration_s > max_duration_s:
         notes.append(
             f"{source} is {duration_s:.1f} s long; only the first {max_duration_s:g} s are used. "
@@ -306,11 +302,11 @@ def _check_header(file: soundfile.SoundFile, source: str) -> None:
     """Refuse formats, rates and channel counts that aren't promised."""
     if file.format not in _READ_FORMATS:
         text = f" has the format {file.format}; {_READ_FORMATS_TEXT} is accepted. Convert it."
-        _refuse(source, text, file.format)
+        _refuse(source, text)
     _check_rate(file.samplerate, source)
     if file.channels > MAX_CHANNELS:
         text = f" has {file.channels} channels; 1 to {MAX_CHANNELS} are accepted."
-        _refuse(source, f"{text} Export the channels that hold the sound.", file.channels)
+        _refuse(source, f"{text} Export the channels that hold the sound.")
 
 
 def _check_rate(sample_rate_hz: float, source: str) -> None:
@@ -321,7 +317,6 @@ def _check_rate(sample_rate_hz: float, source: str) -> None:
             f"{source} has a sampling rate of {sample_rate_hz:g} Hz; {MIN_SAMPLE_RATE_HZ} to "
             f"{MAX_SAMPLE_RATE_HZ} Hz is accepted. Convert it to 48000 Hz.",
             name="sample_rate_hz",
-            value=sample_rate_hz,
         )
 
 
@@ -340,7 +335,7 @@ def _check_finite(channels: FloatArray, source: str) -> None:
     if not is_finite.all():
         place = int(np.argwhere(~is_finite)[0][0])
         text = f": sample {place} is {channels[~is_finite][0]}; only finite samples are accepted."
-        _refuse(source, f"{text} Export the recording anew.", place)
+        _refuse(source, f"{text} Export the recording anew.")
 
 
 def _check_audible(mono: FloatArray, source: str) -> None:
@@ -348,7 +343,7 @@ def _check_audible(mono: FloatArray, source: str) -> None:
     peak_dbfs = amplitude_to_db(float(np.max(np.abs(mono))))
     if peak_dbfs < SILENCE_DBFS:
         accepted = f"{SILENCE_DBFS:g} dBFS or more is accepted. Check the recording level."
-        _refuse(source, f" is silent: its peak is {peak_dbfs:.1f} dBFS; {accepted}", peak_dbfs)
+        _refuse(source, f" is silent: its peak is {peak_dbfs:.1f} dBFS; {accepted}")
 
 
 def _warn_if_clipped(channels: FloatArray, source: str, warn: Callable[[str], None]) -> None:
@@ -392,7 +387,7 @@ def _without_offset(mono: FloatArray, source: str, warn: Callable[[str], None]) 
     centred: FloatArray = mono - offset
     if float(np.max(np.abs(centred))) < db_to_amplitude(SILENCE_DBFS):
         text = f" holds only a constant offset of {offset:.3f} and no sound."
-        _refuse(source, f"{text} Check the recording chain.", offset)
+        _refuse(source, f"{text} Check the recording chain.")
     warn(
         f"{source} had a constant offset of {offset:.3f}, which was taken off. Nothing needs to "
         "be done; a fault in the recording chain may be the cause."

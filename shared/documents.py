@@ -156,7 +156,7 @@ def document_from(
             else:
                 fault = _find_fault(data, kind, "", reason)
     except RecursionError:
-        fault = _Fault("", data, " is nested too deeply.")
+        fault = _Fault("", " is nested too deeply.")
     if fault is None:
         return typing.cast("Kind", result)
     comma = ", " if fault.field else ""
@@ -164,7 +164,6 @@ def document_from(
     raise error(
         text if fault.has_advice else f"{text} {advice}",
         name=fault.field or None,
-        value=fault.value,
         path=where if path is None else path,
     )
 
@@ -266,7 +265,6 @@ class _Fault:
     """The innermost field that is wrong, and what is said about it, maybe with its advice."""
 
     field: str
-    value: object
     text: str
     has_advice: bool = False
 
@@ -288,7 +286,7 @@ def _refusal(data: object, kind: Any) -> Exception | None:
 def _non_finite(value: object, field: str) -> _Fault | None:
     """Find the first number that isn't finite; TOML has them, and so may Python's values."""
     if isinstance(value, float) and not math.isfinite(value):
-        return _Fault(field, value, f" is {value}; finite numbers are accepted.")
+        return _Fault(field, f" is {value}; finite numbers are accepted.")
     entries: Iterator[tuple[str, object]] = iter(())
     if isinstance(value, Mapping):
         entries = ((_joined(field, name), entry) for name, entry in value.items())
@@ -308,11 +306,11 @@ def _find_fault(value: object, kind: Any, field: str, reason: Exception) -> _Fau
         if config is not None and config.forbid_unknown_fields and unknown:
             hint = suggest_names(unknown[0], fields) or f"{', '.join(fields)} are accepted."
             place, text = _joined(field, unknown[0]), f": no such field. {hint}"
-            return _Fault(place, value[unknown[0]], text, has_advice=True)
+            return _Fault(place, text, has_advice=True)
     for name, inner, entry in _entries(value, meant):
         place = f"{field}{name}" if name.startswith("[") else _joined(field, name)
         if entry is _MISSING:
-            return _Fault(place, None, f": missing; {_accepted(inner)} is accepted.")
+            return _Fault(place, f": missing; {_accepted(inner)} is accepted.")
         deeper = _refusal(entry, inner)
         if deeper is not None:
             return _find_fault(entry, inner, place, deeper)
@@ -324,11 +322,11 @@ def _own_fault(value: object, kind: Any, field: str, reason: Exception) -> _Faul
     own = reason if isinstance(reason, EarwrightError) else reason.__cause__
     if own is not None:
         # What a class says of its own fields is a sentence of ours.
-        return _Fault(field, value, f": {own}", has_advice=True)
+        return _Fault(field, f": {own}", has_advice=True)
     verb = "is" if field else "holds"
     text = f" {verb} {_shown(value)}; {_accepted(kind)} is accepted."
     advice = _HEAD.get(field, "" if field else "Check the name of the file.")
-    return _Fault(field, value, f"{text} {advice}".rstrip(), has_advice=bool(advice))
+    return _Fault(field, f"{text} {advice}".rstrip(), has_advice=bool(advice))
 
 
 def _fields(kind: Any) -> dict[str, tuple[Any, bool]] | None:

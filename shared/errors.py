@@ -42,8 +42,6 @@ class EarwrightError(Exception):
         would otherwise push what is accepted out of sight.
     name : str, optional
         The field, parameter or argument at fault, as the user typed it.
-    value : object, optional
-        The offending value itself.
     path : str or Path, optional
         The file at fault.
     """
@@ -53,7 +51,6 @@ class EarwrightError(Exception):
         message: str,
         *,
         name: str | None = None,
-        value: object = None,
         path: str | Path | None = None,
     ) -> None:
         # Only the text goes to args: an exception with required keywords can't be unpickled,
@@ -62,7 +59,6 @@ class EarwrightError(Exception):
             message = f"{message[:_HEAD_SIGNS]} [...] {message[-_TAIL_SIGNS:]}"
         super().__init__(message)
         self.name = name
-        self.value = value
         self.path = path
 
 

@@ -86,13 +86,11 @@ def parse_pitch(text: str) -> float:
     else:
         match = _NAMED_PITCH.fullmatch(stripped)
         if match is None:
-            raise ParameterError(
-                f'pitch "{text}" is not understood; {_ACCEPTED}.', name="pitch", value=text
-            )
+            raise ParameterError(f'pitch "{text}" is not understood; {_ACCEPTED}.', name="pitch")
         midi_pitch = _named_pitch(match)
     if not 0.0 <= midi_pitch <= MIDI_PITCH_MAX:
         raise ParameterError(
-            f'pitch "{text}" lies outside the MIDI range; {_ACCEPTED}.', name="pitch", value=text
+            f'pitch "{text}" lies outside the MIDI range; {_ACCEPTED}.', name="pitch"
         )
     return midi_pitch
 
@@ -136,4 +134,4 @@ def _refuse(name: str, value: float, accepted: str, *, unit: str = "") -> None:
     except OverflowError:
         # A whole number beyond what a float holds.
         shown = f"{'-' if value < 0 else ''}inf"
-    raise ParameterError(f"{name} is {shown}{unit}; {accepted}.", name=name, value=value)
+    raise ParameterError(f"{name} is {shown}{unit}; {accepted}.", name=name)

@@ -125,7 +125,6 @@ class ParameterSpace:
                 f"values have shape {row.shape}; ({len(self)},) is accepted, one for each "
                 "parameter of the space.",
                 name="values",
-                value=row.shape,
             )
         return dict(zip(self.names, row.tolist(), strict=True))
 
@@ -168,7 +167,6 @@ class ParameterSpace:
                 f"ratio is {ratio:g}; above 0 and up to 1 is accepted (0.1 searches a tenth of "
                 "each range to either side).",
                 name="ratio",
-                value=ratio,
             )
         centre = np.atleast_1d(self.encode(values))
         if centre.ndim != 1:
@@ -176,7 +174,6 @@ class ParameterSpace:
                 f"values have shape {centre.shape}; a space is narrowed around one candidate, "
                 f"shape ({len(self)},).",
                 name="values",
-                value=centre.shape,
             )
         return ParameterSpace(
             tuple(
@@ -235,7 +232,6 @@ def _as_matrix(
             f"values have shape {array.shape}; ({n_parameters},) or (n_candidates, "
             f"{n_parameters}) is accepted, one column for each parameter of the space.",
             name="values",
-            value=array.shape,
         )
     # Not (-1, n): numpy can't work out -1 beside an empty axis.
     n_rows = 1 if array.ndim == 1 else array.shape[0]
@@ -280,9 +276,7 @@ def _matching_names(parameters: Sequence[Parameter], globs: Iterable[str]) -> se
         found = {p.name for p in parameters if p.group == glob or fnmatchcase(p.name, glob)}
         if not found:
             raise ParameterError(
-                f'"{glob}" names no parameter. {_name_hint(parameters, glob)}',
-                name=glob,
-                value=glob,
+                f'"{glob}" names no parameter. {_name_hint(parameters, glob)}', name=glob
             )
         chosen |= found
     return chosen
@@ -336,7 +330,6 @@ def _changed(parameter: Parameter, changes: dict[str, Any]) -> Parameter:
             raise ParameterError(
                 f"{parameter.name}: choices are empty; give one or more values.",
                 name=parameter.name,
-                value=chosen,
             )
         fields = {"step": None, **fields, "choices": chosen, "low": chosen[0], "high": chosen[-1]}
     elif "step" in fields:
@@ -357,7 +350,6 @@ def _limit_choices(parameter: Parameter, fields: dict[str, Any]) -> dict[str, An
         raise ParameterError(
             f"{parameter.name}: none of {parameter.accepted} lies within {low} to {high}.",
             name=parameter.name,
-            value=(low, high),
         )
     return {**fields, "choices": kept, "low": kept[0], "high": kept[-1]}
 

@@ -104,8 +104,8 @@ class Parameter:
 
     def __post_init__(self) -> None:
         """Check the fields against each other."""
-        for text, value in _contradictions(self):
-            raise ParameterError(f"{self.name}: {text}.", name=self.name, value=value)
+        for text in _contradictions(self):
+            raise ParameterError(f"{self.name}: {text}.", name=self.name)
 
     @property
     def label(self) -> str:
@@ -184,7 +184,6 @@ def check_number(parameter: Parameter, value: object) -> float:
         raise ParameterError(
             f"{parameter.name}: {text} is not a number; {parameter.accepted} is accepted.",
             name=parameter.name,
-            value=value,
         )
     try:
         return float(value)
@@ -209,7 +208,6 @@ def refuse_value(parameter: Parameter, value: float) -> NoReturn:
         f"{parameter.name} is {f'{_plain(value)} {parameter.label}'.rstrip()}; "
         f"{parameter.accepted} is accepted.",
         name=parameter.name,
-        value=value,
     )
 
 
@@ -223,7 +221,6 @@ def check_unit_range(unit: FloatArray, parameters: Sequence[Parameter]) -> None:
             f"{parameters[column].name} is at {value:g} of its range; 0 to 1 is accepted. "
             "Clip to the unit range before decoding.",
             name=parameters[column].name,
-            value=value,
         )
 
 
@@ -232,51 +229,51 @@ def slack_of(parameter: Parameter) -> float:
     return max(SLACK * (parameter.high - parameter.low), GRID_SLACK * (parameter.step or 0.0))
 
 
-def _contradictions(parameter: Parameter) -> Iterator[tuple[str, object]]:
-    """Say which fields contradict each other, and the value at fault."""
+def _contradictions(parameter: Parameter) -> Iterator[str]:
+    """Say which fields contradict each other."""
     for kind, word, known in (
         ("unit", parameter.unit, tuple(LABELS)),
         ("scale", parameter.scale, SCALES),
     ):
         if word not in known:
-            yield f'{kind} is "{word}"; {", ".join(known)} are accepted', word
+            yield f'{kind} is "{word}"; {", ".join(known)} are accepted'
     yield from _contradictions_of_range(parameter)
     low, high, neutral, step = parameter.low, parameter.high, parameter.neutral, parameter.step
     choices = parameter.choices
     if choices and step is not None:
-        yield f"step is {step} beside choices; give one of the two", step
+        yield f"step is {step} beside choices; give one of the two"
     if choices:
         is_ascending = all(a < b for a, b in itertools.pairwise(choices))
         if not is_ascending or (choices[0], choices[-1]) != (low, high):
-            yield f"choices are {choices}; they must rise from low to high", choices
+            yield f"choices are {choices}; they must rise from low to high"
         if neutral not in choices and parameter.full_range is None:
-            yield f"neutral is {neutral}; it must be one of {choices}", neutral
+            yield f"neutral is {neutral}; it must be one of {choices}"
     if step is not None:
         if not (step > 0.0 and math.isfinite(step)):
-            yield f"step is {step}; it must be finite and above 0", step
+            yield f"step is {step}; it must be finite and above 0"
         first, last = grid_limits(*(np.array([limit]) for limit in (low, high, neutral, step)))
         if first[0] > last[0]:
-            yield f"no step of {step} lies in the range", step
+            yield f"no step of {step} lies in the range"
 
 
-def _contradictions_of_range(parameter: Parameter) -> Iterator[tuple[str, object]]:
+def _contradictions_of_range(parameter: Parameter) -> Iterator[str]:
     """Say what is wrong with the range, the neutral value, and the scale over it."""
     low, high, neutral = parameter.low, parameter.high, parameter.neutral
     full_low, full_high = parameter.curve_range
     stated, full = f"the range is {low} to {high}", f"{full_low} to {full_high}"
     if not (math.isfinite(low) and math.isfinite(high)):
-        yield f"{stated}; it must be finite", (low, high)
+        yield f"{stated}; it must be finite"
     if not low < high and not (len(parameter.choices) == 1 and low == high):
-        yield f"{stated}; low must be below high", low
+        yield f"{stated}; low must be below high"
     if not full_low <= neutral <= full_high:
-        yield f"neutral is {neutral}; it must lie within {full}", neutral
+        yield f"neutral is {neutral}; it must lie within {full}"
     if not full_low <= low <= high <= full_high:
-        yield f"{stated}; it must lie within {full}", (low, high)
+        yield f"{stated}; it must lie within {full}"
     if parameter.scale == "log" and full_low <= 0.0:
-        yield f"low is {full_low}; a log scale needs a range above 0", full_low
+        yield f"low is {full_low}; a log scale needs a range above 0"
     if curve_name(parameter.scale, neutral, parameter.curve_range) is None:
         needed = f"a quadratic scale needs it at the low end or in the middle of {low} to {high}"
-        yield f"neutral is {neutral}; {needed}. Take a linear scale, or another range", neutral
+        yield f"neutral is {neutral}; {needed}. Take a linear scale, or another range"
 
 
 def _plain(value: float) -> str:

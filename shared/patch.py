@@ -64,13 +64,12 @@ class NotePhases(Mapping[str, float]):
         for name, phase in given.items():
             if name not in PHASE_NAMES:
                 hint = suggest_names(name, PHASE_NAMES) or f"{', '.join(PHASE_NAMES)} are known."
-                raise ParameterError(f"{name} is no phase. {hint}", name=name, value=phase)
+                raise ParameterError(f"{name} is no phase. {hint}", name=name)
             if not 0.0 <= phase < 1.0:
                 raise ParameterError(
                     f"{name} is {phase:g} cycles; 0 up to, but not including, 1 is accepted. Take "
                     "it modulo 1.",
                     name=name,
-                    value=phase,
                 )
         self._cycles = {name: float(given.get(name, 0.0)) for name in PHASE_NAMES}
 
@@ -133,7 +132,6 @@ class Patch:
             raise PatchError(
                 f"structure is {self.structure!r}; the name of a structure is accepted.",
                 name="structure",
-                value=self.structure,
             )
         values = {**CATALOGUE.neutral(), **CATALOGUE.validate(self.values)}
         provenance = _plain_mapping(self.provenance, "provenance")
@@ -217,9 +215,7 @@ class Patch:
                 where = f"{source}, phases[{place}]."
                 phases.append(NotePhases(cycles))
         except ParameterError as error:
-            raise PatchError(
-                f"{where}{error} {_EDIT}", name=error.name, value=error.value, path=source
-            ) from error
+            raise PatchError(f"{where}{error} {_EDIT}", name=error.name, path=source) from error
         return cls(document.structure, values, document.provenance, tuple(phases))
 
 
@@ -286,7 +282,6 @@ def _plain(value: object, where: str) -> object:
         f"{where} is {value!r:.60}, which a patch file can't hold; text, finite numbers, "
         "lists and mappings are accepted.",
         name=where,
-        value=value,
     )
 
 
@@ -298,7 +293,5 @@ def _plain_mapping(mapping: Mapping[str, object], where: str) -> dict[str, objec
 def _key(key: object, where: str) -> str:
     """Refuse a key that JSON would turn into something else."""
     if not isinstance(key, str):
-        raise PatchError(
-            f"{where} has the key {key!r:.60}; text is accepted.", name=where, value=key
-        )
+        raise PatchError(f"{where} has the key {key!r:.60}; text is accepted.", name=where)
     return key

@@ -108,7 +108,6 @@ def loudness_lufs(signal: FloatArray, sample_rate_hz: int) -> float:
             f"the signal has {signal.shape[1]} channels; loudness is defined for 1 to "
             f"{_MAX_CHANNELS}. Fold it first.",
             name="signal",
-            value=signal.shape,
         )
     # One sample more than a block, as the product of block and rate may round up.
     n_needed = seconds_to_samples(_BLOCK_S, sample_rate_hz) + 1
@@ -144,7 +143,6 @@ def _check_signal(signal: FloatArray) -> None:
             f"the signal has shape {signal.shape}; (n_samples,) or (n_samples, n_channels) with "
             "at least one sample is accepted.",
             name="signal",
-            value=signal.shape,
         )
     is_finite = np.isfinite(signal)
     if not is_finite.all():
@@ -152,5 +150,4 @@ def _check_signal(signal: FloatArray) -> None:
         raise AudioError(
             f"the signal is not finite at sample {place}; only finite samples can be measured.",
             name="signal",
-            value=place,
         )

@@ -102,7 +102,6 @@ def amplitude_to_db(amplitude: FloatOrArray) -> FloatOrArray:
         raise ParameterError(
             f"amplitude is {bad:g}; it must be 0 or above. Take the absolute value first.",
             name="amplitude",
-            value=bad,
         )
     with np.errstate(divide="ignore"):
         return _same_kind(amplitude, 20.0 * np.log10(amplitude))
@@ -125,7 +124,6 @@ def seconds_to_samples(
         raise ParameterError(
             f"duration_s is {bad:g} s; only a finite time has a number of samples.",
             name="duration_s",
-            value=bad,
         )
     counts = np.rint(np.asarray(duration_s) * sample_rate_hz).astype(np.int64)
     return int(counts) if counts.ndim == 0 else counts
@@ -154,7 +152,5 @@ def _check_positive(name: str, values: float | FloatArray, *, unit: str = "") ->
     if not np.all(is_good):
         bad = _first_where(values, ~is_good)
         raise ParameterError(
-            f"{name} is {bad:g} {unit}".rstrip() + "; it must be finite and above 0.",
-            name=name,
-            value=bad,
+            f"{name} is {bad:g} {unit}".rstrip() + "; it must be finite and above 0.", name=name
         )

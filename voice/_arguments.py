@@ -28,15 +28,12 @@ def check_range(
         raise ParameterError(
             f"{name} is {values!r}, which is not a number; {_range(low, high, unit)} is accepted.",
             name=name,
-            value=values,
         ) from None
     is_bad = ~((array >= low) & (array <= high))  # written so that NaN is refused too
     if is_bad.any():
         bad = float(array[is_bad].flat[0])
         raise ParameterError(
-            f"{name} is {bad:g}{_unit(unit)}; {_range(low, high, unit)} is accepted.",
-            name=name,
-            value=bad,
+            f"{name} is {bad:g}{_unit(unit)}; {_range(low, high, unit)} is accepted.", name=name
         )
     return array
 
@@ -46,9 +43,7 @@ def check_scalar(name: str, value: float, low: float, high: float, unit: str = "
     number = check_range(name, value, low, high, unit)
     if number.ndim:
         raise ParameterError(
-            f"{name} has shape {number.shape}; a single number is accepted.",
-            name=name,
-            value=number.shape,
+            f"{name} has shape {number.shape}; a single number is accepted.", name=name
         )
     return float(number)
 
@@ -58,9 +53,7 @@ def check_whole(name: str, value: int, low: int, high: int, unit: str = "") -> i
     number = check_scalar(name, value, low, high, unit)
     if number != int(number):
         raise ParameterError(
-            f"{name} is {number:g}{_unit(unit)}; a whole number is accepted. Round it.",
-            name=name,
-            value=value,
+            f"{name} is {number:g}{_unit(unit)}; a whole number is accepted. Round it.", name=name
         )
     return int(number)
 
@@ -84,9 +77,7 @@ def check_row(name: str, array: FloatArray) -> FloatArray:
     """Refuse what is no row of numbers."""
     if array.ndim != 1 or not array.size:
         raise ParameterError(
-            f"{name} has shape {array.shape}; a row of at least one number is accepted.",
-            name=name,
-            value=array.shape,
+            f"{name} has shape {array.shape}; a row of at least one number is accepted.", name=name
         )
     return array
 
@@ -108,14 +99,12 @@ def check_control(
             f"{name} has shape {array.shape}; one number or ({n_samples},), one for each sample, "
             "is accepted.",
             name=name,
-            value=array.shape,
         )
     if n_samples > LONGEST_MOVING:
         raise ParameterError(
             f"{name} moves over {n_samples} samples; up to {LONGEST_MOVING} are accepted where "
             "it moves. Take a shorter stretch.",
             name=name,
-            value=n_samples,
         )
     return array
 

@@ -171,7 +171,7 @@ def _read_knob(entry: Mapping[str, object]) -> tuple[tuple[tuple[float, float], 
     scale = entry.get("scale", "linear")
     if scale not in SCALES:
         raise ParameterError(
-            f"scale is {scale!r}; {' or '.join(SCALES)} is accepted.", name="scale", value=scale
+            f"scale is {scale!r}; {' or '.join(SCALES)} is accepted.", name="scale"
         )
     return tuple(zip(places, values, strict=True)), scale == "log"
 
@@ -239,9 +239,7 @@ def _number(value: object, key: str) -> float:
     is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
     # Whole numbers of TOML have no limit; no panel goes that far.
     if not isinstance(value, (int, float)) or not is_number or not abs(value) < 1e12:
-        raise ParameterError(
-            f"{key}: {value!r} is not a number of a panel.", name=key, value=value
-        )
+        raise ParameterError(f"{key}: {value!r} is not a number of a panel.", name=key)
     return float(value)
 
 

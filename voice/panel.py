@@ -107,7 +107,6 @@ class Controller:
                     f"cc is {self.number}, which MIDI uses for data entry and parameter numbers; "
                     "0 to 119 without 6, 38 and 96 to 101 is accepted. Take nrpn for those.",
                     name="cc",
-                    value=self.number,
                 )
         for value in (*self.data, *(end for end in (self.low, self.high) if end is not None)):
             _check_whole("data", value, 0, self.largest)
@@ -165,16 +164,14 @@ def _check_choice(name: str, value: Any, accepted: tuple[int, ...]) -> None:  # 
     """Refuse what isn't one of a few numbers."""
     if isinstance(value, bool) or value not in accepted:
         text = " or ".join(str(number) for number in accepted)
-        raise ParameterError(f"{name} is {value!r}; {text} is accepted.", name=name, value=value)
+        raise ParameterError(f"{name} is {value!r}; {text} is accepted.", name=name)
 
 
 def _check_whole(name: str, value: Any, low: int, high: int) -> None:  # noqa: ANN401
     """Refuse what isn't a whole number in a range."""
     if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
         raise ParameterError(
-            f"{name} is {value!r}; a whole number from {low} to {high} is accepted.",
-            name=name,
-            value=value,
+            f"{name} is {value!r}; a whole number from {low} to {high} is accepted.", name=name
         )
 
 
@@ -182,16 +179,13 @@ def time_factor(parameter: str, convention: str) -> float:
     """Return what a maker's time is multiplied by to give the voice's."""
     if convention not in TIME_CONVENTIONS:
         raise ParameterError(
-            f"times is {convention!r}; {', '.join(TIME_CONVENTIONS)} are accepted.",
-            name="times",
-            value=convention,
+            f"times is {convention!r}; {', '.join(TIME_CONVENTIONS)} are accepted.", name="times"
         )
     if not parameter.endswith(_TIMES):
         raise ParameterError(
             f"times is {convention!r}, and {parameter} is no envelope time; attack_s, decay_s and "
             "release_s are. Leave it out.",
             name="times",
-            value=convention,
         )
     is_attack = parameter.endswith(".attack_s")
     return TIME_CONVENTIONS[convention] * (ATTACK_RAMP if is_attack else 1.0)
@@ -255,7 +249,6 @@ class PanelScale:
                 f"step is {self.step:g}; above 0 and up to {panel[-1] - panel[0]:g}, the whole "
                 "travel, is accepted.",
                 name="step",
-                value=self.step,
             )
 
     @property

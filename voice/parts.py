@@ -280,7 +280,6 @@ def oscillator(
             f"waveform is {waveform!r}; {', '.join(WAVEFORMS)} are accepted. "
             f"{suggest_names(str(waveform), WAVEFORMS)}".rstrip(),
             name="waveform",
-            value=waveform,
         )
     from voice import control_kernels, oscillator_kernels, setting_kernels, wavetables  # noqa: PLC0415  numba loads here
 
@@ -309,7 +308,7 @@ def white_noise(n_samples: int, *, seed: int = 0) -> Float32Array:
     """Make the noise of the voice: white, normally distributed, as loud as a sawtooth."""
     if not isinstance(seed, (int, np.integer)) or isinstance(seed, bool) or seed < 0:
         raise ParameterError(
-            f"seed is {seed!r}; a whole number from 0 on is accepted.", name="seed", value=seed
+            f"seed is {seed!r}; a whole number from 0 on is accepted.", name="seed"
         )
     n_samples = check_whole("n_samples", n_samples, 0, LONGEST_NOISE)
     noise = np.random.default_rng(seed).standard_normal(n_samples) * NOISE_RMS
@@ -394,7 +393,6 @@ def filter_bank(
         raise ParameterError(
             f"gains_db have shape {gains.shape}; ({len(bands)},) is accepted, one for each band.",
             name="gains_db",
-            value=gains.shape,
         )
     return _run(sound, pack_values(bands.to_dict(gains)), rate, _open_controls())
 

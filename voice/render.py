@@ -186,7 +186,6 @@ def render_batch(
             f"phases have shape {starts.shape}; ({len(matrix)}, {len(PHASE_NAMES)}) or "
             f"({len(PHASE_NAMES)},) is accepted.",
             name="phases",
-            value=starts.shape,
         )
     starts = np.broadcast_to(starts, (len(matrix), len(PHASE_NAMES)))
     renderer = NoteRenderer(note, n_samples=n_samples, sample_rate_hz=sample_rate_hz, seed=seed)

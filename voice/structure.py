@@ -235,7 +235,6 @@ def load_structure(name_or_path: str | Path) -> Structure:
                 f"structure is {text!r}; a name of the list or the path of a .toml file is "
                 f"accepted. {hint}",
                 name="structure",
-                value=text,
             )
         return parse_structure(shipped.read_text(encoding="utf-8"), source=f"{text}.toml")
     return parse_structure(_read_text(text), source=text)

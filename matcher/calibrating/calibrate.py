@@ -145,7 +145,6 @@ def find_measure(parameter: str) -> Measure:
             f"{parameter} can't be measured from recordings of single notes; {', '.join(names)} "
             "can.",
             name="parameter",
-            value=parameter,
         )
     return found
 
@@ -211,9 +210,7 @@ def calibrate(
     voice = structure if isinstance(structure, Structure) else load_structure(structure)
     if parameter not in CATALOGUE:
         hint = suggest_names(parameter, CATALOGUE.names) or "See `earwright structures complete`."
-        raise ParameterError(
-            f"{parameter}: no such parameter. {hint}", name="parameter", value=parameter
-        )
+        raise ParameterError(f"{parameter}: no such parameter. {hint}", name="parameter")
     measure = find_measure(parameter)
     places = [(_position(panel), Path(path)) for panel, path in recordings]
     if not places:
@@ -243,7 +240,6 @@ def _position(panel: float) -> float:
         raise ParameterError(
             f"position is {panel!r}; the number that stands on the panel is accepted.",
             name="position",
-            value=panel,
         )
     return float(panel)
 

@@ -41,7 +41,6 @@ def check_cluster(address: str) -> None:
             f'cluster is "{address}"; the address of a Dask scheduler, such as tcp://HOST:8786, '
             "is accepted.",
             name="cluster",
-            value=address,
         )
     try:
         _dask()
@@ -50,7 +49,6 @@ def check_cluster(address: str) -> None:
             f"cluster is {address}, and Dask is not installed. Install it with "
             "pip install 'earwright[cluster]', here and on every worker.",
             name="cluster",
-            value=address,
         ) from error
     _connect(address).close()
 
@@ -100,7 +98,6 @@ def _connect(address: str) -> Any:  # noqa: ANN401  Dask is partly untyped
             f"cluster is {address}, and no Dask scheduler answers there. Start one with "
             "`dask scheduler`, or check the address.",
             name="cluster",
-            value=address,
         ) from error
 
 

@@ -144,7 +144,6 @@ def make_plan(
             f"{len(plan.targets)} targets with {len(plan.structures)} structures and {n_seeds} "
             f"seeds are {n_runs} runs; up to {MAX_RUNS} are accepted. Leave some out.",
             name="seeds",
-            value=n_runs,
         )
     return plan
 
@@ -220,9 +219,7 @@ def _seeds(seeds: int | Sequence[int]) -> tuple[int, ...]:
         listed = tuple(seeds)
         accepted = f"seeds from 0 to {MAX_SEED}, each once,"
     if not listed or len(set(listed)) < len(listed) or not all(_is_seed(s) for s in listed):
-        raise ParameterError(
-            f"seeds is {seeds}; {accepted} is accepted.", name="seeds", value=seeds
-        )
+        raise ParameterError(f"seeds is {seeds}; {accepted} is accepted.", name="seeds")
     return listed
 
 
@@ -239,6 +236,5 @@ def _thresholds(values: Sequence[float]) -> tuple[float, ...]:
             f"thresholds is {', '.join(f'{v:g}' for v in values) or 'empty'}; losses above 0, in "
             "audible steps, are accepted.",
             name="thresholds",
-            value=values,
         )
     return listed

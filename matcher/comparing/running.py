@@ -42,14 +42,12 @@ class Workers:
                 f"n_processes is {n_processes} and cluster is {cluster}; one of them is accepted, "
                 "as the workers of a cluster are counted there. Leave one out.",
                 name="n_processes",
-                value=n_processes,
             )
         if n_processes is not None and not 1 <= n_processes <= n_cores:
             raise ParameterError(
                 f"n_processes is {n_processes}; 1 to {n_cores} (the cores of this machine) is "
                 "accepted, as more at a time take longer.",
                 name="n_processes",
-                value=n_processes,
             )
         if cluster is not None:
             check_cluster(cluster)

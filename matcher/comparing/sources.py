@@ -157,9 +157,7 @@ def list_targets(given: Iterable[str | Path | Sequence[str | Path]]) -> tuple[Ta
     """
     found = [source for one in given for source in _targets_of(one)]
     if not found:
-        raise ParameterError(
-            "targets is empty; at least one recording is needed.", name="targets", value=()
-        )
+        raise ParameterError("targets is empty; at least one recording is needed.", name="targets")
     places: dict[str, str] = {}
     for source in found:
         where = source.notes[0].path
@@ -168,7 +166,6 @@ def list_targets(given: Iterable[str | Path | Sequence[str | Path]]) -> tuple[Ta
                 f"{where} is given twice (also as {places[source.digest]}); each target may be "
                 "given once. More seeds give more runs.",
                 name="targets",
-                value=where,
             )
         places[source.digest] = where
     names = unique_names([source.name for source in found])
@@ -186,21 +183,18 @@ def list_structures_of(given: Iterable[str | Path | Structure]) -> tuple[Structu
                 f"structure {name} was made without a file; one that was read from TOML is "
                 "needed, as its text goes to the processes. Write it to a file and load that.",
                 name="structure",
-                value=name,
             )
         if name in found:
             raise ParameterError(
                 f"structure {name} is given twice, or two files have that name; names of "
                 "their own are needed. Change the name in a file, or leave one out.",
                 name="structure",
-                value=name,
             )
         found[name] = StructureSource(name, structure.toml)
     if not found:
         raise ParameterError(
             "structures is empty; at least one is needed. `earwright structures` lists them.",
             name="structures",
-            value=(),
         )
     return tuple(found.values())
 
@@ -211,9 +205,7 @@ def _targets_of(given: str | Path | Sequence[str | Path]) -> list[TargetSource]:
         notes = tuple(_plain_note(Path(path)) for path in given)
         if not notes:
             raise ParameterError(
-                "a target is an empty list; at least one recording is needed.",
-                name="targets",
-                value=given,
+                "a target is an empty list; at least one recording is needed.", name="targets"
             )
         return [TargetSource(common_name([Path(note.path).stem for note in notes]), notes)]
     if not is_manifest(given):

@@ -136,7 +136,6 @@ def audition(
             f"factor is {factor:g}; above 1 and up to {LARGEST_FACTOR:g} is accepted. "
             f"{DEFAULT_FACTOR:g} makes most movements plain to hear.",
             name="factor",
-            value=factor,
         )
     folder = run if isinstance(run, RunFolder) else load_run(run)
     patch, structure = load_patch_and_structure(folder.path)

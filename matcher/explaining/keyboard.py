@@ -271,12 +271,9 @@ def _pitches(low: str | float, high: str | float, step: int) -> list[float]:
             f"The keys from {_key_text(low)} to {_key_text(high)} are no span; MIDI pitches from "
             "0 to 127 (C-1 to G9) are accepted, the lower one first.",
             name="low",
-            value=(low, high),
         )
     if not 1 <= step <= 24:
-        raise ParameterError(
-            f"step is {step}; 1 to 24 semitones are accepted.", name="step", value=step
-        )
+        raise ParameterError(f"step is {step}; 1 to 24 semitones are accepted.", name="step")
     return [first + step * k for k in range(int((last - first) // step) + 1)]
 
 
@@ -287,7 +284,6 @@ def _checked_velocities(velocities: Sequence[int]) -> tuple[int, ...]:
         raise ParameterError(
             f"velocities are {tuple(velocities)}; one or more from 1 to 127 are accepted.",
             name="velocities",
-            value=tuple(velocities),
         )
     return given
 
@@ -298,5 +294,4 @@ def _check_gate(gate_s: float) -> None:
         raise ParameterError(
             f"gate_s is {gate_s:g} s; above 0 and up to {LONGEST_GATE_S:g} s is accepted.",
             name="gate_s",
-            value=gate_s,
         )

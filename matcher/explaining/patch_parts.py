@@ -121,7 +121,7 @@ def find_parts(texts: Sequence[str], values: Mapping[str, float]) -> tuple[Switc
     for text in texts:
         chosen = [switch for switch in present if _is_meant(text, switch)]
         if not chosen:
-            raise ParameterError(_refusal(text, values, titles), name="part", value=text)
+            raise ParameterError(_refusal(text, values, titles), name="part")
         exact = [switch for switch in chosen if _words(switch.title) == _words(text)]
         found += [switch for switch in exact or chosen if switch not in found]
     for switch in found:
@@ -130,7 +130,6 @@ def find_parts(texts: Sequence[str], values: Mapping[str, float]) -> tuple[Switc
                 f'"{switch.title}" is all that sounds in this patch, so it can\'t be left out; '
                 f"another of {titles} is accepted.",
                 name="part",
-                value=switch.title,
             )
     return tuple(found)
 
@@ -199,16 +198,13 @@ def scaled_part(
     """
     if not 0.0 <= amount <= LARGEST_AMOUNT:
         raise ParameterError(
-            f"amount is {amount:g}; 0 to {LARGEST_AMOUNT:g} is accepted.",
-            name="amount",
-            value=amount,
+            f"amount is {amount:g}; 0 to {LARGEST_AMOUNT:g} is accepted.", name="amount"
         )
     present = {switch.title: switch for switch in present_switches(values)}
     if part not in present:
         raise ParameterError(
             f'"{part}" does nothing in this patch; one of {", ".join(present)} is accepted.',
             name="part",
-            value=part,
         )
     switch = present[part]
     if amount == 0.0:
@@ -222,9 +218,7 @@ def scaled_part(
         changed = {**CATALOGUE.neutral(), **around}
     if not is_sounding(changed):
         raise ParameterError(
-            f'"{part}" is all that sounds here and can\'t be left out; take more.',
-            name="amount",
-            value=amount,
+            f'"{part}" is all that sounds here and can\'t be left out; take more.', name="amount"
         )
     return changed
 

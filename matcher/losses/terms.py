@@ -231,7 +231,6 @@ def _preset(name: str | None) -> dict[str, float]:
         raise ParameterError(
             f'weights "{name}" aren\'t known; {", ".join(PRESETS)} are accepted. {hint}',
             name="weights",
-            value=name,
         )
     factors = PRESETS[wanted]
     return {term: weight * factors.get(term, 1.0) for term, weight in DEFAULT_WEIGHTS.items()}
@@ -248,7 +247,6 @@ def _complete(weights: Mapping[str, float]) -> dict[str, float]:
         raise ParameterError(
             f"weights are {every}; numbers of 0 or more, one of them above 0, are accepted.",
             name="weights",
-            value=every,
         )
     return every
 

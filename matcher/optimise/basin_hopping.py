@@ -180,7 +180,6 @@ class BasinHopping:
                 f"n_candidates is {n_candidates}; 1 to {len(self._queue)} (preferred_batch) is "
                 "accepted.",
                 name="n_candidates",
-                value=n_candidates,
             )
         return self._queue[:n_candidates].copy()
 

@@ -130,14 +130,12 @@ def checked_box(
                 f"{name} has shape {array.shape}; {shape} is accepted, one entry for each "
                 "dimension.",
                 name=name,
-                value=array.shape,
             )
     if np.any(steps < 0) or np.any(rounds & (steps > 0)):
         raise ParameterError(
             "cells has a negative entry or one above 0 where circular is true; 0 (continuous) or "
             "more is accepted, and 0 only where the dimension is circular.",
             name="cells",
-            value=steps,
         )
     return Box(circular=rounds, cells=steps)
 
@@ -152,14 +150,12 @@ def checked_starts(starts: npt.ArrayLike | None, n_dimensions: int) -> FloatArra
             f"starts has shape {rows.shape}; (n_starts, {n_dimensions}) is accepted, one row for "
             "each start.",
             name="starts",
-            value=rows.shape,
         )
     if not np.all((rows >= 0.0) & (rows <= 1.0)):
         worst = rows[~((rows >= 0.0) & (rows <= 1.0))][0]
         raise ParameterError(
             f"starts holds {worst:g}; 0 to 1 is accepted. Encode physical values first.",
             name="starts",
-            value=float(worst),
         )
     return rows
 
@@ -168,9 +164,7 @@ def check_number(name: str, value: int, *, low: int) -> None:
     """Refuse what isn't a whole number from `low` up."""
     if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or value < low:
         raise ParameterError(
-            f"{name} is {value!r}; a whole number from {low} up is accepted.",
-            name=name,
-            value=value,
+            f"{name} is {value!r}; a whole number from {low} up is accepted.", name=name
         )
 
 
@@ -182,7 +176,6 @@ def finite_losses(losses: npt.ArrayLike, n_candidates: int) -> FloatArray:
             f"losses have shape {values.shape}; ({n_candidates},) is accepted, one for each "
             "candidate.",
             name="losses",
-            value=values.shape,
         )
     return np.where(np.isfinite(values), values, math.inf)
 
@@ -196,7 +189,6 @@ def check_told(candidates: npt.ArrayLike, pending: FloatArray) -> int:
             f"tell got {n_told} candidates that aren't the next of the {len(pending)} asked for; "
             "tell all that ask returned, unchanged and in the same order.",
             name="candidates",
-            value=rows.shape,
         )
     return n_told
 
@@ -208,5 +200,4 @@ def check_version(state: Mapping[str, object], version: int) -> None:
             f"the saved search has version {state.get('version')!r}; {version} is accepted. Start "
             "the search anew, from its best patch.",
             name="version",
-            value=state.get("version"),
         )

@@ -242,7 +242,6 @@ class OptunaSampler:
                 "that this search began with. Install that version (run.json names it), or "
                 "start the search anew.",
                 name="sampler",
-                value=self.name,
             )
 
     def _to_params(self, candidate: FloatArray) -> dict[str, float | int]:

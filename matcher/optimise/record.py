@@ -47,9 +47,7 @@ class SearchRecord:
             doubled = [name for name in given if given.count(name) > 1]
             if doubled:
                 raise ParameterError(
-                    f"{doubled[0]} is twice in {kind}; each name is accepted once.",
-                    name=kind,
-                    value=doubled[0],
+                    f"{doubled[0]} is twice in {kind}; each name is accepted once.", name=kind
                 )
         # Columns: candidate, loss, time, loss terms. One table doubles its rows when full, so
         # that adding a batch costs the batch only.
@@ -147,9 +145,7 @@ class SearchRecord:
         asked for, improvements spread evenly up to the best. Returns their places in order.
         """
         if n_most < 1:
-            raise ParameterError(
-                f"n_most is {n_most}; 1 or more is accepted.", name="n_most", value=n_most
-            )
+            raise ParameterError(f"n_most is {n_most}; 1 or more is accepted.", name="n_most")
         improvements = self.improvements()
         if len(improvements) >= n_most:
             return improvements[_spread(len(improvements), n_most)]
@@ -222,7 +218,6 @@ class SearchRecord:
                 f"the search record has no column {missing[0]}; its columns are "
                 f"{', '.join(self.names)}. Give the space that was searched.",
                 name="space",
-                value=missing[0],
             )
         chosen = self.candidates if places is None else self.candidates[places]
         values = chosen.copy()
@@ -291,9 +286,7 @@ def _check_shape(name: str, array: FloatArray, shape: tuple[int, ...]) -> None:
     """Refuse an array of another shape."""
     if array.shape != shape:
         raise ParameterError(
-            f"{name} has shape {array.shape}; {shape} is accepted here.",
-            name=name,
-            value=array.shape,
+            f"{name} has shape {array.shape}; {shape} is accepted here.", name=name
         )
 
 

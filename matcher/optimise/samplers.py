@@ -109,7 +109,6 @@ def check_sampler(name: str, seed: int = 0) -> None:
             f"sampler {name!r} is called {DEFAULT_SAMPLER!r} now; {', '.join(SAMPLER_NAMES)} are "
             f"accepted. Give {DEFAULT_SAMPLER}, or leave it out: it is the default.",
             name="sampler",
-            value=name,
         )
     _check_name(name, SAMPLER_NAMES)
     check_number("seed", seed, low=0)
@@ -127,7 +126,6 @@ def _check_name(name: str, known: tuple[str, ...]) -> None:
             f"sampler {name!r} isn't known; {', '.join(known)} are accepted. "
             f"{suggest_names(name, known)}".rstrip(),
             name="sampler",
-            value=name,
         )
 
 
@@ -183,7 +181,6 @@ def make_sampler(
             f"sigma is {sigma:g}; above 0 and up to 1 is accepted, as a share of each range. "
             f"{DEFAULT_SIGMA:g} suits a search of the whole box, 0.05 a refinement.",
             name="sigma",
-            value=sigma,
         )
     box = checked_box(n_dimensions, circular=circular, cells=cells)
     rows = checked_starts(starts, n_dimensions)
@@ -242,7 +239,6 @@ def restore_sampler(state: dict[str, Any]) -> Sampler:
             f"the saved search is of sampler {name!r}; {', '.join(_MADE_NAMES)} are accepted. "
             "Start the search anew.",
             name="sampler",
-            value=name,
         )
     if name == "cmaes":
         return CmaesSampler.from_state(state)

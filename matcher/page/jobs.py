@@ -89,7 +89,6 @@ class PageJobs:
                     f"{len(running)} searches are running, which is the most at once. "
                     "Stop one, or wait until it ends.",
                     name="jobs",
-                    value=len(running),
                 )
             folder = self._new_folder()
             document = {
@@ -127,7 +126,7 @@ class PageJobs:
         """Find the folder of a job."""
         folder = self._workspace.existing(self._workspace.jobs, name)
         if not (folder / JOB_FILE).is_file():
-            raise ParameterError(f'there is no job "{name[:20]}".', name="job", value=name)
+            raise ParameterError(f'there is no job "{name[:20]}".', name="job")
         return folder
 
     def stop(self, name: str) -> None:

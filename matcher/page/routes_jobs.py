@@ -224,7 +224,7 @@ def _play_best(request: Request) -> Played:
     job = context.jobs.get(name)
     target, run = (job.settings.get(key) for key in ("target", "run"))
     if not best.is_file() or not (target or run):
-        raise ParameterError("There is no sound yet. Wait a moment.", name="job", value=name)
+        raise ParameterError("There is no sound yet. Wait a moment.", name="job")
     number, patch = number_of(request), Patch.load(best)
     if not target:
         # A run of the command line, whose recording isn't among the page's targets.

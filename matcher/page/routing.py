@@ -47,7 +47,7 @@ def number_of(request: Request, name: str = "note") -> int:
     """Read a number out of the address."""
     text = str(request.path_params[name])
     if not text.isascii() or not text.isdecimal() or len(text) > 9:
-        raise ParameterError(f'"{text[:20]}" is no number of the list.', name=name, value=text)
+        raise ParameterError(f'"{text[:20]}" is no number of the list.', name=name)
     return int(text)
 
 
@@ -84,7 +84,7 @@ def number_in(
     is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
     if not is_number or not low <= value <= high:
         raise ParameterError(
-            f"{name} is {value!r:.40}; it must be {low:g} to {high:g}.", name=name, value=value
+            f"{name} is {value!r:.40}; it must be {low:g} to {high:g}.", name=name
         )
     return float(value)
 

@@ -262,7 +262,7 @@ def note_of(run: RunFolder, number: int) -> RunNote:
     """Look a note up."""
     if not 0 <= number < len(run.notes):
         raise ParameterError(
-            f"note is {number}; it must be 0 to {len(run.notes) - 1}.", name="note", value=number
+            f"note is {number}; it must be 0 to {len(run.notes) - 1}.", name="note"
         )
     return run.notes[number]
 

@@ -63,7 +63,6 @@ class PageStructures:
                     f'structure is "{name[:80]}"; it must be {", ".join(list_structures())}, '
                     "or a file of your own.",
                     name="structure",
-                    value=name,
                 )
             return name
         path = self._workspace.existing(self._workspace.structures, name)

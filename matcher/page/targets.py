@@ -105,7 +105,7 @@ class PageTargets:
         notes = self.load(name).notes
         if not 0 <= number < len(notes):
             raise ParameterError(
-                f"note is {number}; it must be 0 to {len(notes) - 1}.", name="note", value=number
+                f"note is {number}; it must be 0 to {len(notes) - 1}.", name="note"
             )
         return notes[number]
 
@@ -173,7 +173,6 @@ class PageTargets:
             raise ParameterError(
                 f"note {number + 1} can't be left out of {len(entries)}; one note has to stay.",
                 name="note",
-                value=number,
             )
         _replace(folder, entries[:number] + entries[number + 1 :])
 
@@ -201,7 +200,6 @@ def check_length(path: Path) -> None:
             f"{path.name} is {info.duration:.0f} s long; it must be at most {LONGEST_FILE_S:.0f} "
             "s. Cut out the notes that are to be matched.",
             path=path.name,
-            value=info.duration,
         )
 
 
@@ -273,9 +271,7 @@ def _accepted_corrections(correction: Mapping[str, object]) -> Entry:
         if value is None:
             continue
         if not isinstance(value, (int, float, str)) or isinstance(value, bool):
-            raise ParameterError(
-                f"{name} is {value!r:.40}; it must be a number.", name=name, value=value
-            )
+            raise ParameterError(f"{name} is {value!r:.40}; it must be a number.", name=name)
         kept[name] = value
     return kept
 
@@ -323,7 +319,5 @@ def _stamp(folder: Path) -> tuple[tuple[str, int, int], ...]:
 def _too_many(what: str, limit: int) -> ParameterError:
     """Build the error for a limit that is reached."""
     return ParameterError(
-        f"there are {limit} {what} already, which is the most; take some away first.",
-        name=what,
-        value=limit,
+        f"there are {limit} {what} already, which is the most; take some away first.", name=what
     )

@@ -159,5 +159,4 @@ def _no_such(name: str) -> ParameterError:
     return ParameterError(
         f'"{name[:80]}" is not here any more. Reload the page.',
         name="name",
-        value=name,
     )

@@ -307,7 +307,6 @@ def _note(folder: Path, field: str, entry: _NoteEntry) -> RunNote:
                 f"{folder / RUN_FILE}, {field}.files.{sub} is {value!r}; a file in {sub}/ is "
                 f"accepted. {COPY_ADVICE}",
                 name=f"{field}.files.{sub}",
-                value=value,
                 path=folder,
             )
         paths.append(folder / value)

@@ -155,7 +155,6 @@ class SearchFolder:
                     f"{'evaluations' if name == 'seconds' else 'seconds'}; the same kind is "
                     f"accepted. Give --{other}.",
                     name=name,
-                    value=more,
                 )
             search = search._changed(settings={**self.settings, name: before + more})
         return search

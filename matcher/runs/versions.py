@@ -290,7 +290,6 @@ def find_version(run: str | Path, wanted: str | int | None = None) -> Version:
         if int(text) not in numbers:
             raise RunFolderError(
                 f"{run} has no version {text}; 1 to {numbers[-1]} are there. See `earwright log`.",
-                value=text,
                 path=run,
             )
         return _load(folder, int(text))
@@ -309,7 +308,6 @@ def name_version(run: str | Path, name: str, version: str | int | None = None) -
             f'"{name}" is not accepted as a name; 1 to 60 letters, digits, blanks, - and _ are, '
             f"a letter first, and not {', '.join(sorted(_RESERVED))}. Choose another name.",
             name="name",
-            value=name,
         )
     found = find_version(run, version)
     folder = Path(run) / VERSIONS_FOLDER
@@ -319,7 +317,6 @@ def name_version(run: str | Path, name: str, version: str | int | None = None) -
                 f'{run} has kept version {number} as "{title}" already; a name stays with its '
                 "version. Choose another name.",
                 name="name",
-                value=name,
                 path=run,
             )
     _make(folder / KEPT_FOLDER)
@@ -354,7 +351,7 @@ def _named(run: str | Path, folder: Path, text: str) -> Version:
                 return version
     known = [name for names in kept.values() for name in names] + ["start", "final", CURRENT]
     hint = suggest_names(text, known) or f"{', '.join(known)} and numbers are accepted."
-    raise RunFolderError(f'{run} has no version "{text}". {hint}', value=text, path=run)
+    raise RunFolderError(f'{run} has no version "{text}". {hint}', path=run)
 
 
 def _as_file(version: Version) -> _VersionFile:
@@ -396,7 +393,7 @@ def _read(folder: Path, number: int, names: Mapping[int, list[str]]) -> Version:
         if is_wrong:
             value = getattr(kept, name)
             text = f"{path}, {name} is {value}; {accepted} is accepted. {_ADVICE}"
-            raise RunFolderError(text, name=name, value=value, path=path)
+            raise RunFolderError(text, name=name, path=path)
     return Version(
         number=number,
         kind=kept.what,

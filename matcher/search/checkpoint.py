@@ -128,7 +128,6 @@ class Position:
                 f"the saved search has version {state['version']!r}; {_POSITION_VERSION} is "
                 "accepted. Start the search anew, or refine its best patch.",
                 name="version",
-                value=state["version"],
             )
         kept, sampler = state["milestones"], state["sampler"]
         milestones = zip(kept["kinds"], kept["titles"], kept["vectors"], strict=True)

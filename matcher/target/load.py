@@ -219,9 +219,7 @@ def _check_range(name: str, value: float, low: float, high: float, unit: str) ->
     """Refuse a setting that leaves nothing, or that no measure here is meant for."""
     if not low <= value <= high:
         raise ParameterError(
-            f"{name} is {value:g} {unit}; {low:g} to {high:g} {unit} is accepted.",
-            name=name,
-            value=value,
+            f"{name} is {value:g} {unit}; {low:g} to {high:g} {unit} is accepted.", name=name
         )
 
 
@@ -236,7 +234,6 @@ def _spread(settings: tuple[Any, Any, Any], n_notes: int, what: str) -> list[Giv
                 f"{'' if n_notes == 1 else 's'}; one for all of them, or one for each, is "
                 "accepted.",
                 name=name,
-                value=setting,
             )
         columns.append(values)
     return [_check_given(*each) for each in zip(*columns, strict=True)]

@@ -119,7 +119,7 @@ def _entry(manifest: Path, source: str, table: dict[str, Any]) -> ManifestEntry:
         midi_pitch = parse_pitch(str(entry.pitch)) if "pitch" in said else None
         Note(60.0, entry.velocity, entry.gate_s)
     except ParameterError as error:
-        raise TargetError(f"{source}, {error}", name=error.name, value=error.value) from error
+        raise TargetError(f"{source}, {error}", name=error.name) from error
     return ManifestEntry(
         source=source,
         name=path.stem,
@@ -143,7 +143,6 @@ def _recording(manifest: Path, source: str, file: str) -> Path:
             f"{source}, file: {file!r} is given; a path within the manifest's folder, with / "
             "between folders, or an absolute one is accepted.",
             name="file",
-            value=file,
         )
     return manifest.parent / inside
 
@@ -162,7 +161,6 @@ def _with_ends(entries: Sequence[ManifestEntry]) -> list[ManifestEntry]:
                 f"is given, and {len(every)} notes are in {entry.path.name}; an onset of its own "
                 "is needed for each.",
                 name="onset_s",
-                value=entry.onset_s,
             )
         if len(every) > 1:
             times = sorted(x for x in every if x is not None)
@@ -194,7 +192,6 @@ def _of_instrument(
         raise TargetError(
             f'instrument is "{instrument}", and {path} has: {listed}. {hint}'.rstrip(),
             name="instrument",
-            value=instrument,
             path=path,
         )
     return [entry for entry in entries if entry.instrument == instrument]

@@ -208,7 +208,6 @@ class Target:
                 f"The notes of the target have different sampling rates ({listed}); one rate is "
                 "accepted. Load them together.",
                 name="sample_rate_hz",
-                value=rates,
             )
 
     @property

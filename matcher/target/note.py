@@ -140,7 +140,6 @@ def _find_note(recording: Recording, source: str) -> NoteSpan:
             f"{source} is silent: its peak is {peak:g} of full scale; {SILENT_PEAK:g} or more is "
             "accepted. Check the recording level.",
             path=source,
-            value=peak,
         )
     span = find_span(signal, sample_rate_hz=rate)
     sound_s = 0.0 if span is None else samples_to_seconds(float(span.end - span.onset), rate)
@@ -149,7 +148,6 @@ def _find_note(recording: Recording, source: str) -> NoteSpan:
             f"{source} has {1000.0 * sound_s:.0f} ms of sound above its noise; "
             f"{1000.0 * SHORTEST_SOUND_S:.0f} ms or more are needed. Record a longer note.",
             path=source,
-            value=sound_s,
         )
     return span
 
@@ -311,7 +309,6 @@ def choose_notes(target: Target, leave_out: Names) -> list[int]:
             raise ParameterError(
                 'leave_out is "each", and the target has one note; two or more are needed.',
                 name="leave_out",
-                value=leave_out,
             )
         return sorted(places)
     wanted: list[str | float] = (
@@ -321,7 +318,6 @@ def choose_notes(target: Target, leave_out: Names) -> list[int]:
         raise ParameterError(
             f'leave_out is {", ".join(map(str, wanted))}; "each" is accepted alone.',
             name="leave_out",
-            value=wanted,
         )
     places = {place for one in wanted for place in _places(target, one)}
     if not places or len(places) == len(target.notes):
@@ -330,7 +326,6 @@ def choose_notes(target: Target, leave_out: Names) -> list[int]:
             f"{'leaves no note to fit' if places else 'names no note'}; some of the "
             f"{len(target.notes)} notes, and not all of them, are accepted.",
             name="leave_out",
-            value=wanted,
         )
     return sorted(places)
 
@@ -353,6 +348,5 @@ def _places(target: Target, wanted: str | float) -> list[int]:
             f"leave_out is {wanted}, which is no note of the target; its notes are {known}. Name "
             'one by its file, name or pitch, or give "each".',
             name="leave_out",
-            value=wanted,
         )
     return places

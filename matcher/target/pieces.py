@@ -64,7 +64,6 @@ def check_split(split: Split, paths: Sequence[str | Path], instrument: str | Non
             f'instrument is "{instrument}", and no manifest is given; it chooses among the '
             "instruments of a .toml file. Leave it out.",
             name="instrument",
-            value=instrument,
         )
     if split is False:
         return
@@ -84,13 +83,12 @@ def _check_times(times_s: Sequence[float], n_paths: int) -> None:
     accepted = "rising times in s from 0 on are accepted"
     is_rising = all(b > a for a, b in itertools.pairwise(times_s))
     if not times_s or not all(math.isfinite(x) and x >= 0.0 for x in times_s) or not is_rising:
-        raise ParameterError(f"split is {listed}; {accepted}.", name="split", value=times_s)
+        raise ParameterError(f"split is {listed}; {accepted}.", name="split")
     if n_paths > 1:
         raise ParameterError(
             f"split is {listed}, and there are {n_paths} recordings; times are accepted for one. "
             "Match them from a manifest, with an onset_s for each note.",
             name="split",
-            value=times_s,
         )
 
 
@@ -199,7 +197,6 @@ def _cut(recording: Recording, time_s: float, source: str, name: str) -> int:
             f"{source}, {name}: {time_s:g} s lies behind the end of the recording, at "
             f"{duration_s:.2f} s. Give a time before it.",
             name=name,
-            value=time_s,
         )
     n_window = seconds_to_samples(QUIET_WINDOW_S, rate)
     first = max(0, seconds_to_samples(time_s - BEFORE_S, rate))

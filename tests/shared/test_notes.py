@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
 from hypothesis import given
@@ -46,9 +47,8 @@ def test_what_is_no_pitch_is_refused(text: str) -> None:
 @pytest.mark.parametrize("text", ["128", "-1", "Ab9", "G9+1", "Cb-1", "C-1-1"])
 def test_pitches_outside_midi_are_refused(text: str) -> None:
     """A pitch below C-1 or above G9 is refused with the text as typed."""
-    with pytest.raises(ParameterError, match="lies outside the MIDI range") as caught:
+    with pytest.raises(ParameterError, match=f"{re.escape(text)}.* lies outside the MIDI range"):
         parse_pitch(text)
-    assert caught.value.value == text
 
 
 @given(st.floats(0.0, 127.0))

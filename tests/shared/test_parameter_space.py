@@ -171,9 +171,8 @@ def test_nothing_or_everything_may_be_held() -> None:
 def test_a_pattern_without_a_match_is_refused(method: str, pattern: str, message: str) -> None:
     """A misspelt pattern must not silently hold or free nothing; near names are listed."""
     choose: Callable[..., ParameterSpace] = getattr(CATALOGUE, method)
-    with pytest.raises(ParameterError, match=message) as caught:
+    with pytest.raises(ParameterError, match=message):
         choose("pitch", pattern)
-    assert caught.value.value == pattern
 
 
 def test_a_space_is_looked_up_by_name_and_place() -> None:

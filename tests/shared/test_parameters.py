@@ -178,9 +178,8 @@ def test_a_value_that_is_not_accepted_is_refused(value: Any, message: str) -> No
 )
 def test_units_stand_in_the_message(fields: dict[str, Any], value: float, message: str) -> None:
     """Steps, choices and ranges are named with their units."""
-    with pytest.raises(ParameterError, match=message) as caught:
+    with pytest.raises(ParameterError, match=message):
         make(**fields).validate(value)
-    assert caught.value.value == value
 
 
 @pytest.mark.parametrize("unit", [-0.01, 1.01, float("nan")])

@@ -80,9 +80,8 @@ def test_what_has_no_logarithm_is_refused(
     convert: Callable[[float], float], message: str, bad: float
 ) -> None:
     """A frequency or a ratio that isn't above 0 is refused with its value."""
-    with pytest.raises(ParameterError, match=message.format(f"{bad:g}")) as caught:
+    with pytest.raises(ParameterError, match=message.format(f"{bad:g}")):
         convert(bad)
-    np.testing.assert_equal(caught.value.value, bad)
 
 
 @pytest.mark.parametrize("bad", [-0.5, float("nan")])
