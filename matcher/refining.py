@@ -51,7 +51,7 @@ START_FILE = "start.json"
 SIGMA_NEAR = 0.1
 SIGMA_WITHIN = 0.3
 # So few parameters come to a close sooner by small generations than by local searches, which end
-# in side valleys; with 12 it is the other way round (tests.benchmarks.bench_keeping). Generations
+# in side valleys; with 12 it is the other way round (measured with known notes). Generations
 # of 8 end in side valleys, too.
 FEW = 8
 POPULATION = 16

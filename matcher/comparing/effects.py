@@ -4,8 +4,8 @@ The question is about these targets, not about others: each target's runs are re
 own, and its mean counts as much as that of any other target. Intervals are percentile bootstrap
 intervals, stretched about the estimate for few runs: the bootstrap takes the spread of a few
 values for that of all, which is too small by sqrt((n - 1) / n), and has normal tails where few
-values ask for Student's [1]_. `tests/benchmarks/bench_intervals.py` shows how often they hold a
-known effect. Percentages are resampled as logarithms of ratios.
+values ask for Student's [1]_. `tests/matcher/comparing/test_effects.py` counts how often they
+hold a known effect. Percentages are resampled as logarithms of ratios.
 
 Whether there is a difference at all is asked with Student's t for pairs within targets, with
 Satterthwaite's degrees of freedom [2]_, corrected by Holm [3]_ for the number of questions asked

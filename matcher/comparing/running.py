@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["RunsProgress", "Workers", "do_runs", "duration_words", "seconds_left", "share_cores"]
 
 REFRESH_S = 0.5
-# What a run takes beside its budget; tests/benchmarks/bench_batch.py.
+# What a run takes beside its budget: 3 to 5 s, measured with eight targets on two workers.
 BESIDE_S = 4.0
 
 

@@ -1,17 +1,13 @@
-"""What a match costs and how close it comes.
+"""What a match costs; how close it comes is in `tests.benchmarks.quality`.
 
 Run from the repository's root::
 
-    python -m tests.benchmarks.bench_match                    # everything, some ten minutes
-    python -m tests.benchmarks.bench_match speed run start    # without the matches
-    python -m tests.benchmarks.bench_match quality --seconds 10 --structure two-oscillator
+    python -m tests.benchmarks.bench_match                    # both, some three minutes
+    python -m tests.benchmarks.bench_match speed
 
 - *speed*: candidates per second on all usable cores for a note of 1.5 s at 44.1 kHz, the share
   of voice and losses, and the losses against the same windows done with librosa and numpy.
 - *run*: memory over a long search, and what the search takes besides rendering and scoring.
-- *quality*: real notes, judged by measures that the search does not use (`tests.judge`), beside
-  what a prototype of this project reached in 35 to 50 s.
-- *start*: time of the command line's help, and of a first sound in a fresh process.
 """
 
 from __future__ import annotations
@@ -23,7 +19,6 @@ import subprocess
 import sys
 import time
 import warnings
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,13 +28,11 @@ import numpy as np
 from matcher.evaluator import LANES, Evaluator
 from matcher.losses import NoteScorer, NoteTarget
 from matcher.losses.windows import LOWEST_HZ
-from matcher.matching import DEFAULT_STRUCTURE, make_problem, match
+from matcher.matching import make_problem, match
 from matcher.target import Target, target_from_signal
 from shared import usable_cores
-from tests.judge import log_mel_difference_db, onset_log_mel_difference_db
-from tests.placing import place
 from tests.recordings import real_note
-from voice import NoteRenderer, load_structure, render
+from voice import NoteRenderer, load_structure
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -47,41 +40,9 @@ if TYPE_CHECKING:
     from matcher.target import TargetNote
     from shared import FloatArray
 
-ROOT = Path(__file__).resolve().parents[2]
-RATE_HZ = 44_100
-SECTIONS = ("speed", "run", "quality", "start")
+SECTIONS = ("speed", "run")
 STRUCTURES = ("two-oscillator", "complete")
 BATCH = 4 * LANES
-
-
-@dataclass(frozen=True)
-class Floor:
-    """A note, and what the prototype reached on one of the same instrument.
-
-    Attributes
-    ----------
-    instrument : str
-        A name of `tests.recordings.PROGRAMS`.
-    midi_pitch : float
-        Pitch of the note.
-    log_mel_db, onset_db : float
-        The prototype's differences: 128 bands, 2048/256, whole note; 256/64, first 120 ms.
-    """
-
-    instrument: str
-    midi_pitch: float
-    log_mel_db: float
-    onset_db: float
-
-
-FLOORS = (
-    Floor("trumpet", 65.0, 3.8, 2.6),
-    Floor("horn", 58.0, 4.3, 3.1),
-    Floor("string ensemble", 60.0, 5.2, 4.2),
-    Floor("brass section", 60.0, 5.8, 4.0),
-    Floor("cello", 50.0, 6.3, 4.0),
-    Floor("clarinet", 62.0, 7.1, 4.7),
-)
 
 
 def recorded_target(
@@ -230,106 +191,19 @@ def bench_run(*, seconds: float = 60.0, structures: Sequence[str] = STRUCTURES) 
         )
 
 
-def onset_128_bands_db(target: FloatArray, sound: FloatArray, sample_rate_hz: int) -> float:
-    """Return the difference of the first 120 ms in 128 bands, as the prototype was judged.
-
-    The narrowest of these bands hold no bin of a 256-point transform, and count as equal; the
-    figure is smaller than that of `tests.judge` for that.
-    """
-    levels_db = []
-    n_onset = round(0.12 * sample_rate_hz)
-    for signal in place(target, sound, sample_rate_hz):
-        with warnings.catch_warnings():
-            warnings.filterwarnings("ignore", message="Empty filters detected")
-            mel = librosa.feature.melspectrogram(
-                y=signal[:n_onset], sr=sample_rate_hz, n_fft=256, hop_length=64, n_mels=128
-            )
-        levels_db.append(librosa.power_to_db(mel, amin=1e-16, top_db=80.0))
-    return float(np.mean(np.abs(levels_db[0] - levels_db[1])))
-
-
-def _judged(target: FloatArray, sound: FloatArray) -> tuple[float, float, float]:
-    """Return whole note, first 120 ms in 40 bands, and in 128 bands, in dB."""
-    return (
-        log_mel_difference_db(target, sound, RATE_HZ),
-        onset_log_mel_difference_db(target, sound, RATE_HZ),
-        onset_128_bands_db(target, sound, RATE_HZ),
-    )
-
-
-def bench_quality(
-    *,
-    seconds: float = 45.0,
-    structure: str = DEFAULT_STRUCTURE,
-    seed: int = 1,
-    floors: Sequence[Floor] = FLOORS,
-) -> None:
-    """Print how close matches of real notes come, beside floor and plain sawtooth."""
-    print(f"quality: {structure}, {seconds:g} s each, seed {seed}; differences in dB")
-    print("  note                 whole note: match floor saw   first 120 ms, 40 bands: match saw")
-    print("                                                     128 bands: match floor saw")
-    for floor in floors:
-        target = recorded_target(floor.instrument, floor.midi_pitch)
-        note = target.notes[0]
-        match(target, structure=structure, evals=LANES, progress=False)
-        found = match(target, structure=structure, seconds=seconds, seed=seed, progress=False)
-        saw = render({}, midi_pitch=floor.midi_pitch, gate_s=1.0, duration_s=1.5)
-        own, plain = _judged(note.signal, found.notes[0].sound), _judged(note.signal, saw)
-        print(
-            f"  {floor.instrument:16s} {floor.midi_pitch:3.0f}   "
-            f"{own[0]:5.1f} {floor.log_mel_db:5.1f} {plain[0]:5.1f}   "
-            f"{own[1]:5.1f} {plain[1]:5.1f}   "
-            f"{own[2]:5.1f} {floor.onset_db:5.1f} {plain[2]:5.1f}   "
-            f"loss {found.start.total:.2f} to {found.end.total:.2f}, "
-            f"{found.n_evaluations} evaluations"
-        )
-
-
-FIRST_SOUND = (
-    "from voice import render; import numpy as np; "
-    "assert np.any(render({}, midi_pitch=60.0, gate_s=0.5))"
-)
-
-
-def _process_s(arguments: Sequence[str], n_runs: int) -> float:
-    """Return the median wall time of a fresh Python, after one run that fills the caches."""
-    command = [sys.executable, *arguments]
-    return _median_s(
-        lambda: subprocess.run(command, cwd=ROOT, check=True, capture_output=True),  # noqa: S603, our own interpreter
-        n_runs,
-    )
-
-
-def bench_start(*, n_runs: int = 5) -> None:
-    """Print what a fresh process takes for the help and for a first sound."""
-    help_s = _process_s(["-m", "matcher", "--help"], n_runs)
-    bare_s = _process_s(["-c", "pass"], n_runs)
-    sound_s = _process_s(["-c", FIRST_SOUND], n_runs)
-    print(f"start: fresh processes, medians (Python alone {bare_s:.2f} s)")
-    print(f"  help {help_s:.2f} s, first sound {sound_s:.2f} s")
-
-
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the sections that are asked for."""
     parser = argparse.ArgumentParser(
         prog="python -m tests.benchmarks.bench_match", description=__doc__.splitlines()[0]
     )
     parser.add_argument("sections", nargs="*", choices=[*SECTIONS, []], metavar="SECTION")
-    parser.add_argument(
-        "--seconds", type=float, help="time of each search: 60 (run), 45 (quality)"
-    )
-    parser.add_argument("--structure", default=DEFAULT_STRUCTURE, help="for the quality section")
-    parser.add_argument("--seed", type=int, default=1, help="for the quality section")
+    parser.add_argument("--seconds", type=float, default=60.0, help="time of each search")
     chosen = parser.parse_args(arguments)
     sections = chosen.sections or SECTIONS
     if "speed" in sections:
         bench_speed()
     if "run" in sections:
-        bench_run(seconds=chosen.seconds or 60.0)
-    if "quality" in sections:
-        bench_quality(seconds=chosen.seconds or 45.0, structure=chosen.structure, seed=chosen.seed)
-    if "start" in sections:
-        bench_start()
+        bench_run(seconds=chosen.seconds)
 
 
 if __name__ == "__main__":
