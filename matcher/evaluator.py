@@ -19,7 +19,6 @@ from voice import NoteRenderer
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-    from types import TracebackType
     from typing import Self
 
     from matcher.problem import Problem
@@ -70,12 +69,7 @@ class Evaluator:
         """Give the evaluator itself."""
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """End the threads."""
         self._pool.shutdown(wait=True, cancel_futures=True)
 

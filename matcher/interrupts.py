@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from types import FrameType, TracebackType
+    from types import FrameType
     from typing import Self
 
 __all__ = ["StopRequest", "hold_interrupts"]
@@ -42,12 +42,7 @@ class StopRequest:
         self._before = _install(self._hear)
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Give the signals back to whoever had them."""
         _restore(self._before)
 

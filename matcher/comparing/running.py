@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 import time
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from matcher.comparing.cluster import check_cluster, run_on_cluster
 from matcher.comparing.local import run_locally
 from matcher.comparing.outcome import FailedRun
 from matcher.comparing.tables import write_figures
 from matcher.interrupts import hold_interrupts
+from matcher.progress import Progress
 from matcher.runs.lock import lock_run
 from shared import EarwrightError, ParameterError, TargetError, usable_cores
 from shared.files import remove_abandoned_folders
@@ -150,7 +150,7 @@ def _work_off(
                 else:
                     yield job, recordings
 
-    with contextlib.closing(bar):
+    with bar:
         for report in workers.run(todo(), len(jobs), stop=is_stopped, say=bar.say):
             job = left[report.key]
             if report.outcome is not None:
@@ -166,7 +166,7 @@ def _work_off(
     )
 
 
-class RunsProgress:
+class RunsProgress(Progress):
     """A bar over the runs, with the time left.
 
     `run_s` is the budget of each run if it is in seconds, for a first guess of the time left.
@@ -175,33 +175,12 @@ class RunsProgress:
     def __init__(
         self, n_runs: int, n_finished: int, run_s: float | None, n_at_a_time: int, *, show: bool
     ) -> None:
-        from tqdm.auto import tqdm  # noqa: PLC0415  chooses terminal or notebook
-
-        self._n_before = n_finished
+        super().__init__("comparing", n_runs, show=show, n_done=n_finished)
+        self._n_before = self._n_finished = n_finished
         self._run_s = run_s
         self._n_at_a_time = n_at_a_time
         self._started = time.monotonic()
         self._shown = 0.0
-        self._bar: Any = tqdm(
-            total=n_runs,
-            initial=n_finished,
-            desc="comparing",
-            # The postfix begins with a comma; all of it has to fit into 80 columns.
-            bar_format="{desc} {percentage:3.0f}% {bar:14}{postfix}",
-            dynamic_ncols=True,
-            disable=not show,
-        )
-        self._refresh()
-
-    def close(self) -> None:
-        """Close the bar and leave it on the screen."""
-        self._refresh()
-        self._bar.close()
-
-    def say(self, text: str) -> None:
-        """Print a line, if anything is shown."""
-        if not self._bar.disable:
-            self._bar.write(text)
 
     def tick(self) -> None:
         """Bring the time left up to date; called often."""
@@ -210,23 +189,21 @@ class RunsProgress:
 
     def advance(self) -> None:
         """Count one more finished run."""
-        self._bar.n += 1
+        self._n_finished += 1
         self._refresh()
 
     def _refresh(self) -> None:
         """Show how far it is."""
         self._shown = time.monotonic()
-        n_runs, n_finished = self._bar.total, self._bar.n
         left = seconds_left(
-            n_runs - n_finished,
-            n_finished - self._n_before,
+            round(self.total) - self._n_finished,
+            self._n_finished - self._n_before,
             self._shown - self._started,
             run_s=self._run_s,
             n_at_a_time=self._n_at_a_time,
         )
         words = "" if left is None else f", {duration_words(left)} left"
-        self._bar.set_postfix_str(f"{n_finished} of {n_runs} runs{words}", refresh=False)
-        self._bar.refresh()
+        self.show(self._n_finished, f"{self._n_finished} of {self.total} runs{words}")
 
 
 def duration_words(seconds: float) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING
 
+from matcher.progress import Progress
+
 if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import Self
@@ -20,30 +22,19 @@ class Clock:
     ) -> None:
         self.seconds = seconds
         self._stop = stop
-        self._show = show
-        self._bar = None
+        self._bar = Progress("explaining", seconds, show=show)
         self._began_s = time.monotonic()
         self._end_s = seconds
 
     def __enter__(self) -> Self:
         """Open the bar, and begin to count."""
         self._began_s = time.monotonic()
-        if self._show:
-            from tqdm.auto import tqdm  # noqa: PLC0415  chooses terminal or notebook
-
-            self._bar = tqdm(
-                total=self.seconds,
-                desc="explaining",
-                bar_format="{desc} {percentage:3.0f}% {bar:14}{postfix}",
-                dynamic_ncols=True,
-                mininterval=0.2,
-            )
+        self._bar.__enter__()
         return self
 
     def __exit__(self, *_: object) -> None:
         """Close the bar, and leave it on the screen."""
-        if self._bar is not None:
-            self._bar.close()
+        self._bar.__exit__()
 
     @property
     def elapsed_s(self) -> float:
@@ -75,8 +66,5 @@ class Clock:
 
     def show(self, text: str) -> None:
         """Show what is being done."""
-        if self._bar is not None:
-            self._bar.n = min(self.elapsed_s, self.seconds)
-            left_s = max(self.seconds - self.elapsed_s, 0.0)
-            self._bar.set_postfix_str(f"{text}, at most {left_s:.0f} s left", refresh=False)
-            self._bar.update(0)
+        left_s = max(self.seconds - self.elapsed_s, 0.0)
+        self._bar.show(self.elapsed_s, f"{text}, at most {left_s:.0f} s left")

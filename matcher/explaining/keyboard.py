@@ -20,6 +20,7 @@ from matcher.explaining.key_checks import (
 from matcher.explaining.model import read_record
 from matcher.explaining.sound_files import common_gain, joined
 from matcher.interrupts import hold_interrupts
+from matcher.progress import Progress
 from matcher.runs.folder import RunFolder, load_run
 from matcher.runs.lock import lock_run
 from shared import (
@@ -235,17 +236,15 @@ def _play_all(
     stop: Callable[[], bool] | None,
 ) -> tuple[list[KeyRow], list[FloatArray]]:
     """Play keys until they are done, or a stop is asked for."""
-    from tqdm.auto import tqdm  # noqa: PLC0415  chooses terminal or notebook
-
     rows, sounds = [], []
-    with tqdm(total=len(notes), desc="playing", unit="key", disable=not progress) as bar:
-        for pitch, velocity in notes:
+    with Progress("playing", len(notes), show=progress) as bar:
+        for n_played, (pitch, velocity) in enumerate(notes, start=1):
             if stop is not None and stop():
                 break
             row, sound = play(pitch, velocity)
             rows.append(row)
             sounds.append(sound)
-            bar.update(1)
+            bar.show(n_played, row.pitch_name)
     return rows, sounds
 
 

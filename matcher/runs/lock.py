@@ -33,7 +33,6 @@ from shared.files import remove_leftovers
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
-    from types import TracebackType
     from typing import Self
 
 __all__ = ["LOCK_FILE", "TEMPORARY_FOLDER", "lock_run"]
@@ -113,12 +112,7 @@ class LockedRun:
         """Return itself."""
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Take the folder away if it is empty and was made for this."""
         with contextlib.suppress(OSError):
             if [entry.name for entry in self.path.iterdir()] == [LOCK_FILE]:

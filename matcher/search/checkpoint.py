@@ -45,7 +45,6 @@ from shared import (
 )
 
 if TYPE_CHECKING:
-    from types import TracebackType
     from typing import Self
 
     from matcher.optimise import Sampler
@@ -173,12 +172,7 @@ class Checkpoint:
         """Give the checkpoint itself."""
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Finish writing and end the thread."""
         self._pool.shutdown(wait=True)
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from matcher.losses import PARTS, breakdown, totals
 from matcher.optimise import SearchRecord
-from matcher.search.progress import Progress
+from matcher.progress import Progress
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -61,7 +61,9 @@ class Recorder:
         self.record = SearchRecord(
             _vector_names(evaluator.problem), loss_terms=[part.name for part in PARTS]
         )
-        self.progress = Progress(seconds=seconds, evals=evals, show=show)
+        # Of a budget in evaluations, only the bar can tell how long it will take.
+        tail = ", {remaining} left" if evals else ""
+        self.progress = Progress("matching", evals or seconds or 0.0, show=show, tail=tail)
         self.busy_s = 0.0
         self._look = look
         self._started = time.monotonic()
@@ -110,9 +112,13 @@ class Recorder:
         """Record what was measured, and show it."""
         elapsed_s = self.elapsed_s
         self.record.append(vectors, losses, elapsed_s=elapsed_s, terms=scores)
-        self.progress.update(
-            elapsed_s, round(self.record.n_evaluations), float(np.min(self.record.losses))
-        )
+        n_tried, loss = round(self.record.n_evaluations), float(np.min(self.record.losses))
+        words = f"loss {loss:.2f} audible steps, {n_tried} tried"
+        if self.seconds is None:
+            self.progress.show(n_tried, words)
+        else:
+            left_s = max(self.seconds - elapsed_s, 0.0)
+            self.progress.show(elapsed_s, f"{words}, {left_s:.0f} s left")
         if self._look is not None:
             self._look()
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from types import TracebackType
     from typing import Self
 
 __all__ = ["Progress"]
@@ -17,12 +16,16 @@ SLOW_S = 2.0
 
 
 class Progress:
-    """A bar over the budget of a search, in seconds or evaluations, with the best loss so far."""
+    """A bar of so much work, with words behind it; open within a ``with`` block.
 
-    def __init__(self, *, seconds: float | None, evals: int | None, show: bool) -> None:
-        self._seconds = seconds
-        self._evals = evals
-        self._show = show
+    `tail` adds what only the bar knows: ``", {remaining} left"``.
+    """
+
+    def __init__(
+        self, what: str, total: float, *, show: bool, n_done: float = 0, tail: str = ""
+    ) -> None:
+        self.total, self.n_done = total, n_done
+        self._what, self._show, self._tail = what, show, tail
         self._bar = None
 
     def __enter__(self) -> Self:
@@ -31,23 +34,17 @@ class Progress:
             from tqdm.auto import tqdm  # noqa: PLC0415  chooses terminal or notebook
 
             # The postfix begins with a comma; all of it has to fit into 80 columns.
-            tail = "{postfix}, {remaining} left" if self._evals else "{postfix}"
             self._bar = tqdm(
-                total=self._evals or self._seconds,
-                desc="matching",
-                unit="" if self._evals else "s",
-                bar_format="{desc} {percentage:3.0f}% {bar:14}" + tail,
+                total=self.total,
+                initial=self.n_done,
+                desc=self._what,
+                bar_format="{desc} {percentage:3.0f}% {bar:14}{postfix}" + self._tail,
                 dynamic_ncols=True,
                 mininterval=0.2,
             )
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Close the bar and leave it standing."""
         if self._bar is not None:
             self._bar.close()
@@ -70,17 +67,10 @@ class Progress:
         finally:
             timer.cancel()
 
-    def update(self, elapsed_s: float, n_evaluations: int, best_loss: float) -> None:
-        """Move the bar; a loss of 1 is about one just-noticeable difference."""
-        if self._bar is None:
-            return
-        if self._evals:
-            self._bar.n = n_evaluations
-            left = ""
-        else:
-            self._bar.n = min(elapsed_s, self._seconds or elapsed_s)
-            left = f", {max((self._seconds or 0.0) - elapsed_s, 0.0):.0f} s left"
-        self._bar.set_postfix_str(
-            f"loss {best_loss:.2f} audible steps, {n_evaluations} tried{left}", refresh=False
-        )
-        self._bar.update(0)
+    def show(self, n_done: float, words: str) -> None:
+        """Move the bar, not beyond its end."""
+        self.n_done = min(n_done, self.total)
+        if self._bar is not None:
+            self._bar.n = self.n_done
+            self._bar.set_postfix_str(words, refresh=False)
+            self._bar.update(0)
