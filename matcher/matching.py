@@ -70,7 +70,7 @@ def match(
         A name of `matcher.optimise.SAMPLER_NAMES`. The default goes through the stages of `plan`,
         local searches first; the others are there to be compared, and get the problem as a whole.
     weights : str, or mapping of str to float, optional
-        A preset ("balanced", "attack first", "animation first"), or weights of the loss terms,
+        A preset ("balanced", "attack first", "movement first"), or weights of the loss terms,
         >= 0; those left out keep their default.
     plan : tuple of Stage, optional
         Stages of the search, for the default sampler; `matcher.search.stages.default_plan`

@@ -15,7 +15,7 @@ from matcher.optimise import DEFAULT_SAMPLER, SearchRecord
 from matcher.playing import noise_seed, prepare_note, with_velocity_level
 from matcher.problem import Problem
 from matcher.result import MatchResult, StageResult, software_versions
-from matcher.runs import find_version, split_version
+from matcher.runs import find_version
 from matcher.runs.searches import fitted_target, own_search
 from matcher.scoring import score_patch
 from matcher.search.gates import fit_gates
@@ -180,6 +180,7 @@ def begin_from_patch(
     target: Target | None,
     selection: Selection,
     *,
+    version: str | int | None = None,
     structure: str | Path | Structure | None,
     weights: str | Mapping[str, float] | None,
     seconds: float | None,
@@ -187,7 +188,7 @@ def begin_from_patch(
     seed: int,
 ) -> Refinement:
     """Begin at a patch, for a target, with gates that fit the patch where they were estimated."""
-    patch, own = _find_patch(run_or_patch)
+    patch, own = _find_patch(run_or_patch, version)
     if target is None:
         raise ParameterError(
             f"target is missing: {getattr(run_or_patch, 'structure', run_or_patch)} is a patch, "
@@ -231,9 +232,14 @@ def begin_again(search: SearchFolder) -> Refinement:
 def search_options(search: SearchFolder) -> dict[str, Any]:
     """Read back selection, budget and seed of a refinement, as `begin_from_run` takes them."""
     settings = search.settings
+    # Files that were written before the group was called movement name it so.
+    only, hold = (
+        tuple("movement" if name == "animation" else name for name in settings[which])
+        for which in ("only", "hold")
+    )
     selection = Selection(
-        tuple(settings["only"]),
-        tuple(settings["hold"]),
+        only,
+        hold,
         settings["within"],
         dict(settings["set_values"]),
     )
@@ -242,7 +248,7 @@ def search_options(search: SearchFolder) -> dict[str, Any]:
 
 
 def _find_patch(
-    run_or_patch: str | Path | RunFolder | Patch,
+    run_or_patch: str | Path | RunFolder | Patch, version: str | int | None
 ) -> tuple[Patch, Structure | None]:
     """Find the patch that is meant, and its structure where it belongs to a run."""
     if isinstance(run_or_patch, Patch):
@@ -250,9 +256,8 @@ def _find_patch(
     path = Path(str(getattr(run_or_patch, "path", run_or_patch)))
     if path.suffix == ".json":
         return Patch.load(path), None
-    run, wanted = split_version(path)
-    structure = own_search(run).structure()
-    return find_version(run, wanted).patch, structure
+    structure = own_search(path).structure()
+    return find_version(path, version).patch, structure
 
 
 def search_refinement(

@@ -26,7 +26,7 @@ from matcher.refining import (
     search_options,
     search_refinement,
 )
-from matcher.runs import find_version, split_version
+from matcher.runs import find_version
 from matcher.runs.folder import RunFolder, keep_record, load_run, lock_new_run, save_run
 from matcher.runs.layout import read_unchecked
 from matcher.runs.lock import LockedRun, lock_existing_run
@@ -220,6 +220,7 @@ def refine(
     seconds: float | None = None,
     evals: int | None = None,
     seed: int = 0,
+    version: str | int | None = None,
     note: str = "",
     progress: bool = True,
     stop: Callable[[], bool] | None = None,
@@ -234,13 +235,12 @@ def refine(
     Parameters
     ----------
     run_or_patch : str, Path, RunFolder or Patch
-        A run folder (``runs/horn``, or a version of it as ``runs/horn@3``), a patch file, or a
-        patch.
+        A run folder, a patch file, or a patch.
     target : Target, optional
         What to match; that of the run if left out.
     only, hold : sequence of str
         Patterns (``"filter*"``, ``"*.attack_s"``) or groups ("pitch", "waveform", "attack",
-        "brightness", "animation", "level") of what may move, and of what may not.
+        "brightness", "movement", "level") of what may move, and of what may not.
     within : float, str or mapping, optional
         How far parameters may move: a share of each range (0.2 or "20%"), an amount in a unit
         ("200 Hz"), or a mapping of patterns to shares and amounts in their own unit.
@@ -251,12 +251,13 @@ def refine(
     weights : str or mapping, optional
         As for `matcher.match`; those of the run if left out.
     seconds : float >= 0, optional
-        Time to search, in seconds; 10 if neither budget is given. 0, with `set_values`, only
-        sets.
+        Time to search; 10 s if neither budget is given. 0, with `set_values`, only sets.
     evals : int >= 0, optional
         Candidates to evaluate instead.
     seed : int >= 0
         Seed of the search.
+    version : str or int, optional
+        The version of a run to begin at, by number or name; its present state if left out.
     note : str
         What to keep with the version, such as "softer front".
     progress, stop, watch
@@ -276,10 +277,6 @@ def refine(
         If the run can't be used, or another command is at work on it.
     PatchError, StructureError
         If patch or structure can't be loaded.
-
-    Examples
-    --------
-    >>> refine("runs/horn", only=["filter*"], hold=["*.release_s"])  # doctest: +SKIP
     """
     selection = Selection(tuple(only), tuple(hold), within, dict(set_values or {}))
     options: dict[str, Any] = {
@@ -290,8 +287,10 @@ def refine(
     if target is None and not isinstance(run_or_patch, Patch):
         path = Path(run_or_patch.path if isinstance(run_or_patch, RunFolder) else run_or_patch)
         if path.suffix != ".json":
-            return refine_saved_run(path, selection, note=note, **options, **searching)[0]
-    begun = begin_from_patch(run_or_patch, target, selection, **options)
+            return refine_saved_run(
+                path, selection, version=version, note=note, **options, **searching
+            )[0]
+    begun = begin_from_patch(run_or_patch, target, selection, version=version, **options)
     return search_refinement(begun, **searching)
 
 
@@ -299,6 +298,7 @@ def refine_saved_run(
     run: str | Path,
     selection: Selection,
     *,
+    version: str | int | None = None,
     note: str = "",
     progress: bool = True,
     stop: Callable[[], bool] | None = None,
@@ -309,11 +309,11 @@ def refine_saved_run(
 
     The options are those of `matcher.refining.begin_from_run`.
     """
-    path, wanted = split_version(run)
+    path = Path(run)
     load_run(path)
     with lock_existing_run(path) as locked:
         current = bring_up_to_date(path, locked)
-        start = current if wanted is None else find_version(path, wanted)
+        start = current if version is None else find_version(path, version)
         begun = begin_from_run(path, start, selection, **options)
         note = " ".join(note.split())
         search = new_search(path, "refine", begun.settings(), version=start.number, note=note)
@@ -336,6 +336,7 @@ def refine_and_save(
     seconds: float | None = None,
     evals: int | None = None,
     seed: int = 0,
+    version: str | int | None = None,
     force: bool = False,
     progress: bool = True,
     stop: Callable[[], bool] | None = None,
@@ -345,7 +346,8 @@ def refine_and_save(
 
     Parameters
     ----------
-    run_or_patch, target, only, hold, within, set_values, structure, weights, seconds, evals, seed
+    run_or_patch, target, only, hold, within, set_values, structure, weights, seconds, evals, \
+    seed, version
         As for `matcher.refine`.
     folder, force, progress, stop, command_line
         As for `matcher.match_and_save`.
@@ -366,6 +368,7 @@ def refine_and_save(
         run_or_patch,
         target,
         Selection(tuple(only), tuple(hold), within, dict(set_values or {})),
+        version=version,
         structure=structure,
         weights=weights,
         seconds=seconds,

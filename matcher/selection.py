@@ -50,7 +50,7 @@ class Selection:
         """The selection in a few words, as for the list of versions."""
         words = ["refine", *self.only]
         if self.hold:
-            words += ["hold", *self.hold]
+            words += ["lock", *self.hold]
         return " ".join(words)
 
 

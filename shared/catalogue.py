@@ -100,11 +100,11 @@ _FILTER_ENVELOPE = (
 )
 
 _FILTER_LFO = (
-    Parameter("filter_lfo.rate_hz", "hz", 0.1, 12.0, "log", 5.0, "animation",
+    Parameter("filter_lfo.rate_hz", "hz", 0.1, 12.0, "log", 5.0, "movement",
               "LFO on the cutoff, rate"),
-    Parameter("filter_lfo.depth_octaves", "octaves", 0.0, 2.0, "quadratic", 0.0, "animation",
+    Parameter("filter_lfo.depth_octaves", "octaves", 0.0, 2.0, "quadratic", 0.0, "movement",
               "LFO on the cutoff, depth from the middle to the peak"),
-    Parameter("filter_lfo.delay_s", "s", 0.0, 2.0, "quadratic", 0.0, "animation",
+    Parameter("filter_lfo.delay_s", "s", 0.0, 2.0, "quadratic", 0.0, "movement",
               "time to full depth: silent for its first half, then rising in a straight line"),
 )
 
@@ -151,23 +151,23 @@ def _oscillator(osc: str, *, saw_level: float) -> tuple[Parameter, ...]:
                   "pitch envelope, time from the start to the peak"),
         Parameter(f"{env}.decay_s", "s", 0.002, 10.0, "log", 0.03, "attack",
                   "pitch envelope, time constant from the peak back to the played pitch"),
-        Parameter(f"{lfo}.rate_hz", "hz", 0.1, 12.0, "log", 5.0, "animation",
+        Parameter(f"{lfo}.rate_hz", "hz", 0.1, 12.0, "log", 5.0, "movement",
                   "vibrato rate at C4"),
-        Parameter(f"{lfo}.depth_cents", "cents", 0.0, 100.0, "quadratic", 0.0, "animation",
+        Parameter(f"{lfo}.depth_cents", "cents", 0.0, 100.0, "quadratic", 0.0, "movement",
                   "vibrato depth at C4, from the middle to the peak"),
-        Parameter(f"{lfo}.delay_s", "s", 0.0, 2.0, "quadratic", 0.0, "animation",
+        Parameter(f"{lfo}.delay_s", "s", 0.0, 2.0, "quadratic", 0.0, "movement",
                   "time to full depth: silent for its first half, then rising in a straight line"),
-        Parameter(f"{lfo}.rate_key_track_ratio", "ratio", -0.5, 1.0, "linear", 0.0, "animation",
+        Parameter(f"{lfo}.rate_key_track_ratio", "ratio", -0.5, 1.0, "linear", 0.0, "movement",
                   "octaves of vibrato rate for each octave of key"),
-        Parameter(f"{lfo}.depth_key_track_ratio", "ratio", -1.0, 0.5, "linear", 0.0, "animation",
+        Parameter(f"{lfo}.depth_key_track_ratio", "ratio", -1.0, 0.5, "linear", 0.0, "movement",
                   "octaves of vibrato depth for each octave of key"),
-        Parameter(f"{lfo}.rate_env_octaves", "octaves", -2.0, 2.0, "octaves", 0.0, "animation",
+        Parameter(f"{lfo}.rate_env_octaves", "octaves", -2.0, 2.0, "octaves", 0.0, "movement",
                   "octaves from its rate at which the vibrato starts; time constant 0.5 s"),
-        Parameter(f"{pwm}.rate_hz", "hz", 0.05, 10.0, "log", 0.8, "animation",
+        Parameter(f"{pwm}.rate_hz", "hz", 0.05, 10.0, "log", 0.8, "movement",
                   "pulse-width modulation, rate at C4"),
-        Parameter(f"{pwm}.depth_ratio", "ratio", 0.0, 0.45, "linear", 0.0, "animation",
+        Parameter(f"{pwm}.depth_ratio", "ratio", 0.0, 0.45, "linear", 0.0, "movement",
                   "pulse-width modulation, from the middle to the widest"),
-        Parameter(f"{pwm}.rate_key_track_ratio", "ratio", -0.5, 1.0, "linear", 0.0, "animation",
+        Parameter(f"{pwm}.rate_key_track_ratio", "ratio", -0.5, 1.0, "linear", 0.0, "movement",
                   "octaves of pulse-width modulation rate for each octave of key"),
     )
 # fmt: on

@@ -74,7 +74,7 @@ class Parameter:
     neutral : float
         The value at which the part does nothing, within the range.
     group : str
-        What it shapes: pitch, waveform, attack, animation, brightness or level.
+        What it shapes: pitch, waveform, attack, movement, brightness or level.
     meaning : str
         One line for the user.
     step : float, optional

@@ -34,7 +34,7 @@ __all__ = [
     "values_for",
 ]
 
-_GROUPS = ("pitch", "waveform", "attack", "animation", "brightness", "level")
+_GROUPS = ("pitch", "waveform", "attack", "movement", "brightness", "level")
 _NAMES = st.from_regex(r"[a-z]{1,8}[0-9]?(\.[a-z]{1,8}){0,2}_(hz|s|cents)", fullmatch=True)
 
 

@@ -102,11 +102,11 @@ def test_commands_work(
     if words[0] == "match" and "--resume" in words:
         _interrupt_a_match(words[-1], monkeypatch)
     elif words[0] in {"match", "refine"}:
-        for option in ("--seconds", "--evals"):
+        for option in ("--seconds", "--tries"):
             if option in words:
                 place = words.index(option)
                 del words[place : place + 2]
-        words += ["--evals", "256" if "--leave-out" in words else "48"]
+        words += ["--tries", "256" if "--leave-out" in words else "48"]
     assert main(words) == 0
     assert capsys.readouterr().out
 
@@ -156,15 +156,15 @@ def _interrupt_a_match(folder: str, monkeypatch: pytest.MonkeyPatch) -> None:
 
     with monkeypatch.context() as patch:
         patch.setattr(Evaluator, "losses_and_scores", scored)
-        assert main(["match", "C4.flac", "--evals", "96", "--out", folder, "--no-report"]) == 0
+        assert main(["match", "C4.flac", "--tries", "96", "--out", folder, "--no-report"]) == 0
 
 
 def _with_tiny_runs(words: list[str]) -> list[str]:
     """Leave one run of 48 candidates for each target and structure, in this process."""
     kept, skipped = [], False
     for word in words:
-        if not skipped and word not in {"--seconds", "--evals", "--seeds"}:
+        if not skipped and word not in {"--seconds", "--tries", "--seeds"}:
             kept.append(word)
-        skipped = not skipped and word in {"--seconds", "--evals", "--seeds"}
-    budget = [] if "--resume" in words else ["--evals", "48", "--seeds", "1"]
+        skipped = not skipped and word in {"--seconds", "--tries", "--seeds"}
+    budget = [] if "--resume" in words else ["--tries", "48", "--seeds", "1"]
     return [*kept, *budget, "--processes", "1"]

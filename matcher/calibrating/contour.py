@@ -55,7 +55,7 @@ LARGEST_OCTAVES_RMS = 0.12
 LARGEST_DECAY_RATIO = 0.5
 # The error of what doesn't follow an envelope at all is not known; this share at least.
 UNKNOWN_ERROR_RATIO = 0.5
-_GATE_HINT = "give --gate if the key was let go at another time than is heard"
+_GATE_HINT = "give --held if the key was let go at another time than is heard"
 # A decay that falls by less than this can't be told from none.
 LEAST_FALL_RATIO = 0.05
 VOICED_RATIO = 0.5

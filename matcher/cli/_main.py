@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from matcher.cli._parser import CommandLineError, Parser, make_parser
 from matcher.cli.comparisons import BATCH, COMPARE
+from matcher.cli.former import check_former
 from matcher.cli.instrument import CALIBRATE, SEND_FILE, STRUCTURES
 from matcher.cli.matching import MATCH, REFINE
 from matcher.cli.pages import EXPLAIN, PAGE, REPORT
 from matcher.cli.sounds import AUDITION, KEYBOARD, RENDER
-from matcher.cli.versions import BACK, DIFF, KEEP, LOG, SHOW
+from matcher.cli.versions import BACK, CHANGES, KEEP, SUMMARY, VERSIONS
 from matcher.cli.wording import as_options, one_line
 
 if TYPE_CHECKING:
@@ -32,11 +33,11 @@ COMMANDS = {
     for command in (
         MATCH,
         REFINE,
-        LOG,
-        DIFF,
+        SUMMARY,
+        VERSIONS,
+        CHANGES,
         KEEP,
         BACK,
-        SHOW,
         REPORT,
         EXPLAIN,
         AUDITION,
@@ -95,6 +96,7 @@ def _parse(given: list[str]) -> tuple[argparse.Namespace, Command | None]:
     if not given:
         parser.print_help()
         return parser.parse_args([]), None
+    check_former(given)
     _check_command(given)
     arguments, rest = parser.parse_known_args(given)
     if rest and rest != ["--"]:

@@ -31,7 +31,11 @@ def add_note_options(parser: argparse.ArgumentParser, *, leave_out: bool = True)
         "--velocity", type=one_or_list(velocity), metavar="V", help="1 to 127 (default: 100)"
     )
     note.add_argument(
-        "--gate", type=one_or_list(gate_s), metavar="S", help="how long the key is held, in s"
+        "--held",
+        dest="gate",
+        type=one_or_list(gate_s),
+        metavar="S",
+        help="how long the key is held, in s",
     )
     several = parser.add_argument_group("several notes")
     several.add_argument(
@@ -92,16 +96,16 @@ def add_weight_options(search: argparse._ArgumentGroup) -> None:
         "--weights",
         type=_preset,
         metavar="NAME",
-        help="what counts most: balanced (the default), attack-first or animation-first",
+        help="what counts most: balanced (the default), attack-first or movement-first",
     )
     search.add_argument(
         "--weight",
         type=_term_weight,
         action="append",
         default=[],
-        metavar="TERM=X",
-        help="weight of one term, for example onset=2; may be given several times. Terms are "
-        "spectral, onset, envelope, modulation and pitch",
+        metavar="WHAT=X",
+        help="weight of one thing, for example attack=2; may be given several times: "
+        "tone, attack, level, movement, pitch",
     )
 
 
@@ -126,23 +130,27 @@ def _preset(text: str) -> dict[str, float]:
         names = [name.replace(" ", "-") for name in PRESETS]
         raise argparse.ArgumentTypeError(
             f'"{text}" is not known{_meant(suggest_names(text.lower(), names))}; '
-            f"{', '.join(names[:-1])} or {names[-1]} is accepted"
+            f"it must be {', '.join(names[:-1])} or {names[-1]}"
         ) from error
 
 
 def _term_weight(text: str) -> tuple[str, float]:
-    """Read the weight of one term."""
-    from matcher.losses import TERMS  # noqa: PLC0415
+    """Read the weight of one term, named in a player's word."""
+    from matcher.losses import TERM_WORDS  # noqa: PLC0415  see above
     from shared import suggest_names  # noqa: PLC0415
 
+    terms = {word: term for term, word in TERM_WORDS.items()}
     form = re.fullmatch(r"\s*([a-z]+)\s*=\s*(\d+\.?\d*|\.\d+)\s*", text, re.ASCII)
-    if form is not None and form[1] in TERMS:
-        return form[1], float(form[2])
-    term = text.partition("=")[0].strip().lower()
-    hint = "" if term in TERMS else _meant(suggest_names(term, TERMS))
+    if form is not None and form[1] in terms:
+        return terms[form[1]], float(form[2])
+    named = text.partition("=")[0].strip().lower()
+    hint = "" if named in terms else _meant(suggest_names(named, terms))
+    if named in TERM_WORDS and named not in terms:
+        hint = f" ({named} is called {TERM_WORDS[named]} now)"
+    *first, last = terms
     raise argparse.ArgumentTypeError(
-        f'"{text}" is not understood{hint}; {", ".join(TERMS[:-1])} or {TERMS[-1]}, = and a '
-        "number of 0 or more are accepted, for example onset=2"
+        f'"{text}" is not understood{hint}; it must be {", ".join(first)} or {last}, = and a '
+        "number of 0 or more, for example attack=2"
     )
 
 
@@ -173,7 +181,7 @@ def add_going_on(parser: argparse.ArgumentParser, command: str) -> None:
     group.add_argument(
         "--extend",
         metavar="RUN",
-        help="the same with a larger budget, also after its end: --seconds or --evals are added",
+        help="the same with a larger budget, also after its end: --seconds or --tries are added",
     )
     parser.set_defaults(going_on=(command, parser))
 
@@ -201,7 +209,7 @@ def check_going_on(arguments: argparse.Namespace, given: object, what: str) -> N
                 "are. Leave it out."
             )
     if arguments.extend and arguments.seconds is None and arguments.evals is None:
-        raise CommandLineError("--extend needs --seconds or --evals, which is what is added.")
+        raise CommandLineError("--extend needs --seconds or --tries, which is what is added.")
 
 
 def announce_stop() -> None:

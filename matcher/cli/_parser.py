@@ -63,8 +63,8 @@ class Parser(argparse.ArgumentParser):
         if text.startswith("the following arguments are required: "):
             missing = text.partition(": ")[2]
             text = f"{missing} is missing"
-        # Our own texts say what is accepted; argparse's don't.
-        hint = "" if "; " in text else f" See {self.prog} --help."
+        # Our own texts say what must be; argparse's don't.
+        hint = "" if "; " in text or " must be " in text else f" See {self.prog} --help."
         raise CommandLineError(f"{text.rstrip('.')}.{hint}")
 
     def option_names(self) -> list[str]:
@@ -108,9 +108,7 @@ def make_parser(commands: Sequence[Command]) -> tuple[Parser, dict[str, Parser]]
     return parser, dict(subparsers.choices)
 
 
-def number(
-    low: float, high: float, accepted: str, *, above: bool = False
-) -> Callable[[str], float]:
+def number(low: float, high: float, wanted: str, *, above: bool = False) -> Callable[[str], float]:
     """Make a reader of finite numbers from `low` (or above it) to `high`."""
 
     def read(text: str) -> float:
@@ -121,20 +119,20 @@ def number(
         # Comparisons with NaN are false.
         is_accepted = (value > low if above else value >= low) and value <= high
         if not is_accepted:
-            raise argparse.ArgumentTypeError(f'"{text}" is not accepted; {accepted} is')
+            raise argparse.ArgumentTypeError(f'"{text}" must be {wanted}')
         return value
 
     return read
 
 
-def whole_number(low: int, high: int, accepted: str) -> Callable[[str], int]:
+def whole_number(low: int, high: int, wanted: str) -> Callable[[str], int]:
     """Make a reader of whole numbers."""
 
     def read(text: str) -> int:
         # int() takes blanks, underlines and other scripts' digits, which are slips here.
         value = int(text) if re.fullmatch(r"[+-]?\d{1,18}", text, re.ASCII) else None
         if value is None or not low <= value <= high:
-            raise argparse.ArgumentTypeError(f'"{text}" is not accepted; {accepted} is')
+            raise argparse.ArgumentTypeError(f'"{text}" must be {wanted}')
         return value
 
     return read
@@ -147,8 +145,8 @@ def pitch(text: str) -> float:
     try:
         return parse_pitch(text)
     except EarwrightError as error:
-        accepted = str(error).partition("; ")[2] or str(error)
-        raise argparse.ArgumentTypeError(f'"{text}" is not understood; {accepted}') from error
+        needed = str(error).partition("; ")[2] or str(error)
+        raise argparse.ArgumentTypeError(f'"{text}" is not understood; {needed}') from error
 
 
 velocity = whole_number(1, 127, "a whole number from 1 to 127")
@@ -157,7 +155,7 @@ seed = whole_number(0, 2**32 - 1, "a whole number from 0 to 4294967295")
 
 
 def add_budget(group: argparse._ArgumentGroup, default: str) -> None:
-    """Add ``--seconds`` and ``--evals``."""
+    """Add ``--seconds`` and ``--tries``."""
     budget = group.add_mutually_exclusive_group()
     budget.add_argument(
         "--seconds",
@@ -166,10 +164,20 @@ def add_budget(group: argparse._ArgumentGroup, default: str) -> None:
         help=f"search for so long (default: {default})",
     )
     budget.add_argument(
-        "--evals",
+        "--tries",
+        dest="evals",
         type=whole_number(1, 100_000_000, "a whole number from 1 to 100000000"),
         metavar="N",
-        help="or try so many candidates",
+        help="or this many tries: patches that are played and compared",
+    )
+
+
+def add_version(parser: argparse.ArgumentParser) -> None:
+    """Add ``--version``."""
+    parser.add_argument(
+        "--version",
+        metavar="VERSION",
+        help="number or name of a version of the run (default: now)",
     )
 
 

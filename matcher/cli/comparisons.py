@@ -43,18 +43,19 @@ def add_search_options(parser: argparse.ArgumentParser, *, n_seeds: int) -> None
         help="search for so long in each run (default: 30)",
     )
     budget.add_argument(
-        "--evals",
+        "--tries",
+        dest="evals",
         type=whole_number(1, 100_000_000, "a whole number from 1 to 100000000"),
         metavar="N",
-        help="or try so many candidates in each; the same on every machine",
+        help="or this many tries in each; the same on every machine",
     )
     search.add_argument(
         "--threshold",
-        type=number(0.0, 1e6, "a loss above 0, in audible steps,", above=True),
+        type=number(0.0, 1e6, "a distance above 0", above=True),
         action="append",
-        metavar="LOSS",
-        help="tell how soon this loss is reached; may be given several times (default: ten "
-        "losses from 10 to 1 audible steps)",
+        metavar="D",
+        help="tell how soon this distance is reached; may be given several times (default: ten "
+        "from 10 to 1)",
     )
     add_weight_options(search)
 
@@ -198,7 +199,7 @@ def _check_alone(arguments: argparse.Namespace) -> None:
         "--structure": arguments.structure,
         "--seeds": arguments.seeds,
         "--seconds": arguments.seconds,
-        "--evals": arguments.evals,
+        "--tries": arguments.evals,
         "--threshold": arguments.threshold,
         "--weights": arguments.weights,
         "--weight": arguments.weight,
@@ -276,7 +277,7 @@ examples:
   earwright compare horn_C4.flac -s two-oscillator -s complete --seconds 20
   earwright compare C3.flac C4.flac -s one-oscillator -s mine.toml --out trial
   earwright compare --resume trial
-  earwright compare horn_C4.flac -s two-oscillator -s complete --evals 8000 \\
+  earwright compare horn_C4.flac -s two-oscillator -s complete --tries 8000 \\
       --cluster tcp://desk:8786
 
 `earwright structures` lists the structures.

@@ -270,10 +270,14 @@ def _calibrate_options(parser: Parser) -> None:
         help="what the panel says, and the recording",
     )
     parser.add_argument(
-        "--pitch", type=pitch, metavar="P", help="key that was played (default: heard)"
+        "--pitch", type=pitch, metavar="P", help="key that was played (default: measured)"
     )
     parser.add_argument(
-        "--gate", type=gate_s, metavar="S", help="how long it was held, in s (default: heard)"
+        "--held",
+        dest="gate",
+        type=gate_s,
+        metavar="S",
+        help="how long it was held, in s (default: measured)",
     )
     parser.add_argument(
         "--reference", metavar="RECORDING", help="for filters: the same note, filter open"

@@ -18,9 +18,10 @@ from matcher.cli._options import (
     notes_left_out,
 )
 from matcher.cli._pages import refresh_page, write_page
-from matcher.cli._parser import Command, add_budget, number, seed, whole_number
+from matcher.cli._parser import Command, add_budget, add_version, number, seed, whole_number
 from matcher.cli.wording import only_result_on_stdout, shows_progress
 from matcher.defaults import DEFAULT_STRUCTURE
+from matcher.texts.words import SEARCH_WORDS
 
 if TYPE_CHECKING:
     from matcher.cli._parser import Parser
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 __all__: list[str] = []
 
-SAMPLERS = "staged (the default), optuna-cmaes, qmc, random or tpe"
+SEARCHES = tuple(SEARCH_WORDS.values())
 
 
 def _match_options(parser: Parser) -> None:
@@ -88,7 +89,7 @@ def _begin_match(
             seconds=arguments.seconds,
             evals=arguments.evals,
             seed=arguments.seed,
-            sampler=arguments.sampler,
+            sampler=arguments.search,
             weights=weights,
             leave_out=notes_left_out(arguments),
             force=arguments.force,
@@ -129,7 +130,13 @@ def _add_search(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="seed of the search and of the noise (default: 0)",
     )
-    search.add_argument("--sampler", default="staged", metavar="NAME", help=SAMPLERS)
+    search.add_argument(
+        "--search",
+        type=_search_name,
+        default="staged",
+        metavar="NAME",
+        help=f"{SEARCHES[0]} (the default), or to compare: {', '.join(SEARCHES[1:])}",
+    )
     add_weight_options(search)
 
 
@@ -189,16 +196,17 @@ def _print_result(
 def _refine_options(parser: Parser) -> None:
     """Add what `refine` takes."""
     parser.add_argument(
-        "patch", nargs="?", metavar="RUN_OR_PATCH", help="run folder, RUN@VERSION or patch file"
+        "patch", nargs="?", metavar="RUN_OR_PATCH", help="run folder or patch file"
     )
     parser.add_argument(
         "recordings", nargs="*", metavar="TARGET", help="recordings to match, or a manifest"
     )
+    add_version(parser)
     _add_selection(parser)
     _add_search_refine(parser)
     add_note_options(parser, leave_out=False)
     output = parser.add_argument_group("output")
-    output.add_argument("--note", default="", metavar="TEXT", help="a note to keep with it")
+    output.add_argument("--comment", default="", metavar="TEXT", help="a comment to keep with it")
     output.add_argument("--out", metavar="FOLDER", help="run folder, where a new one is written")
     output.add_argument("--force", action="store_true", help="replace the run in that folder")
     output.add_argument("--quiet", action="store_true", help="print the folder's name alone")
@@ -255,7 +263,12 @@ def _begin_refinement(
     is_file = arguments.patch.endswith(".json")
     if not is_file and not arguments.recordings:
         return refine_saved_run(
-            arguments.patch, Selection(**chosen), note=arguments.note, **search, **watched
+            arguments.patch,
+            Selection(**chosen),
+            version=arguments.version,
+            note=arguments.comment,
+            **search,
+            **watched,
         )
     target = (
         load_target(*arguments.recordings, **note_settings(arguments))
@@ -269,6 +282,7 @@ def _begin_refinement(
         **chosen,
         **search,
         **watched,
+        version=arguments.version,
         force=arguments.force,
         command_line=["earwright", *arguments.command_line],
     )
@@ -281,7 +295,7 @@ def _add_selection(parser: argparse.ArgumentParser) -> None:
         "--only", action="append", default=[], metavar="PATTERN", help="these alone"
     )
     group.add_argument(
-        "--hold", action="append", default=[], metavar="PATTERN", help="all but these"
+        "--lock", dest="hold", action="append", default=[], metavar="PATTERN", help="all but these"
     )
     group.add_argument(
         "--within",
@@ -314,15 +328,27 @@ def _add_search_refine(parser: argparse.ArgumentParser) -> None:
         help="search for so long (default: 10)",
     )
     budget.add_argument(
-        "--evals",
+        "--tries",
+        dest="evals",
         type=whole_number(0, 100_000_000, "a whole number from 0 to 100000000"),
         metavar="N",
-        help="or try so many candidates; 0 only sets values",
+        help="or this many tries; 0 only sets values",
     )
     group.add_argument(
         "--seed", type=seed, default=0, metavar="N", help="seed of the search (default: 0)"
     )
     add_weight_options(group)
+
+
+def _search_name(text: str) -> str:
+    """Read the name of a search; blanks may be hyphens."""
+    by_word = {word.lower(): name for name, word in SEARCH_WORDS.items()}
+    wanted = text.lower().replace("-", " ")
+    if wanted in by_word:
+        return by_word[wanted]
+    now = SEARCH_WORDS.get(text.lower(), "")
+    wrong = f"is called {now} now" if now else "is no search"
+    raise argparse.ArgumentTypeError(f'"{text}" {wrong}; it must be one of {", ".join(SEARCHES)}')
 
 
 def _setting(text: str) -> tuple[str, float]:
@@ -376,8 +402,8 @@ saved every few seconds: --resume goes on with it, whatever ended it, and
 examples:
   earwright match horn_C4.flac
   earwright match horn_C4.flac --seconds 120 --seed 1 --out runs/horn
-  earwright match pad.wav --structure pulse-strings --pitch C3 --gate 2.5
-  earwright match stab.wav --evals 8000 --pitch "Bb3 +12 cents"
+  earwright match pad.wav --structure pulse-strings --pitch C3 --held 2.5
+  earwright match stab.wav --tries 8000 --pitch "Bb3 +12 cents"
   earwright match C3.flac C4.flac C5.flac --velocity 60,100,100
   earwright match C3.flac C4.flac C5.flac --leave-out C4
   earwright match targets/manifest.toml --instrument horn_stab
@@ -386,7 +412,7 @@ examples:
   earwright match --resume runs/horn
   earwright match --extend runs/horn --seconds 60
 
-The same seed and --evals give the same patch. `earwright structures` lists the
+The same seed and --tries give the same patch. `earwright structures` lists the
 structures.
 """,
     _match_options,
@@ -401,21 +427,21 @@ REFINE = Command(
 Search some parameters of a patch again, and keep the rest as it is, to the bit.
 The result is never worse than the start, by the loss of the run.
 
-A run folder gets the result as its newest version (see `earwright log`). With
-recordings, or from a patch file, a run folder of its own is written. RUN@VERSION
-begins at an earlier version.
+A run folder gets the result as its newest version (see `earwright versions`).
+With recordings, or from a patch file, a run folder of its own is written.
+--version begins at an earlier version.
 
 Patterns name parameters (filter*, *.attack_s) or groups: pitch, waveform,
-attack, brightness, animation and level. `earwright structures NAME` lists both.
+attack, brightness, movement and level. `earwright structures NAME` lists both.
 """,
     """\
 examples:
   earwright refine runs/horn --only 'filter*' --only '*.attack_s'
-  earwright refine runs/horn --hold 'osc*' --within 20% --note "softer front"
+  earwright refine runs/horn --lock 'osc*' --within 20% --comment "softer"
   earwright refine runs/horn --only attack --within 'amp_env.attack_s=0.01'
   earwright refine runs/horn --set filter.cutoff_hz=900 --only 'filter_env*'
-  earwright refine runs/horn --set filter.cutoff_hz=900 --evals 0
-  earwright refine runs/horn@final --only brightness
+  earwright refine runs/horn --set filter.cutoff_hz=900 --tries 0
+  earwright refine runs/horn --version final --only brightness
   earwright refine brass.json horn_C4.flac --only 'amp_env*' --out runs/brass
   earwright refine --resume runs/horn
 """,

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 from matcher.cli._pages import refresh_page
 from matcher.cli._parser import (
     Command,
+    CommandLineError,
+    add_version,
     gate_s,
     number,
     one_or_list,
@@ -34,16 +36,19 @@ SHOWN_GAIN = 10.0 ** (-0.05 / 20.0)
 
 def _render_options(parser: Parser) -> None:
     """Add what `render` takes."""
-    parser.add_argument(
-        "patch", metavar="PATCH", help="patch file (JSON), run folder or RUN@VERSION"
-    )
+    parser.add_argument("patch", metavar="PATCH", help="patch file (JSON) or run folder")
+    add_version(parser)
     note = parser.add_argument_group("note")
     note.add_argument(
         "--pitch", type=pitch, metavar="P", help="note name or MIDI pitch (default: C4)"
     )
     note.add_argument("--velocity", type=velocity, metavar="V", help="1 to 127 (default: 100)")
     note.add_argument(
-        "--gate", type=gate_s, metavar="S", help="how long the key is held, in s (default: 1)"
+        "--held",
+        dest="gate",
+        type=gate_s,
+        metavar="S",
+        help="how long the key is held, in s (default: 1)",
     )
     output = parser.add_argument_group("output")
     output.add_argument(
@@ -91,17 +96,19 @@ def _render(arguments: argparse.Namespace) -> int:
 
 def _load(arguments: argparse.Namespace) -> tuple[Patch, Note]:
     """Load the patch, and decide which note is played."""
-    from matcher.runs import find_version, split_version  # noqa: PLC0415
+    from matcher.runs import find_version  # noqa: PLC0415
     from matcher.runs.folder import load_run  # noqa: PLC0415  keeps the help quick
     from shared import Note, Patch  # noqa: PLC0415
 
     note = Note(60.0)
-    path, version = split_version(arguments.patch)
+    path = Path(arguments.patch)
     if path.is_dir():
         folder = load_run(path)
         patch, note = folder.patch, folder.notes[0].played
-        if version is not None:
-            patch = find_version(path, version).patch
+        if arguments.version is not None:
+            patch = find_version(path, arguments.version).patch
+    elif arguments.version is not None:
+        raise CommandLineError(f"--version needs a run folder; {path} is none.")
     else:
         patch = Patch.load(arguments.patch)
     given = {
@@ -146,7 +153,7 @@ def _rendered(path: Path, note: Note, n_samples: int, rate: int, gain: float) ->
 
     duration_s = samples_to_seconds(float(n_samples), rate)
     text = (
-        f"{path}: {pitch_name(note.midi_pitch)}, velocity {note.velocity}, gate "
+        f"{path}: {pitch_name(note.midi_pitch)}, velocity {note.velocity}, held "
         f"{note.gate_s:.2f} s; {duration_s:.2f} s at {rate} Hz"
     )
     lines = [text]
@@ -172,7 +179,9 @@ def _audition_options(parser: Parser) -> None:
     note = parser.add_argument_group("note (default: the first note of the target)")
     note.add_argument("--pitch", type=pitch, metavar="P", help="note name or MIDI pitch")
     note.add_argument("--velocity", type=velocity, metavar="V", help="1 to 127")
-    note.add_argument("--gate", type=gate_s, metavar="S", help="how long the key is held, in s")
+    note.add_argument(
+        "--held", dest="gate", type=gate_s, metavar="S", help="how long the key is held, in s"
+    )
 
 
 def _audition(arguments: argparse.Namespace) -> int:
@@ -217,7 +226,8 @@ def _keyboard_options(parser: Parser) -> None:
         help="velocities with commas between them (default: 40,100)",
     )
     keys.add_argument(
-        "--gate",
+        "--held",
+        dest="gate",
         type=number(0.0, 10.0, "above 0 and up to 10 s", above=True),
         default=0.6,
         metavar="S",
@@ -259,15 +269,15 @@ RENDER = Command(
     """\
 Play one note of a patch into an audio file (24 bit, mono).
 
-Give a patch file, or a run folder: then pitch, velocity and gate are those of
-the target's first note unless they are given. The sound lasts until the release
+Give a patch file, or a run folder: then pitch, velocity and how long the key is
+held are those of the target's first note unless they are given. The sound lasts until the release
 has died away. Its level is limited in peak and loudness.
 """,
     """\
 examples:
-  earwright render runs/horn/patch.json --pitch C5 --velocity 80 --gate 0.5
+  earwright render runs/horn/patch.json --pitch C5 --velocity 80 --held 0.5
   earwright render runs/horn --out horn.wav
-  earwright render runs/horn@final --out before.wav
+  earwright render runs/horn --version final --out before.wav
   earwright render brass.json --pitch 60.25 --rate 96000 --out brass.flac
 """,
     _render_options,

@@ -1,4 +1,4 @@
-"""The commands of a run and its versions: `log`, `diff`, `keep`, `back`, `show`."""
+"""The commands of a run and its versions: `summary`, `versions`, `changes`, `keep`, `back`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from matcher.cli._pages import refresh_page
-from matcher.cli._parser import Command
+from matcher.cli._parser import Command, CommandLineError
 
 if TYPE_CHECKING:
     import argparse
@@ -16,19 +16,22 @@ if TYPE_CHECKING:
 
 __all__: list[str] = []
 
+# What is compared.
+PAIR = 2
 
-def _log_options(parser: Parser) -> None:
-    """Add what `log` takes."""
+
+def _versions_options(parser: Parser) -> None:
+    """Add what `versions` takes."""
     parser.add_argument("run", metavar="RUN", help="run folder")
     parser.add_argument(
         "--json", action="store_true", help="print one JSON object with all of them instead"
     )
 
 
-def _log(arguments: argparse.Namespace) -> int:
+def _versions(arguments: argparse.Namespace) -> int:
     """Print the versions."""
     from matcher.runs import find_version, list_versions  # noqa: PLC0415
-    from matcher.texts.history import format_log  # noqa: PLC0415  keeps the help quick
+    from matcher.texts.history import format_versions  # noqa: PLC0415  keeps the help quick
 
     find_version(arguments.run)  # says what is wrong if there are none
     versions = list_versions(arguments.run)
@@ -36,16 +39,21 @@ def _log(arguments: argparse.Namespace) -> int:
         document = {"folder": arguments.run, "versions": [each.to_dict() for each in versions]}
         sys.stdout.write(f"{json.dumps(document, allow_nan=False)}\n")
     else:
-        sys.stdout.write(f"{format_log(versions)}\n")
+        sys.stdout.write(f"{format_versions(versions)}\n")
     return 0
 
 
-def _diff_options(parser: Parser) -> None:
-    """Add what `diff` takes."""
-    for name, when in (("a", "before"), ("b", "after")):
-        parser.add_argument(
-            name, metavar=name.upper(), help=f"{when}: RUN, RUN@VERSION or patch file"
-        )
+def _changes_options(parser: Parser) -> None:
+    """Add what `changes` takes."""
+    parser.add_argument("a", metavar="A", help="before: run folder or patch file")
+    parser.add_argument("b", nargs="?", metavar="B", help="after; A itself if left out")
+    parser.add_argument(
+        "--version",
+        action="append",
+        default=[],
+        metavar="VERSION",
+        help="number or name of a version: the first one of A, the second of B (default: now)",
+    )
     parser.add_argument(
         "--audio",
         metavar="FOLDER",
@@ -53,13 +61,21 @@ def _diff_options(parser: Parser) -> None:
     )
 
 
-def _diff(arguments: argparse.Namespace) -> int:
+def _changes(arguments: argparse.Namespace) -> int:
     """Compare, write sounds if they are wanted, and print."""
     from matcher.hearing.patches import difference_between, write_both  # noqa: PLC0415
     from matcher.texts.history import format_difference  # noqa: PLC0415  keeps the help quick
     from matcher.texts.match import SHORT_CAUTION  # noqa: PLC0415
 
-    difference = difference_between(arguments.a, arguments.b)
+    if len(arguments.version) > PAIR or (arguments.b is None and not arguments.version):
+        raise CommandLineError(
+            f"{len(arguments.version)} versions are given; to compare, name B, or one or two "
+            "versions with --version. See earwright changes --help."
+        )
+    first, second = [*arguments.version, None, None][:PAIR]
+    difference = difference_between(
+        arguments.a, arguments.b or arguments.a, versions=(first, second)
+    )
     written = write_both(difference, arguments.audio) if arguments.audio else ()
     sys.stdout.write(f"{format_difference(difference)}\n")
     if written:
@@ -72,9 +88,7 @@ def _keep_options(parser: Parser) -> None:
     """Add what `keep` takes."""
     parser.add_argument("run", metavar="RUN", help="run folder")
     parser.add_argument("name", metavar="NAME", help="letters, digits, blanks, - and _")
-    parser.add_argument(
-        "--version", metavar="VERSION", help="number or name (default: the current state)"
-    )
+    parser.add_argument("--version", metavar="VERSION", help="number or name (default: now)")
 
 
 def _keep(arguments: argparse.Namespace) -> int:
@@ -90,7 +104,7 @@ def _back_options(parser: Parser) -> None:
     """Add what `back` takes."""
     parser.add_argument("run", metavar="RUN", help="run folder")
     parser.add_argument("version", metavar="VERSION", help="number or name, start or final")
-    parser.add_argument("--note", default="", metavar="TEXT", help="a note to keep with it")
+    parser.add_argument("--comment", default="", metavar="TEXT", help="a comment to keep with it")
 
 
 def _back(arguments: argparse.Namespace) -> int:
@@ -99,7 +113,7 @@ def _back(arguments: argparse.Namespace) -> int:
     from matcher.texts.history import format_changes  # noqa: PLC0415  keeps the help quick
 
     before = find_version(arguments.run)
-    after = go_back(arguments.run, arguments.version, note=arguments.note)
+    after = go_back(arguments.run, arguments.version, note=arguments.comment)
     # A patch that was edited by hand has become a version in between.
     before = list_versions(arguments.run)[-2] if after.number - before.number > 1 else before
     refresh_page(arguments.run)
@@ -110,15 +124,15 @@ def _back(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _show_options(parser: Parser) -> None:
-    """Add what `show` takes."""
+def _summary_options(parser: Parser) -> None:
+    """Add what `summary` takes."""
     parser.add_argument("folder", metavar="FOLDER", help="folder of a match or a comparison")
     parser.add_argument(
         "--plain", action="store_true", help="draw with signs that every terminal knows"
     )
 
 
-def _show(arguments: argparse.Namespace) -> int:
+def _summary(arguments: argparse.Namespace) -> int:
     """Print the essentials."""
     from matcher import load_run  # noqa: PLC0415  keeps the help quick
     from matcher.report import format_run, is_comparison  # noqa: PLC0415
@@ -144,44 +158,45 @@ def _shows_blocks() -> bool:
     return True
 
 
-LOG = Command(
-    "log",
+VERSIONS = Command(
+    "versions",
     "list the versions of a run",
     """\
 List the versions of a run, the latest first: the start of the match, the end of
 each stage, its end, every refinement, every value that was set, and every step
-back, each with its loss, the version that it came from, and its note.
+back, each with its distance from the target, the version that it came from, and
+its comment.
 """,
     """\
 examples:
-  earwright log runs/horn
-  earwright log runs/horn --json
+  earwright versions runs/horn
+  earwright versions runs/horn --json
 """,
-    _log_options,
-    _log,
+    _versions_options,
+    _versions,
 )
 
 
-DIFF = Command(
-    "diff",
-    "say what differs between two patches, and what is heard of it",
+CHANGES = Command(
+    "changes",
+    "say what changed between two patches, and what is heard of it",
     """\
-Say what differs between two patches: the changed parameters in user units, the
-change of each term of the loss, and which of the changes can be heard, each by
+Say what changed between two patches: the settings that differ, what that does
+to the distance from the target, and which of the changes can be heard, each by
 itself and all together.
 
-A patch is a run folder (its current state), a version of it (RUN@VERSION, with
-a number or a name), or a patch file. The loss is that on the notes of the run;
-two patch files are heard on one note, C4.
+With one run, --version names the version before, and a second one the version
+after; without it, that is the run as it is now. The distance is that on the
+notes of the run; two patch files are heard on one note, C4.
 """,
     """\
 examples:
-  earwright diff runs/horn@final runs/horn
-  earwright diff runs/horn@3 runs/horn@8 --audio horn-3-8
-  earwright diff brass.json brighter.json
+  earwright changes runs/horn --version final
+  earwright changes runs/horn --version 3 --version 8 --audio horn-3-8
+  earwright changes brass.json brighter.json
 """,
-    _diff_options,
-    _diff,
+    _changes_options,
+    _changes,
 )
 
 
@@ -189,13 +204,13 @@ KEEP = Command(
     "keep",
     "give a version of a run a name",
     """\
-Give a version of a run a name, under which `log` shows it, and `back`, `diff`
-and `refine` find it. A version may have several names; a name stays with its
-version.
+Give a version of a run a name, under which `versions` shows it, and `back`,
+`changes` and `refine` find it. A version may have several names; a name stays
+with its version.
 """,
     """\
 examples:
-  earwright keep runs/horn "softer front"
+  earwright keep runs/horn "softer attack"
   earwright keep runs/horn "as matched" --version final
 """,
     _keep_options,
@@ -214,16 +229,16 @@ earlier one.
     """\
 examples:
   earwright back runs/horn final
-  earwright back runs/horn 3 --note "the front was better"
+  earwright back runs/horn 3 --comment "the attack was better"
 """,
     _back_options,
     _back,
 )
 
 
-SHOW = Command(
-    "show",
-    "show the essentials of a match in the terminal",
+SUMMARY = Command(
+    "summary",
+    "show a match in the terminal once more",
     """\
 Show the essentials of a match: how far it is from the target, term by term,
 both levels over time and in the attack, what is still heard, how the search
@@ -231,9 +246,9 @@ went, and the patch. Of a comparison, its figures and its verdict.
 """,
     """\
 examples:
-  earwright show runs/horn
-  earwright show runs/horn --plain
+  earwright summary runs/horn
+  earwright summary runs/horn --plain
 """,
-    _show_options,
-    _show,
+    _summary_options,
+    _summary,
 )

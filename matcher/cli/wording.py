@@ -15,11 +15,11 @@ __all__: list[str] = []
 # Arguments of the library and the options that set them.
 _OPTIONS = {
     "midi_pitch": "--pitch",
-    "gate_s": "--gate",
+    "gate_s": "--held",
     "sample_rate_hz": "--rate",
-    "sampler": "--sampler",
+    "sampler": "--search",
     "seconds": "--seconds",
-    "evals": "--evals",
+    "evals": "--tries",
     "seed": "--seed",
     "velocity": "--velocity",
     "split": "--split",

@@ -140,12 +140,12 @@ def make_notes(finished: FinishedRuns) -> Iterator[str]:
     if is_timed and len(processors) > 1:
         yield (
             f"The runs were done on {len(processors)} kinds of processor, and a faster one tries "
-            "more in the same time. --evals gives every run the same."
+            "more in the same time. --tries gives every run the same."
         )
     elif is_timed and (unevenness := _unevenness(finished)) > UNEVEN_RATIO:
         yield (
             f"In the same time some runs tried {100.0 * (unevenness - 1.0):.0f} % more than "
-            "others of the same target and structure; the machine was busy. --evals gives every "
+            "others of the same target and structure; the machine was busy. --tries gives every "
             "run the same."
         )
     if len(finished.structures) > 1 and len(finished.seeds) < 3:

@@ -18,7 +18,7 @@ from matcher.hearing import compare_notes
 from matcher.hearing.measure import analyse_match
 from matcher.losses import weights_for
 from matcher.playing import noise_seed
-from matcher.runs import PatchChange, compare_patches, find_version, split_version
+from matcher.runs import PatchChange, compare_patches, find_version
 from matcher.runs.folder import equal_gain
 from matcher.runs.layout import read_unchecked, unique_names
 from matcher.runs.searches import fitted_target, own_search
@@ -98,20 +98,25 @@ class _Stage:
         )
 
 
-def difference_between(a: str | Path, b: str | Path) -> PatchDifference:
+def difference_between(
+    a: str | Path,
+    b: str | Path,
+    *,
+    versions: tuple[str | None, str | None] = (None, None),
+) -> PatchDifference:
     """Compare two patches by value, by loss and by ear.
 
-    Each is a run folder (its current state), a version of it (``runs/horn@3``), or a patch file.
-    The loss is that on the notes of the first run among them.
+    Each is a run folder, in its present state or in that of a version, or a patch file. The loss
+    is that on the notes of the first run among them.
     """
-    first, second = _read(a), _read(b)
+    first, second = _read(a, versions[0]), _read(b, versions[1])
     run = first[1] or second[1]
     stage = _plain_stage(first[0]) if run is None else _run_stage(run)
     loss_a, notes_a = stage.play(first[0])
     loss_b, notes_b = stage.play(second[0])
     links = {} if run is None else dict(own_search(run).structure().links)
     return PatchDifference(
-        names=(str(a), str(b)),
+        names=(_named(a, versions[0]), _named(b, versions[1])),
         changes=tuple(
             _hear(change, second[0], notes_b, stage, links)
             for change in compare_patches(first[0], second[0])
@@ -156,14 +161,18 @@ def write_both(difference: PatchDifference, folder: str | Path) -> tuple[Path, .
     return tuple(written)
 
 
-def _read(name: str | Path) -> tuple[Patch, Path | None]:
+def _named(name: str | Path, version: str | None) -> str:
+    """Name a patch, and the version of a run if one is meant."""
+    return f"{name}" if version is None else f"{name}, version {version}"
+
+
+def _read(name: str | Path, version: str | None) -> tuple[Patch, Path | None]:
     """Read a patch, and say which run it belongs to."""
     path = Path(name)
     if path.suffix == ".json":
         return Patch.load(path), None
-    run, wanted = split_version(path)
-    own_search(run)  # says what is wrong with a folder that holds no run
-    return find_version(run, wanted).patch, run
+    own_search(path)  # says what is wrong with a folder that holds no run
+    return find_version(path, version).patch, path
 
 
 def _run_stage(run: Path) -> _Stage:

@@ -5,8 +5,8 @@ Every part is scaled so that 1 means about one just-noticeable difference of wha
 table says all that is known of a part: scores, single differences, weights and printed tables
 are made from it, in its order.
 
-What matters most depends on the part that is programmed: a brass stab is judged by its front
-edge, a string pad by its movement. A preset multiplies default weights, so it keeps its meaning
+What matters most depends on the part that is programmed: a brass stab is judged by its
+attack, a string pad by its movement. A preset multiplies default weights, so it keeps its meaning
 when those change. How much more it weighs is common practice, no source.
 """
 
@@ -161,7 +161,7 @@ PRESETS: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
         "balanced": MappingProxyType({}),
         "attack first": MappingProxyType({"onset": 4.0}),
-        "animation first": MappingProxyType({"modulation": 4.0, "pitch": 2.0}),
+        "movement first": MappingProxyType({"modulation": 4.0, "pitch": 2.0}),
     }
 )
 
@@ -229,7 +229,7 @@ def _preset(name: str | None) -> dict[str, float]:
     if wanted not in PRESETS:
         hint = suggest_names(wanted, PRESETS) or "Or give the weights of single terms."
         raise ParameterError(
-            f'weights "{name}" aren\'t known; {", ".join(PRESETS)} are accepted. {hint}',
+            f'weights "{name}" aren\'t known; they must be one of {", ".join(PRESETS)}. {hint}',
             name="weights",
         )
     factors = PRESETS[wanted]
@@ -240,12 +240,12 @@ def _complete(weights: Mapping[str, float]) -> dict[str, float]:
     """Check weights, and add the default of the terms that are left out."""
     unknown = sorted(set(weights) - set(TERMS))
     if unknown:
-        hint = suggest_names(unknown[0], TERMS) or f"{', '.join(TERMS)} are accepted."
+        hint = suggest_names(unknown[0], TERMS) or f"It must be one of {', '.join(TERMS)}."
         raise ParameterError(f"weight {unknown[0]}: no such term. {hint}", name=unknown[0])
     every = {term: weights.get(term, DEFAULT_WEIGHTS[term]) for term in TERMS}
     if not all(_is_weight(x) for x in every.values()) or not any(every.values()):
         raise ParameterError(
-            f"weights are {every}; numbers of 0 or more, one of them above 0, are accepted.",
+            f"weights are {every}; they must be 0 or more, and one of them must be above 0.",
             name="weights",
         )
     return every

@@ -11,7 +11,6 @@ from matcher.page.runs import PageComparisons, PageRuns
 from matcher.page.sounds import SoundCache
 from matcher.page.structures import PageStructures
 from matcher.page.targets import PageTargets
-from matcher.texts.words import plain_name
 from shared import HEARING_CAUTION, Note, Patch
 
 if TYPE_CHECKING:
@@ -49,6 +48,6 @@ class PageContext:
             "jobs": [job.to_dict() for job in self.jobs.list_all()[:40]],
             "structures": self.structures.list_all(),
             "default_structure": DEFAULT_STRUCTURE,
-            "presets": {name: plain_name(name) for name in PRESETS},
+            "presets": {name: name for name in PRESETS},
             "term_words": dict(TERM_WORDS),
         }

@@ -63,7 +63,7 @@ def _version(version: Version, every: tuple[Version, ...]) -> dict[str, object]:
 def _diff(request: Request) -> object:
     """Compare two versions."""
     path, given = _path(request), request.query_params
-    a, b = [find_version(path, given.get(key, "current")) for key in ("a", "b")]
+    a, b = [find_version(path, given.get(key, "now")) for key in ("a", "b")]
     return {"changes": [vars(each) for each in compare_patches(a.patch, b.patch)]}
 
 

@@ -20,7 +20,7 @@ from matcher.runs.folder import load_patch_and_structure, load_run
 from matcher.runs.lock import lock_run
 from matcher.runs.searches import list_searches
 from matcher.target import target_from_signal
-from matcher.texts.words import plain_name, stop_reason_text
+from matcher.texts.words import stop_reason_text
 from shared import (
     CATALOGUE,
     EarwrightError,
@@ -117,9 +117,7 @@ class PageRuns:
             "parts": describe_parameters(structure),
             "values": describe_values(run.patch.values),
             "hearable": present_parts(run.patch.values),
-            "groups": {
-                name: plain_name(name) for name in sorted({each.group for each in CATALOGUE})
-            },
+            "groups": {name: name for name in sorted({each.group for each in CATALOGUE})},
             **{key: document.get(key) for key in kept},
             "end_text": stop_reason_text(document.get("stop_reason")),
             "history": document.get("history", []),

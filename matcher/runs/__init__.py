@@ -24,7 +24,6 @@ from matcher.runs.versions import (
     compare_patches,
     find_version,
     list_versions,
-    split_version,
 )
 
 __all__ = [
@@ -35,5 +34,4 @@ __all__ = [
     "go_back",
     "keep_version",
     "list_versions",
-    "split_version",
 ]

@@ -26,15 +26,14 @@ __all__ = [
     "find_version",
     "list_versions",
     "name_version",
-    "split_version",
 ]
 
 KEPT_FOLDER = "kept"
-CURRENT = "current"
+CURRENT = "now"
 _FILE = re.compile(r"(\d{4,9})\.json", re.ASCII)
 # File names on every system, and nothing that could be taken for a number or another folder.
 _NAME = re.compile(r"[^\W\d_][\w -]{0,58}\w|[^\W\d_]")
-_RESERVED = frozenset({CURRENT, "start", "final", "con", "prn", "aux", "nul"})
+_RESERVED = frozenset({CURRENT, "current", "start", "final", "con", "prn", "aux", "nul"})
 _ADVICE = "Take the file from a copy of the run; the other versions can still be used."
 
 # Where a version comes from: begin, stage or end of the match, a refinement, a value set by hand,
@@ -262,7 +261,7 @@ def find_version(run: str | Path, wanted: str | int | None = None) -> Version:
         The run folder.
     wanted : str or int, optional
         A number, a name under which a version was kept, or "start", "final" (the end of the
-        match) or "current", which is meant if nothing is given.
+        match) or "now", which is meant if nothing is given.
 
     Returns
     -------
@@ -289,7 +288,7 @@ def find_version(run: str | Path, wanted: str | int | None = None) -> Version:
     if text.isascii() and text.isdigit():
         if int(text) not in numbers:
             raise RunFolderError(
-                f"{run} has no version {text}; 1 to {numbers[-1]} are there. See `earwright log`.",
+                f"{run} has no version {text}; 1 to {numbers[-1]} exist. See earwright versions.",
                 path=run,
             )
         return _load(folder, int(text))
@@ -324,18 +323,6 @@ def name_version(run: str | Path, name: str, version: str | int | None = None) -
     kept = _NameFile(version=found.number, name=title, created=created)
     write_document(folder / KEPT_FOLDER / f"{title}.json", kept, overwrite=False)
     return replace(found, names=(*found.names, title))
-
-
-def split_version(text: str | Path) -> tuple[Path, str | None]:
-    """Split a run folder from a version of it, as in ``runs/horn@3``.
-
-    A folder that has the whole name comes first.
-    """
-    path = Path(text)
-    folder, mark, version = str(text).rpartition("@")
-    if not mark or not folder or path.exists():
-        return path, None
-    return Path(folder), version
 
 
 def _named(run: str | Path, folder: Path, text: str) -> Version:

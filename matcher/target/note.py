@@ -195,7 +195,7 @@ def _about_recording(
     if given.gate_s is not None and given.gate_s > sound_s and not measured.analysis.is_cut:
         yield (
             f"{source}: the given gate is {given.gate_s:.2f} s, and the sound is over after "
-            f"{sound_s:.2f} s, so nothing is learned of the release. Leave --gate out to take the "
+            f"{sound_s:.2f} s, so nothing is learned of the release. Leave --held out to take the "
             "sound's."
         )
 

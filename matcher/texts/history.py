@@ -18,26 +18,26 @@ if TYPE_CHECKING:
 
 __all__: list[str] = []
 
-TITLE_WIDTH = 40
+TITLE_WIDTH = 38
 _NAME_WIDTH = 31
 
 
-def format_log(versions: Sequence[Version]) -> str:
+def format_versions(versions: Sequence[Version]) -> str:
     """List versions, the latest first."""
-    lines = [f"  {'':4} {'':{TITLE_WIDTH}} {'loss':>6}  {'from':>4}  changed"]
+    lines = [f"{'':8} {'':{TITLE_WIDTH}} {'distance':>8}  from  changed"]
     for version in reversed(versions):
-        mark = "*" if version is versions[-1] else " "
+        mark = "now" if version is versions[-1] else ""
         loss = "" if version.loss is None else f"{version.loss.total:.2f}"
         parent = "" if version.parent is None else str(version.parent)
         title = shorten(version.title, TITLE_WIDTH)
         lines.append(
-            f"{mark} {version.number:4} {title:{TITLE_WIDTH}} {loss:>6}  {parent:>4}  "
+            f"{mark:3} {version.number:4} {title:{TITLE_WIDTH}} {loss:>8}  {parent:>4}  "
             f"{_count(len(version.changed))}"
         )
-        lines += [f"{'':7}kept as: {name}" for name in version.names]
+        lines += [f"{'':9}kept as: {name}" for name in version.names]
         if version.note:
-            lines += _indented(f"note: {version.note}", 7)
-    return "\n".join([*lines, "(* the current state)"])
+            lines += _indented(f"comment: {version.note}", 9)
+    return "\n".join(lines)
 
 
 def format_changes(before: Patch, after: Patch) -> str:

@@ -261,7 +261,7 @@ def format_refined(result: MatchResult, run: RunFolder) -> str:
                 )
             ]
         ),
-        f"Version {version.number} of {one_line(str(run.path))}; see earwright log.",
+        f"Version {version.number} of {one_line(str(run.path))}; see earwright versions.",
     ]
     return "\n\n".join(section for section in sections if section)
 

@@ -1,4 +1,8 @@
-"""Words for what is kept as a code, and the width and signs of a printed line."""
+"""A player's words for what code and files name in other ones; and the width of a printed line.
+
+Code keeps the field's terms: loss, evaluation, onset, modulation, gate. What is printed says
+distance, try, attack, movement, key held.
+"""
 
 from __future__ import annotations
 
@@ -10,17 +14,20 @@ WIDTH = 79
 # All that `matcher.search` can return: what `matcher.optimise` says, with a callback that asked
 # for the end as "stopped", and Ctrl-C.
 STOP_REASONS = {
-    "evaluations": "all evaluations are used",
+    "evaluations": "all tries are used",
     "deadline": "the time is used",
     "converged": "the search has converged; more time would hardly bring anything",
     "stopped": "it was stopped",
     "interrupted": "it was interrupted; this is the best until then",
 }
-
-
-def plain_name(name: str) -> str:
-    """Name a preset or a group of parameters as musicians do."""
-    return name.replace("animation", "movement")
+# What `--search` takes: ours, and those of Optuna, which are there to be compared with it.
+SEARCH_WORDS = {
+    "staged": "staged",
+    "optuna-cmaes": "cmaes of Optuna",
+    "qmc": "qmc of Optuna",
+    "random": "random of Optuna",
+    "tpe": "tpe of Optuna",
+}
 
 
 def stop_reason_text(reason: object) -> str:

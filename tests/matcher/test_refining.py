@@ -177,9 +177,9 @@ def test_a_refined_patch_is_played_with_the_noise_of_its_run(
 
 
 def test_a_refinement_may_begin_at_any_version(run: Path) -> None:
-    """``run@start`` goes on from there, and says so."""
+    """A named version is gone on from, and the new one says so."""
     keep_version(run, "the beginning", 1)
-    refine(f"{run}@the beginning", only=["filter*"], evals=32, progress=False)
+    refine(run, version="the beginning", only=["filter*"], evals=32, progress=False)
     assert list_versions(run)[-1].parent == 1
 
 

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 __all__ = ["KEPT_SUBJECTS", "good_comparison", "good_run"]
 
 _ROOT = Path(__file__).resolve().parents[3]
-_SIDES = ("-s", "one-oscillator", "-s", "two-oscillator", "--seeds", "1", "--evals", "16")
+_SIDES = ("-s", "one-oscillator", "-s", "two-oscillator", "--seeds", "1", "--tries", "16")
 _NAMES = (
     "horn\nstab",
     "\u202ehorn",
@@ -63,7 +63,7 @@ def good_run(folder: Path) -> Path:
     explain_run(run)
     check_keyboard(run)
     _do("keep", str(run.path), "liked")
-    _do("refine", str(run.path), "--set", "amp_env.attack_s=0.02", "--evals", "0", "--quiet")
+    _do("refine", str(run.path), "--set", "amp_env.attack_s=0.02", "--tries", "0", "--quiet")
     _do("back", str(run.path), "liked")
     return run.path
 
@@ -156,10 +156,11 @@ def _versions(rng: np.random.Generator, folder: Path) -> Case:
     copy = _copy(good_run(folder), "reed-run")
     files = [*copy.glob("versions/**/*.json"), copy / "explain.json", copy / "keyboard.json"]
     commands = (
-        ("log", "RUN"), ("show", "RUN"), ("report", "RUN"), ("diff", "RUN@liked", "RUN"),
+        ("versions", "RUN"), ("summary", "RUN"), ("report", "RUN"),
+        ("changes", "RUN", "--version", "liked"),
         ("keep", "RUN", "better"), ("back", "RUN", "liked"), ("back", "RUN", "1"),
-        ("render", "RUN@liked", "--gate", "0.1", "--out", "RUN/out.wav"),
-        ("refine", "RUN", "--set", "amp_env.attack_s=0.03", "--evals", "0"),
+        ("render", "RUN", "--version", "liked", "--held", "0.1", "--out", "RUN/out.wav"),
+        ("refine", "RUN", "--set", "amp_env.attack_s=0.03", "--tries", "0"),
     )  # fmt: skip
     return _case(rng, copy, sorted(files), commands)
 
@@ -173,9 +174,9 @@ def _search(rng: np.random.Generator, folder: Path) -> Case:
     files = [path for path in (copy / "searches").rglob("*") if path.is_file()]
     commands = (
         ("match", "--resume", "RUN", "--no-report"),
-        ("match", "--extend", "RUN", "--evals", "8", "--no-report"),
-        ("refine", "RUN", "--only", "amp_env*", "--evals", "8"),
-        ("show", "RUN"),
+        ("match", "--extend", "RUN", "--tries", "8", "--no-report"),
+        ("refine", "RUN", "--only", "amp_env*", "--tries", "8"),
+        ("summary", "RUN"),
     )
     return _case(rng, copy, sorted(files), commands)
 
@@ -260,10 +261,10 @@ def _names(rng: np.random.Generator, folder: Path) -> Case:
         (desk / "note.wav").rename(recording)
     if rng.random() < 0.5:
         shutil.copytree(good_run(folder), run)
-        words = [str(rng.choice(["show", "log", "report", "keep"])), str(run)]
+        words = [str(rng.choice(["summary", "versions", "report", "keep"])), str(run)]
         words += [name] if words[0] == "keep" else []
     else:
-        words = ["match", str(recording), "--structure", "one-oscillator", "--evals", "16",
+        words = ["match", str(recording), "--structure", "one-oscillator", "--tries", "16",
                  "--pitch", "A3", "--quiet", "--no-report", "--out", str(run)]  # fmt: skip
 
     def call() -> int:

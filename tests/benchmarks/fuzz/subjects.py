@@ -249,17 +249,17 @@ def _run_files(folder: Path) -> list[Path]:
 
 # Commands that only look, and those that write into the folder; each reads other files of it.
 _RUN_COMMANDS: tuple[tuple[str, ...], ...] = (
-    ("show",),
-    ("log",),
-    ("diff", "RUN@start", "RUN"),
+    ("summary",),
+    ("versions",),
+    ("changes", "RUN", "--version", "start"),
     ("report",),
     ("keep", "RUN", "liked"),
     ("back", "RUN", "start"),
-    ("refine", "RUN", "--set", "amp_env.attack_s=0.02", "--evals", "0"),
-    ("render", "RUN/patch.json", "--gate", "0.1", "--out", "OUT", "--force"),
+    ("refine", "RUN", "--set", "amp_env.attack_s=0.02", "--tries", "0"),
+    ("render", "RUN/patch.json", "--held", "0.1", "--out", "OUT", "--force"),
     ("match", "--resume", "RUN"),
-    ("match", "--extend", "RUN", "--evals", "16"),
-    ("match", "--extend", "RUN", "--evals", "16"),
+    ("match", "--extend", "RUN", "--tries", "16"),
+    ("match", "--extend", "RUN", "--tries", "16"),
 )
 _RUNS: dict[Path, Path] = {}
 

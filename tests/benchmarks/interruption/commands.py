@@ -28,7 +28,7 @@ __all__ = ["COMMANDS", "Command", "copied", "interrupt", "prepare"]
 
 _PLACES = [f"{place.panel:g}={place.path}" for place in known_places("filter.cutoff_hz")]
 _SEARCH = ("--structure", "one-oscillator", "--seed", "6", "--quiet", "--no-report")
-_SIDES = ("-s", "one-oscillator", "-s", "two-oscillator", "--seeds", "1", "--evals", "64")
+_SIDES = ("-s", "one-oscillator", "-s", "two-oscillator", "--seeds", "1", "--tries", "64")
 
 
 @dataclass(frozen=True)
@@ -44,18 +44,18 @@ class Command:
 COMMANDS = (
     Command(
         "match",
-        ("match", "reed.wav", *_SEARCH, "--evals", "500", "--out", "new"),
+        ("match", "reed.wav", *_SEARCH, "--tries", "500", "--out", "new"),
         (
             ("match", "--resume", "new", "--quiet"),
-            ("match", "reed.wav", *_SEARCH, "--evals", "500", "--out", "new", "--force"),
+            ("match", "reed.wav", *_SEARCH, "--tries", "500", "--out", "new", "--force"),
         ),
     ),
     Command(
         "refine",
-        ("refine", "run", "--only", "filter*", "--evals", "300", "--quiet"),
+        ("refine", "run", "--only", "filter*", "--tries", "300", "--quiet"),
         (
             ("refine", "--resume", "run", "--quiet"),
-            ("refine", "run", "--only", "filter*", "--evals", "60"),
+            ("refine", "run", "--only", "filter*", "--tries", "60"),
         ),
     ),
     Command("compare", ("compare", "reed.wav", *_SIDES, "--quiet", "--out", "sides")),
@@ -76,7 +76,7 @@ def prepare(folder: Path, names: Sequence[str]) -> dict[str, float]:
         "".join(f'[[target]]\nfile = "{name}.wav"\n' for name in ("reed", "pipe"))
     )
     for words in (
-        ("match", "reed.wav", *_SEARCH, "--evals", "200", "--out", "run"),
+        ("match", "reed.wav", *_SEARCH, "--tries", "200", "--out", "run"),
         ("structures", "new", "mine.toml"),
     ):
         status, said = run(words, folder)

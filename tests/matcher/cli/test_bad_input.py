@@ -14,7 +14,7 @@ from matcher.cli import main
 from tests.matcher.cli.recordings_on_disk import BAD, write_note
 from tests.matcher.small_match import RATE_HZ, played_note
 
-QUICK = ("--evals", "32", "--structure", "one-oscillator", "--no-report")
+QUICK = ("--tries", "32", "--structure", "one-oscillator", "--no-report")
 
 
 @pytest.fixture(autouse=True)

@@ -27,7 +27,7 @@ pytestmark = [
 
 ROOT = Path(__file__).resolve().parents[3]
 WAIT_S = 120.0
-TINY = ("--evals", "32", "--seeds", "2", "--processes", "1")
+TINY = ("--tries", "32", "--seeds", "2", "--processes", "1")
 PAIR = ("-s", "one-oscillator", "-s", "two-oscillator")
 
 
@@ -117,7 +117,7 @@ def test_a_target_that_cannot_be_matched_sets_the_status(
         (["compare", "reed_A3.wav"], "--structure is missing"),
         (["compare", "--resume", "nowhere"], "nowhere is no folder"),
         (["compare", "x.wav", "--resume", "trial"], "--resume goes on with what trial holds"),
-        (["compare", "--resume", "trial", "--evals", "9"], "--evals is given; leave it out"),
+        (["compare", "--resume", "trial", "--tries", "9"], "--tries is given; leave it out"),
         (["compare", "x.wav", *PAIR], "x.wav doesn't exist"),
         (["compare", "reed_A3.wav", "-s", "violin"], "structure is 'violin'"),
         (["compare", "reed_A3.wav", *PAIR, "--processes", "4096"], "--processes is 4096; 1 to"),
@@ -144,7 +144,7 @@ def test_ctrl_c_keeps_what_is_finished(desk: Path) -> None:
     """Finished runs stay, what there is of figures is told, and the way to go on with it."""
     command = [sys.executable, "-m", "matcher.cli", "compare", "reed_A3.wav", *PAIR]
     with subprocess.Popen(  # noqa: S603  our own command
-        [*command, "--evals", "300", "--seeds", "500", "--processes", "1", "--out", "cut"],
+        [*command, "--tries", "300", "--seeds", "500", "--processes", "1", "--out", "cut"],
         cwd=desk,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         stdout=subprocess.PIPE,

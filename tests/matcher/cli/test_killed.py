@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
 WAIT_S = 120.0
-SETTINGS = ("--evals", "400", "--structure", "one-oscillator", "--seed", "6", "--quiet")
+SETTINGS = ("--tries", "400", "--structure", "one-oscillator", "--seed", "6", "--quiet")
 N_KILLS = 12
 # What a search has written once it is at work.
 BEGUN = "searches/0001/all/state-1"
@@ -195,7 +195,7 @@ def test_of_two_commands_the_second_is_told(
     capsys.readouterr()
     for second in (
         ["match", "--resume", str(out)],
-        ["match", str(folder / "reed.wav"), "--out", str(out), "--force", "--evals", "8"],
+        ["match", str(folder / "reed.wav"), "--out", str(out), "--force", "--tries", "8"],
         ["refine", "--resume", str(out)],
     ):
         assert main(second) == 2

@@ -14,13 +14,14 @@ from matcher.cli import main
 from matcher.evaluator import Evaluator
 from matcher.optimise import SAMPLER_NAMES, SearchRecord
 from matcher.runs.folder import load_run
+from matcher.texts.words import SEARCH_WORDS
 from shared.files import sha256_digest
 from tests.matcher.cli.recordings_on_disk import write_note
 
 pytestmark = pytest.mark.slow
 
 TARGETS = Path(__file__).resolve().parents[3] / "targets"
-QUICK = ("--evals", "32", "--structure", "one-oscillator", "--no-report")
+QUICK = ("--tries", "32", "--structure", "one-oscillator", "--no-report")
 
 
 @pytest.fixture(autouse=True)
@@ -31,7 +32,7 @@ def _in_tmp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_a_demo_target_becomes_a_run_folder(capsys: pytest.CaptureFixture[str]) -> None:
     """The plain command leaves a whole run folder, and says what was heard and where it is."""
-    assert main(["match", str(TARGETS / "horn_stab_C4_v100.flac"), "--evals", "64"]) == 0
+    assert main(["match", str(TARGETS / "horn_stab_C4_v100.flac"), "--tries", "64"]) == 0
     out, err = capsys.readouterr()
     assert err == ""
     run = load_run("runs/horn_stab_C4_v100-standard-1")
@@ -53,7 +54,7 @@ def test_the_same_seed_gives_the_same_patch() -> None:
     """Two runs of one seed and number of evaluations agree to the bit."""
     write_note("reed.wav")
     for out in ("one", "two"):
-        main(["match", "reed.wav", "--evals", "64", "--seed", "7", "--out", out, "--quiet"])
+        main(["match", "reed.wav", "--tries", "64", "--seed", "7", "--out", out, "--quiet"])
     assert sha256_digest(Path("one/patch.json")) == sha256_digest(Path("two/patch.json"))
 
 
@@ -61,7 +62,7 @@ def test_settings_are_kept(capsys: pytest.CaptureFixture[str]) -> None:
     """What was asked for stands in run.json, with the command line."""
     write_note("reed.wav")
     argv = ["match", "reed.wav", "--structure", "pulse-strings", "--seconds", "0.2"]
-    argv += ["--seed", "5", "--sampler", "random", "--out", "out", "--json"]
+    argv += ["--seed", "5", "--search", "random of Optuna", "--out", "out", "--json"]
     assert main(argv) == 0
     run = json.loads(capsys.readouterr().out)
     assert run["command_line"] == ["earwright", *argv]
@@ -76,7 +77,7 @@ def test_settings_are_kept(capsys: pytest.CaptureFixture[str]) -> None:
 def test_json_is_one_object_and_nothing_else(capsys: pytest.CaptureFixture[str]) -> None:
     """Also with a sampler that has something to say about itself."""
     write_note("reed.wav")
-    assert main(["match", "reed.wav", "--sampler", "tpe", "--json", *QUICK]) == 0
+    assert main(["match", "reed.wav", "--search", "tpe-of-Optuna", "--json", *QUICK]) == 0
     out = capsys.readouterr().out
     assert out.count("\n") == 1
     written = json.loads(Path("runs/reed-one-oscillator-1/run.json").read_text())
@@ -97,7 +98,7 @@ def test_quiet_prints_the_folder_only(capsys: pytest.CaptureFixture[str]) -> Non
         ("--pitch", "57,58.25", [57.0, 58.25]),
         ("--velocity", "40,", [40, 100]),
         ("--velocity", "64", [64, 64]),
-        ("--gate", "0.4,0.5", [0.4, 0.5]),
+        ("--held", "0.4,0.5", [0.4, 0.5]),
     ],
 )
 def test_notes_are_told_once_or_one_by_one(
@@ -108,7 +109,7 @@ def test_notes_are_told_once_or_one_by_one(
     write_note("b.wav")
     assert main(["match", "a.wav", "b.wav", option, value, "--json", *QUICK]) == 0
     played = [note["played"] for note in json.loads(capsys.readouterr().out)["notes"]]
-    field = {"--pitch": "midi_pitch", "--velocity": "velocity", "--gate": "gate_s"}[option]
+    field = {"--pitch": "midi_pitch", "--velocity": "velocity", "--held": "gate_s"}[option]
     assert [note[field] for note in played] == expected
 
 
@@ -145,18 +146,18 @@ def test_a_folder_is_tried_before_the_search(
     [
         (["--structure", "two-oscilator"], r"Did you mean two-oscillator"),
         (["--structure", "gone.toml"], r"gone\.toml doesn't exist"),
-        (["--sampler", "cma"], r"--sampler 'cma' isn't known|sampler 'cma' isn't known.*staged"),
-        (["--sampler", "cmaes"], r"'cmaes' is called 'staged' now"),
+        (["--search", "cma"], r'--search: "cma" is no search; it must be one of staged'),
+        (["--search", "tpe"], r'"tpe" is called tpe of Optuna now'),
         (["--pitch", "H4"], r'--pitch: "H4" is not understood; a note name'),
         (["--pitch", "C4,C5"], r"--pitch has 2 values for 1 recording"),
-        (["--velocity", "0"], r'--velocity: "0" is not accepted; a whole number from 1 to 127'),
-        (["--velocity", "64.5"], r'--velocity: "64\.5" is not accepted'),
-        (["--gate", "0"], r'--gate: "0" is not accepted; above 0 and up to 60 s'),
-        (["--seconds", "nan"], r'--seconds: "nan" is not accepted'),
-        (["--seconds", "0"], r'--seconds: "0" is not accepted'),
-        (["--evals", "1e3"], r'--evals: "1e3" is not accepted; a whole number'),
-        (["--evals", "8", "--seconds", "8"], r"--seconds: can't stand beside --evals"),
-        (["--seed", "-1"], r'--seed: "-1" is not accepted'),
+        (["--velocity", "0"], r'--velocity: "0" must be a whole number from 1 to 127'),
+        (["--velocity", "64.5"], r'--velocity: "64\.5" must be'),
+        (["--held", "0"], r'--held: "0" must be above 0 and up to 60 s'),
+        (["--seconds", "nan"], r'--seconds: "nan" must be'),
+        (["--seconds", "0"], r'--seconds: "0" must be'),
+        (["--tries", "1e3"], r'--tries: "1e3" must be a whole number'),
+        (["--tries", "8", "--seconds", "8"], r"--seconds: can't stand beside --tries"),
+        (["--seed", "-1"], r'--seed: "-1" must be'),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
 )
@@ -165,7 +166,7 @@ def test_a_wrong_setting_is_one_line(
 ) -> None:
     """What was typed, what is accepted; exit 2, nothing written."""
     write_note("reed.wav")
-    budget = [] if "--evals" in argv or "--seconds" in argv else ["--evals", "32"]
+    budget = [] if "--tries" in argv or "--seconds" in argv else ["--tries", "32"]
     assert main(["match", "reed.wav", *budget, *argv]) == 2
     out, err = capsys.readouterr()
     assert out == ""
@@ -174,11 +175,12 @@ def test_a_wrong_setting_is_one_line(
     assert not Path("runs").exists()
 
 
-def test_the_help_names_the_samplers(capsys: pytest.CaptureFixture[str]) -> None:
-    """The list in the help is the real one."""
+def test_the_help_names_the_searches(capsys: pytest.CaptureFixture[str]) -> None:
+    """Each search has a player's word, and the help lists them."""
     assert main(["match", "--help"]) == 0
-    (line,) = (li for li in capsys.readouterr().out.splitlines() if "--sampler NAME" in li[:18])
-    assert set(re.findall(r"[a-z][a-z-]+", line)) >= set(SAMPLER_NAMES)
+    text = " ".join(capsys.readouterr().out.split())
+    assert set(SEARCH_WORDS) == set(SAMPLER_NAMES)
+    assert all(word in text for word in SEARCH_WORDS.values())
 
 
 def test_an_interrupt_writes_the_best_so_far(
@@ -193,7 +195,7 @@ def test_an_interrupt_writes_the_best_so_far(
         return score(self, vectors)
 
     monkeypatch.setattr(Evaluator, "losses_and_scores", interrupted)
-    assert main(["match", "reed.wav", "--evals", "100000", "--out", "out"]) == 130
+    assert main(["match", "reed.wav", "--tries", "100000", "--out", "out"]) == 130
     out, err = capsys.readouterr()
     run = load_run("out").run
     assert run["stop_reason"] == "interrupted"

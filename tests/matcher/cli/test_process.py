@@ -76,7 +76,14 @@ def test_json_is_alone_on_stdout(tmp_path: Path) -> None:
     """A pipe gets one object, whatever else is said; notes go to stderr."""
     write_note(tmp_path / "reed_C4.wav")
     done = _run(
-        "match", "reed_C4.wav", "--evals", "32", "--sampler", "tpe", "--json", cwd=tmp_path
+        "match",
+        "reed_C4.wav",
+        "--tries",
+        "32",
+        "--search",
+        "tpe-of-Optuna",
+        "--json",
+        cwd=tmp_path,
     )
     assert done.returncode == 0
     assert json.loads(done.stdout)["figures"]["evaluations"] == 32
@@ -92,7 +99,7 @@ def test_any_text_prints_in_a_plain_locale(tmp_path: Path) -> None:
     )
     write_note(tmp_path / "reed.wav")
     done = _run(
-        *("match", "reed.wav", "--structure", "mine.toml", "--evals", "32"),
+        *("match", "reed.wav", "--structure", "mine.toml", "--tries", "32"),
         cwd=tmp_path,
         LC_ALL="C",
         PYTHONUTF8="0",

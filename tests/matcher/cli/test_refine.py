@@ -1,4 +1,4 @@
-"""refine, log, diff, keep and back through the front door."""
+"""refine, versions, changes, keep and back through the front door."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from tests.matcher.cli.recordings_on_disk import write_note
 
 pytestmark = pytest.mark.slow
 
-QUICK = ("--evals", "48", "--quiet")
+QUICK = ("--tries", "48", "--quiet")
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +28,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("made")
     write_note(folder / "reed.wav")
     arguments = ["match", str(folder / "reed.wav"), "--structure", "one-oscillator"]
-    main([*arguments, "--evals", "64", "--out", str(folder / "run"), "--quiet", "--no-report"])
+    main([*arguments, "--tries", "64", "--out", str(folder / "run"), "--quiet", "--no-report"])
     return folder
 
 
@@ -47,8 +47,8 @@ def _tree(folder: str = ".") -> dict[Path, bytes]:
 def test_a_refinement_is_told_and_kept(capsys: pytest.CaptureFixture[str]) -> None:
     """What was moved, what it brought, what changed; the run has a version more."""
     n_before = len(list_versions("run"))
-    argv = ["--only", "filter*", "--hold", "filter_env.release_s", "--within", "20%"]
-    assert main(["refine", "run", *argv, "--evals", "96", "--note", "softer front"]) == 0
+    argv = ["--only", "filter*", "--lock", "filter_env.release_s", "--within", "20%"]
+    assert main(["refine", "run", *argv, "--tries", "96", "--comment", "softer attack"]) == 0
     out, err = capsys.readouterr()
     assert err == ""
     for words in (
@@ -60,7 +60,7 @@ def test_a_refinement_is_told_and_kept(capsys: pytest.CaptureFixture[str]) -> No
     ):
         assert words in out
     last = list_versions("run")[-1]
-    assert last.note == "softer front"
+    assert last.note == "softer attack"
     moved = set(last.changed)
     assert moved
     assert all(name.startswith("filter") and name != "filter_env.release_s" for name in moved)
@@ -81,7 +81,7 @@ def test_groups_and_amounts_for_some(capsys: pytest.CaptureFixture[str]) -> None
 
 def test_values_are_set_as_they_are_printed(capsys: pytest.CaptureFixture[str]) -> None:
     """30ms is what the sheet says, and is a version; setting it again changes nothing."""
-    argv = ["refine", "run", "--set", "amp_env.attack_s=30ms", "--evals", "0"]
+    argv = ["refine", "run", "--set", "amp_env.attack_s=30ms", "--tries", "0"]
     assert main(argv) == 0
     out = capsys.readouterr().out
     assert out.startswith("Set, and not searched.")
@@ -108,32 +108,32 @@ def test_a_patch_file_is_refined_into_a_run_of_its_own(
     ]  # fmt: skip
 
 
-def test_the_log_lists_all_versions(capsys: pytest.CaptureFixture[str]) -> None:
+def test_versions_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
     """The latest stands first, with loss, parent, names and note, on 80 columns."""
-    main(["refine", "run", "--only", "filter*", "--note", "a note " * 20, *QUICK])
-    main(["keep", "run", "softer front"])
+    main(["refine", "run", "--only", "filter*", "--comment", "a note " * 20, *QUICK])
+    main(["keep", "run", "softer attack"])
     capsys.readouterr()
-    assert main(["log", "run"]) == 0
+    assert main(["versions", "run"]) == 0
     out = capsys.readouterr().out
     versions = list_versions("run")
-    assert re.search(rf"^\* +{len(versions)} refine filter\*", out, re.MULTILINE)
-    assert "kept as: softer front" in out
-    assert "note: a note a note" in out
+    assert re.search(rf"^now +{len(versions)} refine filter\*", out, re.MULTILINE)
+    assert "kept as: softer attack" in out
+    assert "comment: a note a note" in out
     assert max(map(len, out.splitlines())) <= 79
     assert out.index("refine filter*") < out.index(" match ") < out.index(" start ")
-    assert main(["log", "run", "--json"]) == 0
+    assert main(["versions", "run", "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
     assert [each["number"] for each in document["versions"]] == [v.number for v in versions]
     assert document["versions"][-1]["values"] == dict(versions[-1].patch.values)
 
 
-def test_diff_says_what_changed_and_what_is_heard(capsys: pytest.CaptureFixture[str]) -> None:
+def test_changes_say_what_changed_and_what_is_heard(capsys: pytest.CaptureFixture[str]) -> None:
     """A cutoff an octave lower is told in Hz, raises the loss, and is heard as darker."""
     cutoff = list_versions("run")[-1].patch.values["filter.cutoff_hz"]
     values = [f"filter.cutoff_hz={cutoff / 2.0:.1f}", "amp_env.velocity_db=0.001"]
-    main(["refine", "run", "--set", values[0], "--evals", "0", "--quiet"])
+    main(["refine", "run", "--set", values[0], "--tries", "0", "--quiet"])
     capsys.readouterr()
-    assert main(["diff", "run@final", "run", "--audio", "ab"]) == 0
+    assert main(["changes", "run", "--version", "final", "--audio", "ab"]) == 0
     out = capsys.readouterr().out
     assert re.search(
         r"cutoff +[\d.]+ k?Hz -> [\d.]+ k?Hz   filter\.cutoff_hz\n +audible: .*darker", out
@@ -148,23 +148,23 @@ def test_diff_says_what_changed_and_what_is_heard(capsys: pytest.CaptureFixture[
         assert true_peak_db(sound, rate_hz) <= MAX_TRUE_PEAK_DBTP + 0.01
     assert sounds[0][0].shape == sounds[1][0].shape
     assert not np.array_equal(sounds[0][0], sounds[1][0])
-    assert main(["diff", "run@final", "run", "--audio", "ab"]) == 2
+    assert main(["changes", "run", "--version", "final", "--audio", "ab"]) == 2
     assert "ab exists" in capsys.readouterr().err
 
 
 def test_a_patch_does_not_differ_from_itself(capsys: pytest.CaptureFixture[str]) -> None:
     """Equal patches are told as such, whether runs or files."""
-    for pair in (("run", "run@final"), ("run/patch.json", "run/patch.json")):
-        assert main(["diff", *pair]) == 0
+    for pair in (("run", "--version", "final"), ("run/patch.json", "run/patch.json")):
+        assert main(["changes", *pair]) == 0
         assert "All values are the same." in capsys.readouterr().out
 
 
 def test_two_files_are_heard_on_a_plain_note(capsys: pytest.CaptureFixture[str]) -> None:
     """Without a target there is no loss, and what is heard is still told."""
     shutil.copy("run/patch.json", "mine.json")
-    main(["refine", "run", "--set", "amp_env.attack_s=0.2", "--evals", "0", "--quiet"])
+    main(["refine", "run", "--set", "amp_env.attack_s=0.2", "--tries", "0", "--quiet"])
     capsys.readouterr()
-    assert main(["diff", "mine.json", "run/patch.json"]) == 0
+    assert main(["changes", "mine.json", "run/patch.json"]) == 0
     out = capsys.readouterr().out
     assert "-> 200 ms   amp_env.attack_s\n        audible: attack" in out
     assert "Loss" not in out
@@ -173,25 +173,25 @@ def test_two_files_are_heard_on_a_plain_note(capsys: pytest.CaptureFixture[str])
 def test_a_change_too_small_to_print_says_so(capsys: pytest.CaptureFixture[str]) -> None:
     """The same text on both sides of an arrow would read like a mistake."""
     for number, attack_s in (("1", "0.2"), ("2", "0.2000001")):
-        main(["refine", "run", "--set", f"amp_env.attack_s={attack_s}", "--evals", "0", "--quiet"])
+        main(["refine", "run", "--set", f"amp_env.attack_s={attack_s}", "--tries", "0", "--quiet"])
         shutil.copy("run/patch.json", f"{number}.json")
     capsys.readouterr()
-    assert main(["diff", "1.json", "2.json"]) == 0
+    assert main(["changes", "1.json", "2.json"]) == 0
     out = capsys.readouterr().out
     assert "200 ms, hardly moved   amp_env.attack_s" in out
     assert "->" not in out
 
 
 def test_a_version_is_rendered(capsys: pytest.CaptureFixture[str]) -> None:
-    """RUN@VERSION plays that version, with the note of the run."""
-    main(["refine", "run", "--set", "amp_env.attack_s=0.2", "--evals", "0", "--quiet"])
-    for name, out in (("run@final", "before.wav"), ("run", "after.wav")):
-        assert main(["render", name, "--out", out]) == 0
+    """``--version`` plays that version, with the note of the run."""
+    main(["refine", "run", "--set", "amp_env.attack_s=0.2", "--tries", "0", "--quiet"])
+    for version, out in (("final", "before.wav"), ("now", "after.wav")):
+        assert main(["render", "run", "--version", version, "--out", out]) == 0
     before, after = (soundfile.read(name)[0] for name in ("before.wav", "after.wav"))
     # 20 ms after its beginning a note with an attack of 200 ms is far below its peak.
     assert np.abs(after[:441]).max() < 0.5 * np.abs(before[:441]).max()
     capsys.readouterr()
-    assert main(["render", "run@nothing", "--out", "x.wav"]) == 2
+    assert main(["render", "run", "--version", "nothing", "--out", "x.wav"]) == 2
     assert "has no version" in capsys.readouterr().err
 
 
@@ -200,9 +200,9 @@ def test_keep_and_back(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["keep", "run", "as matched"]) == 0
     assert "is kept as as matched" in capsys.readouterr().out
     n_matched = len(list_versions("run"))
-    main(["refine", "run", "--set", "filter.cutoff_hz=900", "--evals", "0", "--quiet"])
+    main(["refine", "run", "--set", "filter.cutoff_hz=900", "--tries", "0", "--quiet"])
     capsys.readouterr()
-    assert main(["back", "run", "as matched", "--note", "too dark"]) == 0
+    assert main(["back", "run", "as matched", "--comment", "too dark"]) == 0
     assert f"run is back at version {n_matched}" in capsys.readouterr().out
     assert len(list_versions("run")) == n_matched + 2
     assert load_run("run").patch == list_versions("run")[n_matched - 1].patch
@@ -225,10 +225,10 @@ def test_going_back_writes_the_report_once(monkeypatch: pytest.MonkeyPatch) -> N
             r'"filtr\*" names no parameter. Did you mean filt',
         ),
         (
-            ["refine", "run", "--hold", "atack"],
+            ["refine", "run", "--lock", "atack"],
             r'"atack" names no parameter. Did you mean .*attack',
         ),
-        (["refine", "run", "--hold", "*"], r"there is nothing to search"),
+        (["refine", "run", "--lock", "*"], r"there is nothing to search"),
         (["refine", "run", "--within", "far"], r'within is "far"'),
         (
             ["refine", "run", "--set", "filter.cutoff_hz"],
@@ -236,16 +236,16 @@ def test_going_back_writes_the_report_once(monkeypatch: pytest.MonkeyPatch) -> N
         ),
         (["refine", "run", "--set", "filter.cutof_hz=9"], r"Did you mean filter.cutoff_hz"),
         (["refine", "run", "--set", "osc2.saw_level=1"], r"osc2.saw_level is fixed"),
-        (["refine", "run", "--evals", "0"], r"evals is 0"),
+        (["refine", "run", "--tries", "0"], r"evals is 0"),
         (["refine", "run", "--weights", "attack-first"], r"weights can't be given"),
         (["refine", "run/patch.json"], r"target is missing"),
         (["refine", "nowhere"], r"nowhere is no folder"),
-        (["refine", "run@99"], r"run has no version 99"),
-        (["refine", "run@finl"], r"Did you mean final"),
+        (["refine", "run", "--version", "99"], r"run has no version 99"),
+        (["refine", "run", "--version", "finl"], r"Did you mean final"),
         (["refine", "--resume", "run"], r"run has no refinement that was interrupted"),
         (["refine", "--resume", "run", "--only", "attack"], r"--only can't stand beside --resume"),
-        (["log", "nowhere"], r"nowhere has no versions"),
-        (["diff", "run", "nowhere"], r"nowhere holds no run"),
+        (["versions", "nowhere"], r"nowhere has no versions"),
+        (["changes", "run", "nowhere"], r"nowhere holds no run"),
         (["keep", "run", "3"], r'"3" is not accepted as a name'),
         (["keep", "run", "x", "--version", "99"], r"no version 99"),
         (["back", "run", "nothing"], r'no version "nothing"'),

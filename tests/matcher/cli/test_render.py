@@ -33,7 +33,7 @@ QUIET = {"osc1.saw_level": 0.05, "filter.cutoff_hz": 2000.0}
 def test_a_note_is_the_one_that_the_voice_plays(capsys: pytest.CaptureFixture[str]) -> None:
     """Pitch, velocity, gate, rate and seed reach the voice; what was written is told."""
     Patch("mine", {**QUIET, "noise.level": 0.02}).save("mine.json")
-    argv = ["render", "mine.json", "--pitch", "C5", "--velocity", "80", "--gate", "0.5"]
+    argv = ["render", "mine.json", "--pitch", "C5", "--velocity", "80", "--held", "0.5"]
     assert main([*argv, "--rate", "48000", "--seed", "9", "--out", "c5.wav"]) == 0
     sound, rate_hz = soundfile.read("c5.wav")
     expected = render(
@@ -48,7 +48,7 @@ def test_a_note_is_the_one_that_the_voice_plays(capsys: pytest.CaptureFixture[st
     # One step of 24 bits is 2**-23.
     np.testing.assert_allclose(sound, expected, rtol=0.0, atol=2.0**-23)
     out, err = capsys.readouterr()
-    assert out.startswith("c5.wav: C5, velocity 80, gate 0.50 s")
+    assert out.startswith("c5.wav: C5, velocity 80, held 0.50 s")
     assert "turned down" not in out
     assert "Start with the monitor level down" in out
     assert err == ""
@@ -80,7 +80,7 @@ def test_a_run_folder_plays_the_note_of_its_target(
     assert main(["render", str(run.path)]) == 0
     played = run.notes[0].played
     out = capsys.readouterr().out
-    assert out.startswith(f"reed-run_A3_v90.wav: A3, velocity 90, gate {played.gate_s:.2f} s")
+    assert out.startswith(f"reed-run_A3_v90.wav: A3, velocity 90, held {played.gate_s:.2f} s")
     assert Path("reed-run_A3_v90.wav").is_file()
 
 
@@ -114,9 +114,9 @@ def test_an_existing_file_is_kept_without_force(capsys: pytest.CaptureFixture[st
         (["broken.json"], "broken.json"),
         (["mine.json", "--out", "x.mp3"], 'the suffix ".mp3" is not accepted'),
         (["mine.json", "--out", "no/x.wav"], "no/x.wav can't be written"),
-        (["mine.json", "--rate", "4000"], '--rate: "4000" is not accepted; a whole number from'),
+        (["mine.json", "--rate", "4000"], '--rate: "4000" must be a whole number from'),
         (["mine.json", "--pitch", "C99"], '--pitch: "C99" is not understood'),
-        (["mine.json", "--gate", "61"], '--gate: "61" is not accepted'),
+        (["mine.json", "--held", "61"], '--held: "61" must be'),
         (["mine.json", "more.json"], '"more.json" is one argument too many'),
         ([], "PATCH is missing"),
     ],

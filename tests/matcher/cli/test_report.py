@@ -1,4 +1,4 @@
-"""``earwright report`` and ``earwright show`` through their real front door."""
+"""``earwright report`` and ``earwright summary`` through their real front door."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> RunFolder:
 def test_a_match_leaves_its_report(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The page is there, and the list of files names it."""
     recording, folder = write_note(tmp_path / "reed_A3.wav"), tmp_path / "run"
-    words = ["match", str(recording), "--structure", "one-oscillator", "--evals", "48"]
+    words = ["match", str(recording), "--structure", "one-oscillator", "--tries", "48"]
     assert main([*words, "--out", str(folder)]) == 0
     out = capsys.readouterr().out
     assert "report.html" in out
@@ -36,7 +36,7 @@ def test_a_match_leaves_its_report(tmp_path: Path, capsys: pytest.CaptureFixture
 def test_the_report_can_be_left_out(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """--no-report writes the run alone, and doesn't name a page."""
     recording, folder = write_note(tmp_path / "reed_A3.wav"), tmp_path / "run"
-    words = ["match", str(recording), "--structure", "one-oscillator", "--evals", "48"]
+    words = ["match", str(recording), "--structure", "one-oscillator", "--tries", "48"]
     assert main([*words, "--out", str(folder), "--no-report"]) == 0
     assert "report.html" not in capsys.readouterr().out
     assert not (folder / "report.html").exists()
@@ -72,7 +72,7 @@ def test_pictures_come_as_files(
 
 def test_the_essentials_are_shown(run: RunFolder, capsys: pytest.CaptureFixture[str]) -> None:
     """Distance, search and patch are printed."""
-    assert main(["show", str(run.path), "--plain"]) == 0
+    assert main(["summary", str(run.path), "--plain"]) == 0
     out, err = capsys.readouterr()
     assert "Distance from the target" in out
     assert "Patch (one-oscillator)" in out
@@ -86,16 +86,16 @@ def test_a_page_that_is_there_is_kept_true(
     """A refinement and a step back are on the page; a run without a page gets none."""
     recording, folder = write_note(tmp_path / "reed_A3.wav"), tmp_path / "run"
     page = folder / "report.html"
-    words = ["match", str(recording), "--structure", "one-oscillator", "--evals", "48"]
+    words = ["match", str(recording), "--structure", "one-oscillator", "--tries", "48"]
     assert main([*words, "--out", str(folder), "--no-report"]) == 0
     refine = [
         "refine",
         str(folder),
         "--only",
         "filter*",
-        "--evals",
+        "--tries",
         "32",
-        "--note",
+        "--comment",
         "softer & far",
     ]
     assert main(refine) == 0
@@ -107,7 +107,7 @@ def test_a_page_that_is_there_is_kept_true(
     assert capsys.readouterr().out
 
 
-@pytest.mark.parametrize("command", ["report", "show"])
+@pytest.mark.parametrize("command", ["report", "summary"])
 def test_a_folder_without_a_run_is_named(
     command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

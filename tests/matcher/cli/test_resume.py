@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.slow
 
 SETTINGS = (
-    "--evals", "96", "--structure", "one-oscillator", "--seed", "4", "--quiet", "--no-report",
+    "--tries", "96", "--structure", "one-oscillator", "--seed", "4", "--quiet", "--no-report",
 )  # fmt: skip
 
 
@@ -110,7 +110,7 @@ def test_notes_left_out_are_gone_on_with(monkeypatch: pytest.MonkeyPatch) -> Non
     """Of fits that leave out each note, those that are done stay, and the rest follow."""
     soundfile.write("oboe.wav", played_note(60.0), RATE_HZ)
     # The fit that is kept takes 9 batches of this budget, each trial some 14.
-    argv = ("--leave-out", "each", "--evals", "48")
+    argv = ("--leave-out", "each", "--tries", "48")
     assert main(["match", "reed.wav", "oboe.wav", *SETTINGS, *argv, "--out", "whole"]) == 0
     _cut_off(monkeypatch, *argv, "--out", "cut", recordings=("reed.wav", "oboe.wav"), n_calls=28)
     assert main(["match", "--resume", "cut", "--quiet", "--no-report"]) == 0
@@ -130,7 +130,7 @@ def test_extend_adds_to_a_finished_match(
     before = {path: path.read_bytes() for path in Path("out/versions").iterdir()}
     loss = list_versions("out")[-1].loss
     assert loss is not None
-    assert main(["match", "--extend", "out", "--evals", "64", "--quiet", "--no-report"]) == 0
+    assert main(["match", "--extend", "out", "--tries", "64", "--quiet", "--no-report"]) == 0
     run = load_run("out")
     assert run.run["figures"]["evaluations"] == 160  # type: ignore[index]
     *earlier, last = list_versions("out")
@@ -139,7 +139,7 @@ def test_extend_adds_to_a_finished_match(
     assert (last.kind, last.parent, last.patch) == ("final", earlier[-1].number, run.patch)
     assert last.loss is not None
     assert last.loss.total <= loss.total
-    assert main(["match", "--extend", "out", "--evals", "32", "--quiet", "--no-report"]) == 0
+    assert main(["match", "--extend", "out", "--tries", "32", "--quiet", "--no-report"]) == 0
     assert load_run("out").run["figures"]["evaluations"] == 192  # type: ignore[index]
     capsys.readouterr()
 
@@ -149,9 +149,9 @@ def test_an_extended_match_comes_from_the_match(finished: Path) -> None:
     shutil.copytree(finished, "out")
     matched = list_versions("out")[-1]
     assert matched.title == "match"
-    main(["refine", "out", "--set", "amp_env.release_s=0.3", "--evals", "0", "--quiet"])
+    main(["refine", "out", "--set", "amp_env.release_s=0.3", "--tries", "0", "--quiet"])
     for _ in range(2):
-        main(["match", "--extend", "out", "--evals", "32", "--quiet", "--no-report"])
+        main(["match", "--extend", "out", "--tries", "32", "--quiet", "--no-report"])
     *_, by_hand, last, further = list_versions("out")
     assert by_hand.kind == "set"
     assert (last.parent, last.title) == (matched.number, "match, extended")
@@ -162,8 +162,8 @@ def test_an_extension_is_gone_on_with_too(finished: Path, monkeypatch: pytest.Mo
     """An extension that was cut off ends in the same patch as one in one go."""
     for name in ("whole", "cut"):
         shutil.copytree(finished, name)
-    main(["match", "--extend", "whole", "--evals", "96", "--quiet", "--no-report"])
-    argv = ["match", "--extend", "cut", "--evals", "96", "--quiet", "--no-report"]
+    main(["match", "--extend", "whole", "--tries", "96", "--quiet", "--no-report"])
+    argv = ["match", "--extend", "cut", "--tries", "96", "--quiet", "--no-report"]
     _main_cut_off(monkeypatch, argv, n_calls=3)
     # What was there stays there until more is whole.
     assert load_run("cut").run["figures"]["evaluations"] == 96  # type: ignore[index]
@@ -190,7 +190,7 @@ def test_an_edited_patch_is_kept_when_a_match_goes_on(finished: Path) -> None:
     shutil.copytree(finished, "out")
     edited = load_run("out").patch.replace(values={"amp_env.release_s": 0.333})
     edited.save("out/patch.json", overwrite=True)
-    assert main(["match", "--extend", "out", "--evals", "32", "--quiet", "--no-report"]) == 0
+    assert main(["match", "--extend", "out", "--tries", "32", "--quiet", "--no-report"]) == 0
     *_, by_hand, last = list_versions("out")
     assert (by_hand.kind, by_hand.patch.values["amp_env.release_s"]) == ("edit", 0.333)
     assert (last.kind, last.patch) == ("final", load_run("out").patch)
@@ -205,10 +205,10 @@ def test_an_edited_patch_is_kept_when_a_match_goes_on(finished: Path) -> None:
         (["--resume", "out", "reed.wav"], r"RECORDING can't stand beside --resume"),
         (["--resume", "out", "--seed", "2"], r"--seed can't stand beside --resume"),
         (["--resume", "out", "--extend", "out"], r"--extend can't stand beside --resume"),
-        (["--resume", "out", "--evals", "64"], r"--evals can't stand beside --resume"),
-        (["--extend", "out"], r"--extend needs --seconds or --evals"),
+        (["--resume", "out", "--tries", "64"], r"--tries can't stand beside --resume"),
+        (["--extend", "out"], r"--extend needs --seconds or --tries"),
         (["--extend", "out", "--seconds", "5"], r"--seconds is 5, and the budget .* evaluations"),
-        (["--evals", "5"], r"RECORDING is missing"),
+        (["--tries", "5"], r"RECORDING is missing"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
 )
@@ -238,7 +238,9 @@ def test_a_folder_with_an_interrupted_search_is_not_taken(
     assert [path.name for path in Path("cut/searches").iterdir()] == ["0002"]
 
 
-@pytest.mark.parametrize("command", ["log", "show", "explain", "render", "refine", "report"])
+@pytest.mark.parametrize(
+    "command", ["versions", "summary", "explain", "render", "refine", "report"]
+)
 def test_a_match_that_has_not_ended_is_named_with_its_cure(
     command: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -18,7 +18,7 @@ from tests.sequences import TARGETS
 
 pytestmark = pytest.mark.slow
 
-QUICK = ("--evals", "48", "--structure", "one-oscillator", "--no-report")
+QUICK = ("--tries", "48", "--structure", "one-oscillator", "--no-report")
 MANIFEST = str(TARGETS / "manifest.toml")
 
 

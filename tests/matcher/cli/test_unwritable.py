@@ -20,18 +20,18 @@ from tests.matcher.report.report_runs import small_run
 pytestmark = pytest.mark.filterwarnings("ignore::shared.errors.EarwrightWarning")
 
 COMMANDS = {
-    "match": ["match", "reed.wav", "--structure", "one-oscillator", "--evals", "16", "--out", "o"],
-    "refine": ["refine", "run", "--set", "amp_env.attack_s=0.02", "--evals", "0"],
-    "search": ["refine", "run", "--only", "amp_env*", "--evals", "16"],
+    "match": ["match", "reed.wav", "--structure", "one-oscillator", "--tries", "16", "--out", "o"],
+    "refine": ["refine", "run", "--set", "amp_env.attack_s=0.02", "--tries", "0"],
+    "search": ["refine", "run", "--only", "amp_env*", "--tries", "16"],
     "keep": ["keep", "run", "liked"],
     "back": ["back", "run", "start"],
     "report": ["report", "run"],
     "explain": ["explain", "run", "--seconds", "0.5"],
     "keyboard": ["keyboard", "run", "--from", "C3", "--to", "D3"],
     "audition": ["audition", "run", "amplifier envelope"],
-    "compare": ["compare", "reed.wav", "-s", "one-oscillator", "--seeds", "1", "--evals", "16",
+    "compare": ["compare", "reed.wav", "-s", "one-oscillator", "--seeds", "1", "--tries", "16",
                 "--processes", "1", "--out", "o"],
-    "render": ["render", "run/patch.json", "--gate", "0.1", "--out", "note.wav"],
+    "render": ["render", "run/patch.json", "--held", "0.1", "--out", "note.wav"],
     "send-file": ["send-file", "run", "--map", "sound-controllers", "--out", "patch.mid"],
     "structures": ["structures", "new", "mine.toml"],
 }  # fmt: skip

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 import pytest
 
 from matcher.cli import main
-from matcher.losses import TERMS, weights_for
+from matcher.losses import TERM_WORDS, weights_for
 from tests.matcher.cli.recordings_on_disk import write_note
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-QUICK = ("--evals", "32", "--structure", "one-oscillator", "--json", "--no-report")
+QUICK = ("--tries", "32", "--structure", "one-oscillator", "--json", "--no-report")
 
 
 @pytest.fixture(autouse=True)
@@ -27,13 +27,13 @@ def _in_tmp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     ("argv", "expected"),
     [
         (["--weights", "attack-first"], weights_for("attack first")),
-        (["--weights", "Animation First"], weights_for("animation first")),
-        (["--weight", "onset=2"], weights_for(onset=2.0)),
+        (["--weights", "Movement First"], weights_for("movement first")),
+        (["--weight", "attack=2"], weights_for(onset=2.0)),
         (
-            ["--weight", "onset=2", "--weight", "pitch=.5", "--weights", "animation-first"],
-            weights_for("animation first", onset=2.0, pitch=0.5),
+            ["--weight", "attack=2", "--weight", "pitch=.5", "--weights", "movement-first"],
+            weights_for("movement first", onset=2.0, pitch=0.5),
         ),
-        (["--weight", "onset=2", "--weight", "onset=3."], weights_for(onset=3.0)),
+        (["--weight", "attack=2", "--weight", "attack=3."], weights_for(onset=3.0)),
     ],
 )
 def test_weights_get_into_the_run(
@@ -48,7 +48,7 @@ def test_weights_get_into_the_run(
 def test_weights_change_what_is_found(capsys: pytest.CaptureFixture[str]) -> None:
     """The loss of the run is the mean of its terms with those weights."""
     write_note("reed.wav")
-    only = [f"--weight={term}={float(term == 'envelope'):g}" for term in TERMS]
+    only = [f"--weight={word}={float(word == 'level'):g}" for word in TERM_WORDS.values()]
     assert main(["match", "reed.wav", *QUICK, *only]) == 0
     loss = json.loads(capsys.readouterr().out)["loss"]["end"]
     assert loss["total"] == pytest.approx(loss["terms"]["envelope"], rel=1e-12)
@@ -59,19 +59,19 @@ def test_weights_change_what_is_found(capsys: pytest.CaptureFixture[str]) -> Non
     [
         (
             ["--weights", "atack-first"],
-            '--weights: "atack-first" is not known (did you mean attack-first or',
+            '--weights: "atack-first" is not known (did you mean attack-first',
         ),
         (
             ["--weights", "loud"],
-            '"loud" is not known; balanced, attack-first or animation-first is accepted.',
+            '"loud" is not known; it must be balanced, attack-first or movement-first.',
         ),
-        (["--weight", "onest=2"], '--weight: "onest=2" is not understood (did you mean onset?);'),
-        (["--weight", "onset"], '"onset" is not understood; spectral, onset,'),
-        (["--weight", "onset=-1"], "a number of 0 or more"),
-        (["--weight", "onset=nan"], "a number of 0 or more"),
-        ([f"--weight={term}=0" for term in TERMS], "one of them above 0, are accepted"),
+        (["--weight", "atack=2"], '"atack=2" is not understood (did you mean attack?); it must'),
+        (["--weight", "onset=2"], '"onset=2" is not understood (onset is called attack now);'),
+        (["--weight", "attack=-1"], "a number of 0 or more"),
+        (["--weight", "attack=nan"], "a number of 0 or more"),
+        ([f"--weight={word}=0" for word in TERM_WORDS.values()], "one of them must be above 0"),
     ],
-    ids=["misspelt", "unknown", "misspelt term", "no number", "negative", "nan", "all zero"],
+    ids=["misspelt", "unknown", "misspelt term", "former term", "negative", "nan", "all zero"],
 )
 def test_what_cannot_be_weighed_is_refused_in_one_line(
     argv: list[str], message: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
@@ -89,6 +89,6 @@ def test_the_help_names_presets_and_terms(capsys: pytest.CaptureFixture[str]) ->
     """Written out there, since the losses are too slow to import for a help text."""
     assert main(["match", "--help"]) == 0
     text = " ".join(capsys.readouterr().out.split())
-    for name in ("balanced", "attack-first", "animation-first", *TERMS):
+    for name in ("balanced", "attack-first", "movement-first", *TERM_WORDS.values()):
         assert name in text
     assert "--weights attack-first --weight pitch=0.5" in text

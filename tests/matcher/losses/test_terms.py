@@ -101,7 +101,7 @@ def test_nothing_said_is_balanced() -> None:
 
 @pytest.mark.parametrize(
     ("name", "first"), [("balanced", None), ("attack first", "onset"),
-                        ("animation first", "modulation")]
+                        ("movement first", "modulation")]
 )  # fmt: skip
 def test_a_preset_weighs_every_term_and_puts_its_own_first(name: str, first: str | None) -> None:
     """The same audible step costs most where the name says so, and more than when balanced."""
@@ -149,16 +149,16 @@ def test_weights_are_named_whatever_their_size(name: str) -> None:
 @pytest.mark.parametrize(
     ("weights", "single", "message"),
     [
-        ("atack first", {}, r'"atack first" aren\'t known; balanced, .*Did you mean attack first'),
-        ("", {}, r'"" aren\'t known; balanced, attack first, animation first are accepted'),
+        ("atack first", {}, r'"atack first" aren\'t known; they must .*Did you mean attack first'),
+        ("", {}, r'"" aren\'t known; they must be one of balanced, attack first, movement first'),
         ("balanced", {"onsets": 1.0}, r"weight onsets: no such term\. Did you mean onset"),
         ({"xyz": 1.0}, {}, r"weight xyz: no such term\. .*spectral, onset, envelope"),
-        ({"onset": -1.0}, {}, "-1.0.*numbers of 0 or more, one of them above 0, are accepted"),
-        ({"onset": float("nan")}, {}, "nan.*numbers of 0 or more"),
-        ({"onset": float("inf")}, {}, "inf.*numbers of 0 or more"),
-        ({"onset": "2"}, {}, "'2'.*numbers of 0 or more"),
-        ({"onset": None}, {}, "None.*numbers of 0 or more"),
-        (dict.fromkeys(TERMS, 0.0), {}, "one of them above 0"),
+        ({"onset": -1.0}, {}, "-1.0.*must be 0 or more, and one of them must be above 0"),
+        ({"onset": float("nan")}, {}, "nan.*must be 0 or more"),
+        ({"onset": float("inf")}, {}, "inf.*must be 0 or more"),
+        ({"onset": "2"}, {}, "'2'.*must be 0 or more"),
+        ({"onset": None}, {}, "None.*must be 0 or more"),
+        (dict.fromkeys(TERMS, 0.0), {}, "one of them must be above 0"),
     ],
 )
 def test_what_cannot_be_weighed_is_refused(

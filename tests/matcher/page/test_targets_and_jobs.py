@@ -96,7 +96,7 @@ def test_a_run_of_the_page_is_one_of_the_command_line(
 def test_a_run_of_the_command_line_is_seen(server: PageServer) -> None:
     """What is matched in a terminal appears in the page's list."""
     out = server.folder / "runs" / "by-hand"
-    arguments = ["match", str(HORN), "--structure", STRUCTURE, "--evals", "48", "--quiet"]
+    arguments = ["match", str(HORN), "--structure", STRUCTURE, "--tries", "48", "--quiet"]
     assert main([*arguments, "--out", str(out)]) == 0
     assert "by-hand" in [each["name"] for each in server.ask("/api/state").document["runs"]]
     # Its recording is no target of the page; what a refinement finds is heard all the same.

@@ -56,7 +56,7 @@ def test_a_version_is_found_by_number_name_and_kind(run: Path) -> None:
     name_version(run, "take 2", 2)
     for wanted, number in (
         (1, 1), ("3", 3), ("softer FRONT", 2), ("take 2", 2), ("start", 1), ("final", 2),
-        ("current", 3), (None, 3),
+        ("now", 3), (None, 3),
     ):  # fmt: skip
         assert find_version(run, wanted).number == number
     assert find_version(run, 2).names == ("Softer front", "take 2")
@@ -72,7 +72,8 @@ def test_a_name_stays_with_its_version(run: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["", "12", "../x", "a/b", ".x", "current", "a\nb", "x" * 61, "con", "a.", "ab "[:0]]
+    "name",
+    ["", "12", "../x", "a/b", ".x", "now", "current", "a\nb", "x" * 61, "con", "a.", "ab "[:0]],
 )
 def test_names_that_could_mean_something_else_are_refused(run: Path, name: str) -> None:
     """Numbers, paths, device names and reserved words are no names, and nothing is written."""

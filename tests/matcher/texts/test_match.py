@@ -181,7 +181,7 @@ def test_the_search_is_told(result: MatchResult) -> None:
     assert "64 evaluations" in text
     assert f"{result.evaluations_per_s:.0f} per second" in text
     assert "seed 3" in text
-    assert "all evaluations are used" in text
+    assert "all tries are used" in text
 
 
 @pytest.mark.parametrize(
