@@ -1,6 +1,6 @@
 """Fitting the rest of a patch again after something was moved.
 
-Fits are those of `matcher.optimise.gauss_newton`. A few controls of a good patch change its sound
+Steps are those of `matcher.optimise.gauss_newton`. A few controls of a good patch change its sound
 almost linearly, so what each of them does to the single differences behind the loss is measured
 once and serves many fits around there; every step is judged by the loss itself.
 """
@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.optimise.gauss_newton import LocalFits, damped_steps, within_walls
+from matcher.optimise.box import Box
+from matcher.optimise.gauss_newton import NEAR_MOVE, LocalFits, LocalSearch
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,13 +24,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Fit", "Fitter", "Slopes"]
 
-# Step for the slopes, as a share of each range: below what is heard, above rounding of float32.
-_STEP = 0.004
-# Differences of so many columns are in memory at once; long notes have many.
-_AT_ONCE = 16
-# Damping and length of 8 candidates, which are rendered side by side.
-_DAMPINGS = (1e-4, 1e-2, 0.2, 3.0)
-_LENGTHS = (1.0, 0.35)
 # Fits go on as long as some steps take off a fiftieth of the loss, but not for ever.
 _LEAST_GAIN, _MOST_FITS, _N_STEPS = 0.02, 4, 3
 # How far single controls are moved to find the valley, as shares of their ranges.
@@ -64,12 +58,12 @@ class Fitter:
         self._prepared = prepared
         self._evaluator = prepared.evaluator
         self._n_space = len(prepared.problem.space)
-        self._circular = prepared.problem.circular
+        self._box = Box(prepared.problem.circular, prepared.problem.cells)
         self._fits = LocalFits(
             self._measure,
             self._evaluator.residual_weights,
-            circular=self._circular,
-            cells=prepared.problem.cells,
+            circular=self._box.circular,
+            cells=self._box.cells,
         )
 
     def best(self, vectors: FloatArray) -> Fit:
@@ -85,47 +79,49 @@ class Fitter:
         np.mod(vectors[:, self._n_space :], 1.0, out=vectors[:, self._n_space :])
 
     def slopes(self, vector: FloatArray, columns: IntArray) -> Slopes:
-        """Measure slopes by central differences; at the end of a range, to one side."""
-        # Of a stepped control, to the neighbouring positions.
-        cells = self._prepared.problem.cells[columns]
-        steps = np.where(cells > 0, 1.0 / np.maximum(cells, 1), _STEP)
-        n_differences = len(self._evaluator.residual_weights)
-        rows = np.empty((len(columns), n_differences), np.float32)
-        for first in range(0, len(columns), _AT_ONCE):
-            part = columns[first : first + _AT_ONCE]
-            n, k = len(part), np.arange(len(part))
-            moved = np.tile(vector, (2 * n, 1))
-            moved[k, part] += steps[first : first + n]
-            moved[n + k, part] -= steps[first : first + n]
-            np.clip(moved[:, : self._n_space], 0.0, 1.0, out=moved[:, : self._n_space])
-            width = (moved[k, part] - moved[n + k, part]).astype(np.float32)
-            residuals = self._measure(moved)[1]
-            rows[first : first + n] = (residuals[:n] - residuals[n:]) / width[:, None]
-        return Slopes(columns, rows)
+        """Measure what columns do around a candidate."""
+        search = LocalSearch.at(vector, self._free(columns), move=NEAR_MOVE)
+        points, moving, moved = search.slope_points(self._box)
+        residuals = self._measure(points)[1]
+        residuals[1:] -= residuals[0]
+        return Slopes(moving, (residuals[1:] / moved[:, None]).astype(np.float32))
 
     def descend(self, start: Fit, slopes: Slopes, *, n_rounds: int) -> Fit:
         """Take steps by slopes that are known, as long as they help."""
         if not len(slopes.columns):
             return start
-        vector, loss = start.vector, start.loss
-        residual = self._measure(vector[None, :])[1][0]
+        search = LocalSearch.at(start.vector)
+        losses, residuals = self._measure(start.vector[None, :])
+        search.loss = float(losses[0])
         for _ in range(n_rounds):
-            trials = self._steps(vector, slopes, residual)
-            losses, residuals = self._measure(trials)
-            i = int(np.argmin(losses))
-            if not losses[i] < loss:
+            residual = residuals[int(np.argmin(losses))]
+            # A difference below one step counts by its square, as in the searches of matches.
+            weighted = slopes.rows * (
+                self._evaluator.residual_weights / np.maximum(np.abs(residual), 1.0)
+            )
+            normal = (weighted @ slopes.rows.T).astype(np.float64)
+            downhill = (weighted @ residual).astype(np.float64)
+            trials = search.trial_points(self._box, slopes.columns, normal, downhill)
+            if not len(trials):
                 break
-            vector, loss, residual = trials[i], float(losses[i]), residuals[i]
-        return start if vector is start.vector else self.best(vector[None, :])
+            losses, residuals = self._measure(trials)
+            if not search.take_best(self._box, trials, losses):
+                break
+        fit = self.best(search.point[None, :])
+        return fit if fit.loss < start.loss else start
+
+    def _free(self, columns: IntArray) -> np.ndarray:
+        """Mark columns."""
+        free = np.zeros(self._box.n_dimensions, bool)
+        free[columns] = True
+        return free
 
     def fit(self, start: Fit, columns: IntArray, *, is_over: Callable[[], bool]) -> Fit:
         """Fit columns by slopes that are measured at every step."""
-        free = np.zeros(len(start.vector), bool)
-        free[columns] = True
         vector, loss = start.vector, start.loss
         for _ in range(_MOST_FITS if len(columns) else 0):
             before = loss
-            vector, loss = self._fits.fitted(vector, _N_STEPS, free=free)
+            vector, loss = self._fits.fitted(vector, _N_STEPS, free=self._free(columns))
             if is_over() or not loss < (1.0 - _LEAST_GAIN) * before:
                 break
         return self.best(vector[None, :]) if loss < start.loss else start
@@ -158,19 +154,3 @@ class Fitter:
         """Score candidates, with the single differences."""
         losses, _, residuals = self._evaluator.losses_and_residuals(vectors)
         return losses, residuals
-
-    def _steps(self, vector: FloatArray, slopes: Slopes, residual: Float32Array) -> FloatArray:
-        """Propose steps of several dampings and lengths, shape (8, n_dimensions)."""
-        # A difference below one step counts by its square, as in the searches of matches.
-        weights = self._evaluator.residual_weights / np.maximum(np.abs(residual), 1.0)
-        weighted = slopes.rows * weights
-        normal = (weighted @ slopes.rows.T).astype(np.float64)
-        downhill = (weighted @ residual).astype(np.float64)
-        at, circular = vector[slopes.columns], self._circular[slopes.columns]
-        steps = damped_steps(at, circular, normal, downhill, _DAMPINGS)
-        trials = np.tile(vector, (len(_DAMPINGS) * len(_LENGTHS), 1))
-        for i, length in enumerate(_LENGTHS):
-            rows = within_walls(at + length * steps, circular)
-            trials[i :: len(_LENGTHS), slopes.columns] = rows
-        self.hold(trials)
-        return trials

@@ -203,15 +203,7 @@ def find_interactions(
         return None
     first, total = sobol_shares(losses, len(names), n_points=n_points, seed=seed)
     firsts, totals = (dict(zip(names, x.tolist(), strict=True)) for x in (first, total))
-    return Interactions(
-        names=tuple(names),
-        low={n: space[n].decode(float(x)) for n, x in zip(names, low, strict=True)},
-        high={n: space[n].decode(float(x)) for n, x in zip(names, high, strict=True)},
-        first=firsts,
-        total=totals,
-        n_evaluations=n_points * (len(names) + 2),
-        sentences=_sentences(firsts, totals),
-    )
+    return Interactions(first=firsts, total=totals, sentences=_sentences(firsts, totals))
 
 
 def sobol_shares(

@@ -18,9 +18,9 @@ import numpy as np
 from matcher.explaining.fitting import Fit, Fitter
 from matcher.explaining.model import PartEffect, PartsInPatch, StandIn
 from matcher.explaining.patch_parts import held_names, left_out, part_title, switches_of
-from matcher.losses import PARTS, breakdown, totals
+from matcher.losses import PARTS, residual_weights, totals
 from matcher.losses.note_target import MOVEMENT_WINDOW, ONSET_S
-from matcher.losses.windows import WindowBuffers
+from matcher.losses.score import band_levels, frame_stride
 from matcher.parts import parameter_label
 from shared import PHASE_NAMES
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from matcher.explaining.prepared_run import PreparedRun
     from matcher.losses import NoteTarget
     from matcher.voice_map import Switch
-    from shared import FloatArray, Note
+    from shared import Float32Array, FloatArray, Note
 
 __all__ = ["AUDIBLE_STEPS", "parts_in_patch"]
 
@@ -73,7 +73,6 @@ def parts_in_patch(
         _NoteMap(target, note)
         for target, note in zip(prepared.targets, prepared.evaluator.notes, strict=True)
     ]
-    whole = prepared.sounds(prepared.vector)
     found: list[tuple[Switch, PartEffect, Fit | None]] = []
     for switch in present:
         clock.show(f"without {switch.title}")
@@ -86,7 +85,7 @@ def parts_in_patch(
         bare = fitter.best(vector[None, :])
         if not clock.is_over():  # late, the phases stay as they are
             bare = _with_best_phase(prepared, fitter, bare)
-        where = _rises(maps, prepared.sounds(bare.vector), whole)
+        where = _rises(prepared, maps, bare.vector)
         found.append((switch, _effect(prepared, switch, bare, where), bare))
     found.sort(key=lambda entry: -(np.inf if entry[1].rise is None else entry[1].rise))
     effects = []
@@ -136,10 +135,8 @@ def _effect(
     prepared: PreparedRun, switch: Switch, bare: Fit, where: tuple[FloatArray, ...]
 ) -> PartEffect:
     """Describe the patch without a part, the rest as it is."""
-    by_time, by_band, both = (rise.tolist() for rise in where)
+    by_time, by_band = (rise.tolist() for rise in where)
     largest = float(prepared.growth(bare.scores[:, None])[0])
-    notes = zip(prepared.target.notes, bare.scores, prepared.scores, strict=True)
-    weights = prepared.evaluator.weights
     effect = PartEffect(
         part=switch.title,
         verdict="needed" if largest >= AUDIBLE_STEPS else "inaudible",
@@ -147,16 +144,8 @@ def _effect(
         loss=bare.loss,
         rise=bare.loss - prepared.loss.total,
         largest=largest,
-        by_term=_term_rises(prepared, bare),
         by_time=dict(zip(TIMES, by_time, strict=True)),
         by_band=dict(zip(BANDS, by_band, strict=True)),
-        by_time_and_band={
-            name: dict(zip(BANDS, row, strict=True)) for name, row in zip(TIMES, both, strict=True)
-        },
-        by_note={
-            note.name: breakdown(without, weights).total - breakdown(with_it, weights).total
-            for note, without, with_it in notes
-        },
     )
     return replace(effect, sentence=_sentence(effect))
 
@@ -168,19 +157,10 @@ def _with_refit(prepared: PreparedRun, switch: Switch, effect: PartEffect, fit: 
     effect = replace(
         effect,
         verdict="replaceable" if is_missed and largest < AUDIBLE_STEPS else effect.verdict,
-        refit_loss=fit.loss,
-        refit_rise=fit.loss - prepared.loss.total,
         refit_largest=largest,
-        refit_by_term=_term_rises(prepared, fit),
         stand_ins=_stand_ins(prepared, switch, fit) if is_missed else (),
     )
     return replace(effect, sentence=_sentence(effect))
-
-
-def _term_rises(prepared: PreparedRun, fit: Fit) -> dict[str, float]:
-    """Say by how much each term grows."""
-    terms = breakdown(fit.scores.mean(axis=0), prepared.evaluator.weights).terms
-    return {name: value - prepared.loss.terms[name] for name, value in terms.items()}
 
 
 def _stand_ins(prepared: PreparedRun, switch: Switch, fit: Fit) -> tuple[StandIn, ...]:
@@ -233,57 +213,45 @@ def _capital(title: str) -> str:
 
 
 class _NoteMap:
-    """Measures where in time and frequency sounds differ from one note of the target."""
+    """Says where in time and frequency sounds differ from one note of the target."""
 
     def __init__(self, target: NoteTarget, note: Note) -> None:
         window = target.windows[MOVEMENT_WINDOW]
-        self._target, self._buffers, self._wanted = target, WindowBuffers(window), window.levels
+        self._target = target
         plan, rate = window.plan, target.sample_rate_hz
-        frames_s = np.arange(plan.n_frames) * plan.hop / rate
+        frames = np.arange(0, plan.n_frames, frame_stride(window.levels.size))
         edges_s = (0.0, min(ONSET_S, note.gate_s / 2.0), note.gate_s, np.inf)
         middles_hz = (window.bands.starts + window.bands.ends - 1) / 2.0 * rate / plan.n_fft
         # Which stretch of time a frame belongs to, and which band a mel band.
-        self._i_time = np.searchsorted(edges_s, frames_s, side="right") - 1
+        self._i_time = np.searchsorted(edges_s, frames * plan.hop / rate, side="right") - 1
         self._i_band = np.searchsorted(_EDGES_HZ, middles_hz, side="right") - 1
 
-    def rises(self, sound: FloatArray, other: FloatArray) -> tuple[FloatArray, ...]:
+    def rises(self, residuals: Float32Array) -> tuple[FloatArray, FloatArray]:
         """Say by how much a sound is further from the target than another, in audible steps.
 
-        By stretch of time (3,), by band (4,), and both (3, 4), over what any of the sounds has.
+        Two rows of differences tell; by stretch of time (3,) and by band (4,), over what any of
+        the sounds has.
         """
-        levels = [self._levels(one) for one in (sound, other)]
-        every = np.maximum(np.maximum(levels[0], levels[1]), self._wanted)
-        gaps = np.abs(levels[0] - self._wanted) - np.abs(levels[1] - self._wanted)
+        levels, wanted = band_levels(self._target, residuals, MOVEMENT_WINDOW)
+        every = np.maximum(levels.max(axis=0), wanted)
+        gaps = np.abs(levels[0] - wanted) - np.abs(levels[1] - wanted)
         frames, bands = np.nonzero(every > every.max() - _RANGE_DB)
-        shape = len(TIMES), len(BANDS)
-        cell = self._i_time[frames] * shape[1] + self._i_band[bands]
-        counts, sums = (
-            np.bincount(cell, weights, minlength=shape[0] * shape[1]).reshape(shape)
-            for weights in (None, gaps[frames, bands] / _SCALE_DB)
+        rises = gaps[frames, bands].astype(np.float64) / _SCALE_DB
+        groups = (self._i_time[frames], len(TIMES)), (self._i_band[bands], len(BANDS))
+        by_time, by_band = (
+            np.bincount(group, rises, minlength=n) / np.maximum(np.bincount(group, minlength=n), 1)
+            for group, n in groups
         )
-
-        def mean(axis: int | None) -> FloatArray:
-            total, n = (sums, counts) if axis is None else (sums.sum(axis), counts.sum(axis))
-            return np.asarray(total / np.maximum(n, 1))
-
-        return mean(1), mean(0), mean(None)
-
-    def _levels(self, sound: FloatArray) -> FloatArray:
-        """Return the band levels in dB of a sound on the timeline and at the level of the target.
-
-        The windows expect its onset behind a lead.
-        """
-        target = self._target
-        placed = np.zeros(target.n_placed + target.n_behind, np.float32)
-        first = max(target.source_onset - target.lead, 0)
-        begin = target.lead - (target.source_onset - first)
-        placed[begin : begin + len(sound) - first] = sound[first:]
-        return self._buffers.analyse(placed, 1.0)[0].astype(np.float64)
+        return by_time, by_band
 
 
 def _rises(
-    maps: Sequence[_NoteMap], sounds: Sequence[FloatArray], others: Sequence[FloatArray]
+    prepared: PreparedRun, maps: Sequence[_NoteMap], vector: FloatArray
 ) -> tuple[FloatArray, ...]:
-    """Average over the notes where sounds are further from the target than others."""
-    each = [m.rises(*pair) for m, *pair in zip(maps, sounds, others, strict=True)]
-    return tuple(np.mean(of_notes, axis=0) for of_notes in zip(*each, strict=True))
+    """Average over the notes where a candidate is further from the target than the patch."""
+    both = np.stack([vector, prepared.vector])
+    residuals = prepared.evaluator.losses_and_residuals(both)[2]
+    sizes = [len(residual_weights(target, None, 1)) for target in prepared.targets]
+    of_notes = np.split(residuals, np.cumsum(sizes)[:-1], axis=1)
+    each = [m.rises(rows) for m, rows in zip(maps, of_notes, strict=True)]
+    return tuple(np.mean(rises, axis=0) for rises in zip(*each, strict=True))

@@ -29,7 +29,6 @@ __all__ = [
     "Interactions",
     "PartEffect",
     "PartsInPatch",
-    "ProfilePoint",
     "SearchImportance",
     "Slack",
     "SlackOfPatch",
@@ -156,18 +155,6 @@ def read_record(path: Path, head: type[Document], kind: type[Record], *, advice:
 
 
 @dataclass(frozen=True)
-class ProfilePoint:
-    """One value of a control, the others fitted again."""
-
-    # Value of the parameter.
-    value: float
-    # Loss there.
-    loss: float
-    # Largest rise of a measured part of the loss, in just-noticeable differences.
-    largest: float
-
-
-@dataclass(frozen=True)
 class Slack:
     """How exactly one control has to be set."""
 
@@ -189,8 +176,6 @@ class Slack:
     alone_high: float
     # "anywhere", "roughly", "with care" or "exactly": how much of the range the interval is.
     exactness: str
-    # What was measured, by rising value.
-    profile: tuple[ProfilePoint, ...]
     # In words.
     sentence: str
 
@@ -318,26 +303,16 @@ class PartEffect:
     verdict: str
     # Values with which it was left out.
     neutral: Mapping[str, float] = field(default_factory=dict)
-    # Loss without it: as it is, and with the rest fitted again. None where not measured.
+    # Loss without it, and the same against the loss of the patch. None where not measured.
     loss: float | None = None
-    refit_loss: float | None = None
-    # The same against the loss of the patch.
     rise: float | None = None
-    refit_rise: float | None = None
     # Largest rise of a single measured part of the loss, in just-noticeable differences; from 1 on
     # it counts as audible.
     largest: float | None = None
     refit_largest: float | None = None
-    # Rise of each term of the loss.
-    by_term: Mapping[str, float] = field(default_factory=dict)
-    refit_by_term: Mapping[str, float] = field(default_factory=dict)
     # Rise of the difference from the target within the attack, body and release, and within bands.
     by_time: Mapping[str, float] = field(default_factory=dict)
     by_band: Mapping[str, float] = field(default_factory=dict)
-    # The same for each band within each stretch of time.
-    by_time_and_band: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-    # Rise of the loss on each note.
-    by_note: Mapping[str, float] = field(default_factory=dict)
     # What moved most in the fit without it.
     stand_ins: tuple[StandIn, ...] = ()
     # All that in a sentence.
@@ -353,16 +328,9 @@ class PartEffect:
 class Interactions:
     """Sobol indices of the loss in a box around the patch."""
 
-    # The parameters that were moved.
-    names: tuple[str, ...]
-    # The box, in physical units.
-    low: Mapping[str, float]
-    high: Mapping[str, float]
     # Share of the variance that a parameter explains alone, and with all others.
     first: Mapping[str, float]
     total: Mapping[str, float]
-    # Candidates that were scored.
-    n_evaluations: int
     # What acts jointly, in words.
     sentences: tuple[str, ...]
 

@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.explaining.fitting import Fit, Fitter, Slopes
-from matcher.explaining.model import ProfilePoint, Slack, SlackOfPatch, TradeOff
+from matcher.explaining.model import Slack, SlackOfPatch, TradeOff
 from matcher.explaining.patch_parts import part_title
 from matcher.explaining.prepared_run import against_itself
 from matcher.hearing import compare_notes
@@ -158,7 +158,6 @@ class _Profiler:
         parameter = self._prepared.problem.space[column]
         low, high = (side.end(limit) for side, limit in zip(sides, (0.0, 1.0), strict=True))
         alone = [self._alone(column, sign) for sign in (-1.0, 1.0)]
-        points = {p.where: p for side in sides for p in (*side.passed, side.failed) if p}
         width = high - low
         slack = Slack(
             name=parameter.name,
@@ -172,10 +171,6 @@ class _Profiler:
             alone_low=parameter.decode(alone[0]),
             alone_high=parameter.decode(alone[1]),
             exactness=next(word for least, word in _EXACTNESS if width >= least),
-            profile=tuple(
-                ProfilePoint(parameter.decode(where), point.fit.loss, point.growth)
-                for where, point in sorted(points.items())
-            ),
             sentence="",
         )
         return width, replace(slack, sentence=_sentence(slack, parameter))

@@ -140,16 +140,29 @@ def _write_residuals(found: Measures, wanted: Measures, out: Float32Array) -> No
         if part.step is None:
             continue
         for a, b in part.compare(found, wanted):
-            stride = _stride(b.size)
+            stride = frame_stride(b.size)
             difference = a[::stride] - b[::stride]
             begin, end = end, end + difference.size
             out[begin:end] = difference.ravel()
             out[begin:end] *= np.float32(1.0 / part.step)
 
 
-def _stride(size: int) -> int:
+def frame_stride(size: int) -> int:
     """Which frames of an array count: every first, second, third ..."""
     return max(1, -(-size // MOST_OF_AN_ARRAY))
+
+
+def band_levels(
+    target: NoteTarget, residuals: Float32Array, i_window: int
+) -> tuple[Float32Array, Float32Array]:
+    """Band levels over one window in dB, of candidates by their differences, and of the target.
+
+    Shapes (n_candidates, n_frames, n_bands) and (n_frames, n_bands), the frames that count.
+    """
+    levels = [rows[:: frame_stride(rows.size)] for rows in target.measures.levels]
+    first, wanted = sum(rows.size for rows in levels[:i_window]), levels[i_window]
+    gaps = residuals[:, first : first + wanted.size].reshape(-1, *wanted.shape)
+    return wanted + gaps, wanted
 
 
 def residual_weights(
@@ -176,7 +189,7 @@ def residual_weights(
         if part.step is None:
             continue
         pairs = part.compare(target.measures, target.measures)
-        sizes = [wanted[:: _stride(wanted.size)].size for _, wanted in pairs]
+        sizes = [wanted[:: frame_stride(wanted.size)].size for _, wanted in pairs]
         rows += [
             np.full(size, weight * part.step * (1.0 / len(sizes)) / max(size, 1), np.float32)
             for size in sizes

@@ -53,15 +53,10 @@ def test_every_control_at_work_has_its_slack(traded: SlackOfPatch) -> None:
 
 
 def test_slack_holds_where_the_patch_stands(traded: SlackOfPatch) -> None:
-    """Both intervals lie around the value, and what is heard lies outside of them."""
+    """Both intervals lie around the value."""
     for slack in traded.slacks:
         assert slack.holds(slack.value)
         assert slack.alone_low <= slack.value <= slack.alone_high
-        for point in slack.profile:
-            if slack.low < point.value < slack.high:
-                assert point.largest < 1.0
-            if point.largest >= 1.0:
-                assert not slack.low < point.value < slack.high
 
 
 def test_slack_holds_the_truth(traded: SlackOfPatch) -> None:

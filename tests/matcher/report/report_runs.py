@@ -156,7 +156,7 @@ def _parts(text: str) -> PartsInPatch:
         (needed, PartEffect("noise", "absent", sentence="It does nothing.")),
         {"attack": "first 100 ms", "body": "", "release": "after the key"},
         {"low": "up to 500 Hz"},
-        Interactions(("a", "b"), {}, {}, {}, {}, 64, ("Cutoff and depth act jointly.",)),
+        Interactions({}, {}, ("Cutoff and depth act jointly.",)),
     )
 
 
@@ -168,7 +168,7 @@ def _slack(name: str, value: float) -> Slack:
     part = next(part.title for part in voice_parts() if name in part.names)
     return Slack(name, part, parameter_label(name), value, low, high,
                  is_low_open=False, is_high_open=False, alone_low=low, alone_high=high,
-                 exactness="with care", profile=(), sentence="With care.")  # fmt: skip
+                 exactness="with care", sentence="With care.")  # fmt: skip
 
 
 def edit_document(run: RunFolder, **fields: object) -> None:

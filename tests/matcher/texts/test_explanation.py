@@ -32,7 +32,6 @@ CUTOFF = Slack(
     alone_low=399.9,
     alone_high=400.1,
     exactness="exactly",
-    profile=(),
     sentence="",
 )
 
