@@ -6,7 +6,7 @@ measure sound are imported by the functions that need them.
 
 from __future__ import annotations
 
-from shared.audio import Recording, read_recording, resample, write_recording
+from shared.audio import Recording, Stretch, read_recording, resample, write_recording
 from shared.catalogue import CATALOGUE, PHASE_NAMES
 from shared.errors import (
     AudioError,
@@ -70,6 +70,7 @@ __all__ = [
     "PatchError",
     "Recording",
     "RunFolderError",
+    "Stretch",
     "StructureError",
     "TargetError",
     "amplitude_to_db",

@@ -30,7 +30,15 @@ if TYPE_CHECKING:
 
     from shared.types import FloatArray
 
-__all__ = ["Recording", "quiet_decoder", "read_recording", "resample", "write_recording"]
+__all__ = [
+    "SIDES",
+    "Recording",
+    "Stretch",
+    "quiet_decoder",
+    "read_recording",
+    "resample",
+    "write_recording",
+]
 
 MIN_SAMPLE_RATE_HZ = 8_000
 MAX_SAMPLE_RATE_HZ = 192_000
@@ -55,6 +63,51 @@ _FULL_SCALE = 0.999
 _STANDARD_ERROR = 2
 # Two readers at once would put the streams back in the wrong order.
 _LOCK = threading.Lock()
+
+
+# Weights of the left and the right channel.
+SIDES = {"left": (1.0, 0.0), "right": (0.0, 1.0), "middle": (0.5, 0.5), "sides": (0.5, -0.5)}
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """What is used of a recording.
+
+    Parameters
+    ----------
+    from_s, to_s : float >= 0
+        Where it begins and ends, in s from the start of the file; to its end if `to_s` is None.
+    side : str, optional
+        Of a stereo recording: ``"left"``, ``"right"``, ``"middle"`` (what both channels have in
+        common) or ``"sides"`` (what they haven't).
+
+    Raises
+    ------
+    AudioError
+        If the times don't rise, or the side is unknown.
+    """
+
+    from_s: float = 0.0
+    to_s: float | None = None
+    side: str | None = None
+
+    def __post_init__(self) -> None:
+        """Check the times and the side."""
+        end_s = np.inf if self.to_s is None else self.to_s
+        if not 0.0 <= self.from_s < end_s:
+            raise AudioError(
+                f"what is used of the recording would begin at {self.from_s:g} s and end at "
+                f"{end_s:g} s; the end must be later. Give seconds from the start of the file.",
+                name="from_s",
+            )
+        if self.side is not None and self.side not in SIDES:
+            raise AudioError(
+                f'side is "{self.side}"; it must be {", ".join(SIDES)}.',
+                name="side",
+            )
+
+
+WHOLE = Stretch()
 
 
 # Two recordings are compared by their sound, not by ==, which arrays don't answer with one word.
@@ -103,7 +156,13 @@ class Recording:
         return samples_to_seconds(float(len(self.signal)), self.sample_rate_hz)
 
 
-def read_recording(path: str | Path, *, max_duration_s: float = MAX_DURATION_S) -> Recording:
+def read_recording(
+    path: str | Path,
+    *,
+    max_duration_s: float = MAX_DURATION_S,
+    stretch: Stretch = WHOLE,
+    fold: Callable[[FloatArray, int], tuple[FloatArray, str]] | None = None,
+) -> Recording:
     """Read an audio file as one channel.
 
     Channels are averaged; where they cancel, the loudest is taken alone. A constant offset is
@@ -114,7 +173,12 @@ def read_recording(path: str | Path, *, max_duration_s: float = MAX_DURATION_S) 
     path : str or Path
         WAV, FLAC, AIFF, OGG or MP3 file with 1 to 8 channels and 8 to 192 kHz.
     max_duration_s : float >= 0.05
-        Use at most this many seconds from the start.
+        Use at most this many seconds.
+    stretch : Stretch
+        Which part and side of the file is used; only that part of it is decoded.
+    fold : callable, optional
+        Folds two channels, (n_samples, 2) at a rate in Hz, to one that the caller likes better
+        than the mean, and says so in a sentence; used where no side is given.
 
     Returns
     -------
@@ -125,8 +189,8 @@ def read_recording(path: str | Path, *, max_duration_s: float = MAX_DURATION_S) 
     ------
     AudioError
         If the file is missing, empty, cut off or no audio; is silent, holds only an offset, or
-        samples that aren't finite; is shorter than 50 ms; or has too many channels or another
-        rate.
+        samples that aren't finite; is shorter than 50 ms; has too many channels or another
+        rate; or doesn't have that stretch or side.
 
     Warns
     -----
@@ -147,7 +211,15 @@ def read_recording(path: str | Path, *, max_duration_s: float = MAX_DURATION_S) 
         )
     _check_file(file_path, source)
     notes: list[str] = []
-    channels, sample_rate_hz = _read_channels(file_path, source, max_duration_s, notes)
+    channels, sample_rate_hz = _read_channels(file_path, source, max_duration_s, stretch, notes)
+    if stretch.side is not None:
+        channels = _side(channels, stretch.side, source)
+    elif fold is not None and channels.shape[1] == 2:
+        _check_finite(channels, source)
+        mono, note = fold(channels, sample_rate_hz)
+        if note:
+            channels = mono[:, None]
+            notes.append(f"{source}: {note}")
     signal = to_usable_mono(channels, source, notes.append)
     for note in notes:
         python_warnings.warn(note, EarwrightWarning, stacklevel=2)
@@ -257,7 +329,7 @@ def _check_file(path: Path, source: str) -> None:
 
 
 def _read_channels(
-    path: Path, source: str, max_duration_s: float, notes: list[str]
+    path: Path, source: str, max_duration_s: float, stretch: Stretch, notes: list[str]
 ) -> tuple[FloatArray, int]:
     """Decode the part of a file that is used, (n_samples, n_channels)."""
     import soundfile  # noqa: PLC0415 - late, so that `earwright --help` stays quick
@@ -267,9 +339,11 @@ def _read_channels(
         with quiet_decoder(path), soundfile.SoundFile(os.fsencode(path)) as file:
             sample_rate_hz = int(file.samplerate)
             _check_header(file, source)
-            n_wanted = min(file.frames, seconds_to_samples(max_duration_s, sample_rate_hz))
-            channels = file.read(n_wanted, dtype="float64", always_2d=True)
             duration_s = samples_to_seconds(float(file.frames), sample_rate_hz)
+            used_s = _check_stretch(stretch, duration_s, source)
+            file.seek(min(seconds_to_samples(stretch.from_s, sample_rate_hz), file.frames))
+            n_wanted = seconds_to_samples(min(used_s, max_duration_s), sample_rate_hz)
+            channels = file.read(n_wanted, dtype="float64", always_2d=True)
     except (soundfile.LibsndfileError, TypeError) as error:
         raise AudioError(
             f"{source} can't be read as audio: it is no {_READ_FORMATS_TEXT} file, or damaged or "
@@ -281,12 +355,33 @@ def _read_channels(
         accepted = f"{1000.0 * MIN_DURATION_S:g} ms or more is accepted"
         text = f" is {length_ms:.0f} ms long; {accepted}. Export more of the note."
         _refuse(source, text)
-    if duration_s > max_duration_s:
+    if used_s > max_duration_s:
         notes.append(
-            f"{source} is {duration_s:.1f} s long; only the first {max_duration_s:g} s are used. "
-            "Cut out the notes that you want to choose others."
+            f"{source} is {used_s:.1f} s long; only the first {max_duration_s:g} s are used. "
+            "Say from when to when the sound lasts to choose others (--from, --to)."
         )
     return channels, sample_rate_hz
+
+
+def _check_stretch(stretch: Stretch, duration_s: float, source: str) -> float:
+    """Refuse a stretch that the file doesn't have; return its length in s."""
+    end_s = duration_s if stretch.to_s is None else stretch.to_s
+    for what, time_s in (("begin", stretch.from_s), ("end", end_s)):
+        # A time that was read off to two digits may lie behind the last sample.
+        if time_s > duration_s + 0.01:
+            text = f" ends at {duration_s:.2f} s, and what is used of it would {what} at "
+            _refuse(source, f"{text}{time_s:g} s. Give a time before the end.")
+    return end_s - stretch.from_s
+
+
+def _side(channels: FloatArray, side: str, source: str) -> FloatArray:
+    """Take one side of a stereo recording, (n_samples, 1)."""
+    if channels.shape[1] != 2:
+        count = f"{channels.shape[1]} channel{'' if channels.shape[1] == 1 else 's'}"
+        text = f" has {count}, and side is {side}; a side needs a recording of 2. Leave it out."
+        _refuse(source, text)
+    mono: FloatArray = channels @ np.array(SIDES[side])[:, None]
+    return mono
 
 
 def _check_header(file: soundfile.SoundFile, source: str) -> None:

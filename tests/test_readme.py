@@ -73,6 +73,9 @@ def folder_of_the_readme(tmp_path_factory: pytest.TempPathFactory) -> Path:
     silence = np.zeros(22_050)
     joined = np.concatenate([part for piece in pieces for part in (piece, silence)])
     soundfile.write(folder / "scale.flac", joined, 44_100)
+    song = np.zeros((30 * 44_100, 2))
+    song[round(25.3 * 44_100) :][: len(pieces[0]), 0] = pieces[0]
+    soundfile.write(folder / "song.flac", song, 44_100)
     (folder / "library.toml").write_text(
         "".join(f'[[target]]\nfile = "{name}"\n' for name in ("C3.flac", "horn_C4.flac")),
         encoding="utf-8",

@@ -37,6 +37,21 @@ def add_note_options(parser: argparse.ArgumentParser, *, leave_out: bool = True)
         metavar="S",
         help="how long the key is held, in s",
     )
+    longer = parser.add_argument_group("a longer recording")
+    for option, destination, what in (("--from", "from_s", "begins"), ("--to", "to_s", "ends")):
+        longer.add_argument(
+            option,
+            dest=destination,
+            type=number(0.0, 86_400.0, "0 s or more"),
+            metavar="S",
+            help=f"where in the recording the sound {what}, in s",
+        )
+    longer.add_argument(
+        "--side",
+        choices=("left", "right", "middle", "sides"),
+        help="where in a stereo recording the sound is: left, right, middle (in both channels "
+        "alike), sides (all but that); left out, where one note is clearest",
+    )
     several = parser.add_argument_group("several notes")
     several.add_argument(
         "--split",
@@ -69,6 +84,10 @@ def note_settings(arguments: argparse.Namespace) -> dict[str, Any]:
         values = getattr(arguments, option)
         if values is not None:
             settings[name] = values[0] if len(values) == 1 else values
+    if (arguments.from_s, arguments.to_s, arguments.side) != (None, None, None):
+        from shared import Stretch  # noqa: PLC0415  keeps the help quick
+
+        settings["stretch"] = Stretch(arguments.from_s or 0.0, arguments.to_s, arguments.side)
     return settings
 
 

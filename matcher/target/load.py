@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from matcher.target.manifest import is_manifest
 from matcher.target.model import Target, TargetNote
 from matcher.target.note import (
     DEFAULT_VELOCITY,
@@ -32,7 +33,7 @@ from matcher.target.note import (
     build_note,
 )
 from matcher.target.pieces import Split, check_split, list_entries, read_pieces
-from shared.audio import MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Recording
+from shared.audio import MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, WHOLE, Recording, Stretch
 from shared.errors import EarwrightWarning, ParameterError, TargetError
 from shared.notes import Note, parse_pitch
 
@@ -64,6 +65,7 @@ def load_target(
     split: Split = False,
     sample_rate_hz: int = 44_100,
     max_duration_s: float = MAX_DURATION_S,
+    stretch: Stretch = WHOLE,
 ) -> Target:
     """Read recordings, and find out what is played in them.
 
@@ -87,6 +89,8 @@ def load_target(
         Rate at which the target is matched; the files may have any other.
     max_duration_s : float, 0.05 to 60
         Use at most this many seconds after each onset.
+    stretch : Stretch
+        Which part and which side of a longer recording is used; that of one recording only.
 
     Returns
     -------
@@ -119,6 +123,12 @@ def load_target(
     _check_range("max_duration_s", max_duration_s, SHORTEST_SOUND_S, LONGEST_DURATION_S, "s")
     _check_range("sample_rate_hz", sample_rate_hz, MIN_SAMPLE_RATE_HZ, MAX_SAMPLE_RATE_HZ, "Hz")
     check_split(split, paths, instrument)
+    if stretch != WHOLE and (len(paths) > 1 or is_manifest(paths[0])):
+        raise ParameterError(
+            f"a stretch is given, and {len(paths)} recordings or a manifest; it must be one "
+            "recording. Match several stretches from a manifest, with an onset_s for each note.",
+            name="stretch",
+        )
     # Everything that is given is checked before the first recording is read.
     settings = midi_pitch, velocity, gate_s
     entries = list_entries(paths, instrument)
@@ -126,7 +136,9 @@ def load_target(
         _spread(settings, len(entries), "recording")
     else:
         _check_alone(settings)
-    pieces = [piece for entry in entries for piece in read_pieces(entry, split, sample_rate_hz)]
+    pieces = [
+        piece for entry in entries for piece in read_pieces(entry, split, sample_rate_hz, stretch)
+    ]
     all_given = _spread(settings, len(pieces), "recording" if split is False else "found note")
     notes = []
     for piece, given in zip(pieces, all_given, strict=True):

@@ -20,7 +20,8 @@ from matcher.target.level import moving_energy
 from matcher.target.manifest import ManifestEntry, is_manifest, read_manifest
 from matcher.target.note import GivenNote, NameHints, read_name
 from matcher.target.onsets import FoundNotes, find_notes
-from shared.audio import Recording, read_recording, resample
+from matcher.target.pitch import find_pitch
+from shared.audio import SIDES, Recording, Stretch, read_recording, resample
 from shared.errors import AudioError, ParameterError, TargetError
 from shared.units import samples_to_seconds, seconds_to_samples
 
@@ -39,6 +40,12 @@ QUIET_WINDOW_S = 0.005
 BEFORE_S = 0.05
 AFTER_S = 0.01
 NOTHING_GIVEN = GivenNote(None, None, None)
+# Channels that are this much alike hold one picture of the sound. Another side than both together
+# is taken where a note is so much clearer there, and clear; 0.5 is a clean tone. Common practice,
+# no source.
+SAME_SIDES = 0.98
+CLEARER = 1.3
+CLEAR = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,25 +112,31 @@ def list_entries(
     return entries
 
 
-def read_pieces(entry: str | Path | ManifestEntry, split: Split, rate_hz: int) -> list[Piece]:
+def read_pieces(
+    entry: str | Path | ManifestEntry, split: Split, rate_hz: int, stretch: Stretch
+) -> list[Piece]:
     """Read a recording, and cut it if that is wanted: at given times, or at found notes."""
     if isinstance(entry, ManifestEntry):
         return [_piece_of_entry(entry, rate_hz)]
-    recording = _at_rate(read_recording(entry), rate_hz)
+    read = read_recording(entry, stretch=stretch, fold=clearest_side)
+    recording = _at_rate(read, rate_hz)
     hints, n_issued = read_name(recording.name), len(recording.warnings)
     if split is False:
-        return [Piece(recording, str(entry), 0.0, NOTHING_GIVEN, hints, n_issued)]
+        if stretch.from_s > 0.0 or stretch.to_s is not None:
+            _check_one_note(recording, str(entry), stretch)
+        return [Piece(recording, str(entry), stretch.from_s, NOTHING_GIVEN, hints, n_issued)]
     if split is True:
-        starts, ends, texts = _found_cuts(recording, str(entry))
+        starts, ends, texts = _found_cuts(recording, str(entry), stretch.from_s)
     else:
-        starts = [_cut(recording, time_s, str(entry), "split") for time_s in split]
+        times_s = [time_s - stretch.from_s for time_s in split]
+        starts = [_cut(recording, time_s, str(entry), "split") for time_s in times_s]
         ends, texts = [*starts[1:], recording.signal.size], ()
     recording = replace(recording, warnings=(*recording.warnings, *texts))
     # A name that tells one pitch doesn't tell that of several notes.
     hints = NameHints(None, hints.velocity)
     pieces = []
     for number, (first, last) in enumerate(zip(starts, ends, strict=True), start=1):
-        time_s = samples_to_seconds(float(first), rate_hz)
+        time_s = stretch.from_s + samples_to_seconds(float(first), rate_hz)
         name = f"{recording.name}-{number}"
         source = f"{entry}, note {number} (at {time_s:.2f} s)"
         part = _part(recording, first, last, name)
@@ -136,7 +149,7 @@ def read_pieces(entry: str | Path | ManifestEntry, split: Split, rate_hz: int) -
 def _piece_of_entry(entry: ManifestEntry, rate_hz: int) -> Piece:
     """Read the note of an entry."""
     try:
-        recording = _at_rate(read_recording(entry.path), rate_hz)
+        recording = _at_rate(read_recording(entry.path, fold=clearest_side), rate_hz)
     except AudioError as error:
         raise AudioError(f"{entry.source}, file: {error}", name="file", path=entry.path) from error
     hints, n_issued = read_name(recording.name), len(recording.warnings)
@@ -153,7 +166,44 @@ def _piece_of_entry(entry: ManifestEntry, rate_hz: int) -> Piece:
     return Piece(part, source, start_s, entry.given, hints, n_issued)
 
 
-def _found_cuts(recording: Recording, source: str) -> tuple[list[int], list[int], tuple[str, ...]]:
+def clearest_side(channels: FloatArray, sample_rate_hz: int) -> tuple[FloatArray, str]:
+    """Choose the side of a stereo recording in which one note is clearest; say so, if not both."""
+    left, right = channels.T
+    common = float(left @ right) / max(float(np.sqrt((left @ left) * (right @ right))), 1e-30)
+    mean = channels.mean(axis=1)
+    if common > SAME_SIDES:
+        return mean, ""
+    clear: dict[str, float] = {}
+    for side, weights in SIDES.items():
+        mono = channels @ np.array(weights)
+        pitch = find_pitch(mono, sample_rate_hz=sample_rate_hz) if mono.any() else None
+        clear[side] = 0.0 if pitch is None else pitch.strength_ratio
+    best = max(clear, key=clear.__getitem__)
+    if clear[best] < max(CLEARER * clear["middle"], CLEAR):
+        return mean, ""
+    said = {"left": "the left channel", "right": "the right channel", "sides": "what differs"}
+    text = (
+        f"of the two channels {said[best]} is used, where one note is clearest. Give the side "
+        "(--side left, right, middle or sides) to decide otherwise."
+    )
+    return channels @ np.array(SIDES[best]), text
+
+
+def _check_one_note(recording: Recording, source: str, stretch: Stretch) -> None:
+    """Refuse a stretch of a recording that holds several notes."""
+    found = find_notes(recording.signal, sample_rate_hz=recording.sample_rate_hz).cuts_s
+    if len(found) > 1:
+        times = ", ".join(f"{stretch.from_s + time_s:.2f}" for time_s in found)
+        raise TargetError(
+            f"{source}: the stretch holds {len(found)} notes, at {times} s; it must hold one. "
+            "Narrow it (--from, --to), or cut it into notes (--split).",
+            path=source,
+        )
+
+
+def _found_cuts(
+    recording: Recording, source: str, from_s: float
+) -> tuple[list[int], list[int], tuple[str, ...]]:
     """Find the notes; return first and last samples, and what is to be said about them."""
     rate = recording.sample_rate_hz
     found = find_notes(recording.signal, sample_rate_hz=rate)
@@ -167,13 +217,13 @@ def _found_cuts(recording: Recording, source: str) -> tuple[list[int], list[int]
     dropped = [seconds_to_samples(time_s, rate) for time_s in found.dropped_s]
     borders = np.array(sorted([*starts, *dropped, recording.signal.size]))
     ends = [int(borders[borders > start][0]) for start in starts]
-    return starts, ends, tuple(_texts(found, source))
+    return starts, ends, tuple(_texts(found, source, from_s))
 
 
-def _texts(found: FoundNotes, source: str) -> list[str]:
-    """Say what was found."""
+def _texts(found: FoundNotes, source: str, from_s: float) -> list[str]:
+    """Say what was found, in times of the file."""
     count = "1 note is" if len(found.cuts_s) == 1 else f"{len(found.cuts_s)} notes are"
-    times = ",".join(f"{time_s:.2f}" for time_s in found.cuts_s)
+    times = ",".join(f"{from_s + time_s:.2f}" for time_s in found.cuts_s)
     first = (
         f"{source}: {count} found, at {times.replace(',', ', ')} s. If that is wrong, give the "
         f"times: --split {times}"
@@ -182,8 +232,8 @@ def _texts(found: FoundNotes, source: str) -> list[str]:
     for time_s in found.dropped_s:
         reason = "an echo" if time_s in found.echoes_s else "too short or too quiet for a note"
         texts.append(
-            f"{source}: the sound at {time_s:.2f} s is taken for {reason}, and left out. Give the "
-            "times of all notes to take it in."
+            f"{source}: the sound at {from_s + time_s:.2f} s is taken for {reason}, and left out. "
+            "Give the times of all notes to take it in."
         )
     return texts
 

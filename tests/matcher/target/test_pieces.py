@@ -10,7 +10,8 @@ import pytest
 import soundfile
 
 from matcher.target import load_target, target_from_signal
-from shared.errors import EarwrightWarning, ParameterError, TargetError
+from shared.audio import Stretch
+from shared.errors import EarwrightError, EarwrightWarning, ParameterError, TargetError
 from tests.matcher.target.tones import RATE_HZ, padded, played_saw
 from tests.sequences import Played, demo_notes, recorded_notes, sequence
 
@@ -185,3 +186,64 @@ def test_an_echo_is_named_and_kept_out_of_the_note(tmp_path: Path) -> None:
     assert len(target.notes) == 1
     assert target.notes[0].signal.size < 0.5 * RATE_HZ
     assert any("taken for an echo" in text for text in target.notes[0].warnings)
+
+
+@pytest.mark.parametrize(
+    ("stretch", "pitch", "onset_s"),
+    [(Stretch(0.8, 1.6), 62.0, 0.9), (Stretch(1.55), 67.0, 1.7)],
+    ids=["from-to", "from"],
+)
+@ANY_NOTE
+def test_a_stretch_is_used_alone(
+    scale: Path, stretch: Stretch, pitch: float, onset_s: float
+) -> None:
+    """Of a longer recording the marked note is taken, and its time is that in the file."""
+    (note,) = load_target(scale, stretch=stretch).notes
+    assert note.note.midi_pitch == pytest.approx(pitch, abs=0.1)
+    assert note.source_onset_s == pytest.approx(onset_s, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("stretch", "message"),
+    [
+        ((0.8, 2.4), r"the stretch holds 2 notes, at 0\.\d+, 1\.\d+ s; it must hold one"),
+        ((9.0, None), r"ends at 2\.40 s, and what is used of it would begin at 9 s"),
+        ((0.0, 9.0), r"would end at 9 s"),
+        ((1.0, 1.0), r"the end must be later"),
+        ((0.85, 0.89), r"is 40 ms long"),
+        ((0.0, None, "left"), r"has 1 channel, and side is left"),
+        ((0.0, None, "rear"), r'side is "rear"; it must be left, right'),
+    ],
+    ids=["two-notes", "behind", "end-behind", "empty", "short", "mono", "no-side"],
+)
+@ANY_NOTE
+def test_a_stretch_that_is_not_there_is_refused(
+    scale: Path, stretch: tuple[Any, ...], message: str
+) -> None:
+    """Each with what was wrong, and what must be."""
+    path = scale.with_name("longer.flac")
+    soundfile.write(path, three_notes(), RATE_HZ)
+    with pytest.raises(EarwrightError, match=message):
+        load_target(path, stretch=Stretch(*stretch))
+
+
+@pytest.mark.parametrize(
+    ("sides", "used"),
+    [((1.0, 0.0), "left"), ((0.2, 1.0), "right"), ((1.0, -1.0), "what differs")],
+    ids=["left", "right", "sides"],
+)
+@ANY_NOTE
+def test_the_side_where_the_note_is_clearest_is_used(
+    tmp_path: Path, sides: tuple[float, float], used: str
+) -> None:
+    """Noise in the middle, or on the other side, of a stereo recording isn't folded in."""
+    note = padded(played_saw(60, gate_s=0.4), before_s=0.1)
+    noise = 0.2 * np.random.default_rng(1).standard_normal(note.size)
+    heard = {"left": (0.0, 1.0), "right": (1.0, 0.0), "what differs": (1.0, 1.0)}[used]
+    signal = 0.3 * (np.outer(note, sides) + np.outer(noise, heard))
+    path = written(tmp_path, signal)
+    (found,) = load_target(path).notes
+    assert any(used in text for text in found.warnings)
+    side = "sides" if used == "what differs" else used
+    (chosen,) = load_target(path, stretch=Stretch(side=side)).notes
+    np.testing.assert_array_equal(found.signal, chosen.signal)
