@@ -18,7 +18,7 @@ from shared import Float32Array, FloatArray, Note, ParameterError, usable_cores
 from voice import NoteRenderer
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from typing import Self
 
     from matcher.problem import Problem
@@ -62,6 +62,8 @@ class Evaluator:
         self._own = local()
         self._n_gates_set = 0
         self._whole = whole or self
+        # Asked before each batch, also of shortened notes; it may raise to end a search at once.
+        self.before_batch: Callable[[], object] = lambda: None
         # Candidates that were rendered, by their share of whole ones: length times notes.
         self.n_rendered = 0.0
 
@@ -138,6 +140,7 @@ class Evaluator:
         notes: Sequence[int] | None = None,
     ) -> FloatArray:
         """Score candidates note by note; fill the residuals of each note if there are any."""
+        self._whole.before_batch()
         chosen = range(len(self.notes)) if notes is None else notes
         self._whole.n_rendered += len(vectors) * float(self.shares[list(chosen)].sum())
         values = self.problem.values(vectors)

@@ -19,6 +19,7 @@ from matcher.runs import find_version
 from matcher.runs.searches import fitted_target, own_search
 from matcher.scoring import score_patch
 from matcher.search.gates import fit_gates
+from matcher.search.pruning import PLAIN_EVALUATIONS
 from matcher.search.run import SearchRun
 from matcher.search.stages import EvolutionStrategy, LocalSearch, Stage
 from matcher.selection import Selection, choose_space, with_values
@@ -55,6 +56,8 @@ SIGMA_WITHIN = 0.3
 # of 8 end in side valleys, too.
 FEW = 8
 POPULATION = 16
+# What the search leaves of its budget for switching off again what was off and isn't heard.
+PLAIN_SHARE = 0.1
 # Moving anything else leaves the phases of a performance as they are.
 _MOVES_PHASES = ("osc", "tune")
 
@@ -345,18 +348,20 @@ def _search(
     first = problem.vector(start.values, start.phases if begun.has_phases else ())
     moves_phases = not begun.has_phases or any(n.startswith(_MOVES_PHASES) for n in space.names)
     plan = _plan(space, is_narrow=begun.selection.within is not None, has_phases=moves_phases)
+    n_plain = round(PLAIN_SHARE * (begun.evals or PLAIN_EVALUATIONS / PLAIN_SHARE))
     with begun.evaluator(problem) as evaluator:
         run = SearchRun(
             evaluator,
             first[None, :],
             [False] * problem.n_notes,
-            seconds=begun.seconds,
-            evals=begun.evals,
+            seconds=begun.seconds and (1.0 - PLAIN_SHARE) * begun.seconds,
+            evals=begun.evals and begun.evals - n_plain,
             **options,
         )
         reason = run.search(DEFAULT_SAMPLER, begun.seed, plan, is_plain=False)
+        plain = run.made_plainer(first, n_plain)
         found = with_velocity_level(
-            problem, run.best, evaluator.targets, evaluator.notes, seed=begun.noise_seed
+            problem, plain, evaluator.targets, evaluator.notes, seed=begun.noise_seed
         )
     values = dict(zip(CATALOGUE.names, problem.values(found[None, :])[0].tolist(), strict=True))
     phases = problem.note_phases(found) if moves_phases else start.phases

@@ -16,7 +16,7 @@ from matcher.search.proposals import sweep_vectors
 from shared import CATALOGUE, PHASE_NAMES
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from matcher.problem import Problem
     from matcher.target import TargetNote
@@ -85,12 +85,19 @@ class Movements:
         if self.notes:
             compile_fit(self._problem, self.notes, self._base)
 
-    def prepare(self, n_left: int, *, is_timed: bool) -> None:
-        """Make the fits, unless the first stage has too few candidates."""
+    def prepare(
+        self, n_left: int, *, is_timed: bool, is_over: Callable[[], bool] = lambda: False
+    ) -> None:
+        """Make the fits, unless the first stage has too few candidates; fewer if it is over."""
         if self.notes and n_left >= _least_candidates(len(self.notes), is_timed=is_timed):
             began = time.perf_counter()
             self._vectors = movement_vectors(
-                self._problem, self.notes, self._base, n_best=N_FITS, seed=self._seed
+                self._problem,
+                self.notes,
+                self._base,
+                n_best=N_FITS,
+                seed=self._seed,
+                is_over=is_over,
             )
             self._took_s = time.perf_counter() - began
 
@@ -126,6 +133,7 @@ def movement_vectors(
     *,
     n_best: int,
     seed: int,
+    is_over: Callable[[], bool] = lambda: False,
 ) -> FloatArray:
     """Fit levels, detune, bends, pulse-width modulations and vibratos of both oscillators.
 
@@ -142,6 +150,8 @@ def movement_vectors(
 
     def fit(asked: tuple[int, bool]) -> list[MovementFit]:
         i_held, is_bent = asked
+        if is_over():
+            return []
         return fit_movement(tracks[is_bent][i_held], entries[i_held], seed=seed, n_best=n_best)
 
     # Two at once: one fit keeps one core busy.

@@ -33,6 +33,7 @@ __all__ = [
     "ALLOWANCE_RATIO",
     "ALLOWANCE_STEPS",
     "Pruning",
+    "kept_off",
     "moving_columns",
     "parts_off",
     "plain_after_fits",
@@ -75,12 +76,13 @@ class Pruning:
         recorder: Recorder,
         first_row: int,
         *,
+        n_most: int | None = None,
         after_batch: Callable[[], None],
     ) -> None:
         self._recorder = recorder
         self._after_batch = after_batch
         self._first_row = self._n_replayed = first_row
-        self._n_left = PLAIN_EVALUATIONS
+        self._n_left = min(PLAIN_EVALUATIONS, n_most or PLAIN_EVALUATIONS)
         if recorder.evals is not None:
             self._n_left = int(recorder.evals - first_row - recorder.record.n_apart)
 
@@ -140,16 +142,18 @@ def plain_vector(
     losses: Callable[[FloatArray], FloatArray],
     *,
     n_evaluations: int,
+    only: Collection[str] | None = None,
 ) -> FloatArray:
     """Set parts back to neutral that make no audible difference.
 
     Each part is tried by itself, then the least important ones together: 2, 4, 8 ..., which takes
-    a quarter of the candidates that one at a time would; `n_evaluations` at most.
+    a quarter of the candidates that one at a time would; `n_evaluations` at most. Parts with a
+    switch among `only`, all if left out.
     """
     limit = plain_limit(loss)
     plain = vector.copy()
     while True:
-        trials = _trials(problem, plain)
+        trials = _trials(problem, plain, only)
         if not len(trials) or len(trials) > n_evaluations:
             return plain
         scored = losses(trials)
@@ -170,7 +174,9 @@ def plain_limit(loss: float) -> float:
     return loss * (1.0 + ALLOWANCE_RATIO) + ALLOWANCE_STEPS
 
 
-def parts_off(problem: Problem, vector: FloatArray, switches: Collection[str]) -> FloatArray:
+def parts_off(
+    problem: Problem, vector: FloatArray, switches: Collection[str], *, has_pairs: bool = True
+) -> FloatArray:
     """Switch parts off that are on: one row for each of `switches`, then for each pair."""
     rows = []
     for i, parameter in enumerate(problem.space):
@@ -180,8 +186,32 @@ def parts_off(problem: Problem, vector: FloatArray, switches: Collection[str]) -
             row = vector.copy()
             row[i] = parameter.encode(off_value(parameter))
             rows.append(row)
-    rows += _pairs_off(problem, vector)
+    rows += _pairs_off(problem, vector) if has_pairs else []
     return np.array(rows).reshape(len(rows), problem.n_dimensions)
+
+
+def kept_off(
+    problem: Problem,
+    before: FloatArray,
+    vector: FloatArray,
+    loss: float,
+    losses: Callable[[FloatArray], FloatArray],
+    *,
+    n_evaluations: int,
+) -> FloatArray:
+    """Switch off again what was off before, unless it is heard; what is off is as it was."""
+    off = {
+        name
+        for name, place, parameter in zip(problem.space.names, before, problem.space, strict=False)
+        if name in SWITCHES
+        and _has_rest(parameter)
+        and place == parameter.encode(off_value(parameter))
+    }
+    plain = plain_vector(problem, vector, loss, losses, n_evaluations=n_evaluations, only=off)
+    kept = before.copy()
+    moving = moving_columns(problem, plain)
+    kept[moving] = plain[moving]
+    return kept
 
 
 def tidy(problem: Problem, vector: FloatArray) -> FloatArray:
@@ -234,9 +264,11 @@ def _is_smooth(problem: Problem, name: str) -> bool:
     return not problem.space[name].choices and problem.space[name].step is None
 
 
-def _trials(problem: Problem, vector: FloatArray) -> FloatArray:
+def _trials(
+    problem: Problem, vector: FloatArray, only: Collection[str] | None = None
+) -> FloatArray:
     """Candidates with one more part switched off each, shape (n_trials, n_dimensions)."""
-    switches = set(SWITCHES)
+    switches = set(SWITCHES if only is None else only)
     sounding = [
         name
         for name, place in zip(problem.space.names, vector, strict=False)
@@ -245,8 +277,8 @@ def _trials(problem: Problem, vector: FloatArray) -> FloatArray:
     can_fall_silent = any(problem.base[name] > 0.0 for name in LEVELS if name not in problem.space)
     if len(sounding) == 1 and not can_fall_silent:
         switches -= {*sounding}
-    rows = parts_off(problem, vector, switches)
-    swapped = with_oscillator_1_first(problem, vector)
+    rows = parts_off(problem, vector, switches, has_pairs=only is None)
+    swapped = None if only is not None else with_oscillator_1_first(problem, vector)
     return rows if swapped is None else np.concatenate([rows, swapped[None]])
 
 

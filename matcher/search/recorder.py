@@ -68,6 +68,11 @@ class Recorder:
         self._look = look
         self._started = time.monotonic()
 
+    @property
+    def rate(self) -> float:
+        """Whole candidates a second, on this machine as busy as it is."""
+        return self.evaluator.n_rendered / self.busy_s if self.busy_s else float("inf")
+
     def start_clock(self, elapsed_s: float) -> None:
         """Let the time of the search go on from `elapsed_s`."""
         self._started = time.monotonic() - elapsed_s

@@ -12,7 +12,7 @@ from matcher.problem import whole_vectors
 from matcher.search.checkpoint import Milestone, Position, Saving
 from matcher.search.gates import fit_gates_and_envelopes
 from matcher.search.onset_search import onset_starts
-from matcher.search.pruning import Pruning, moving_columns, tidy
+from matcher.search.pruning import Pruning, kept_off, moving_columns, tidy
 from matcher.search.recorder import Recorder, SearchState
 from matcher.search.stages import GATES_APART, REFIT, LocalSearch, OnsetStage
 
@@ -36,13 +36,21 @@ NEARLY = 0.85
 # An onset search takes such a share of what is left at most: its last batch may go beyond that.
 MOST_OF_REST = 0.9
 # Candidates a second, about, of one note: it decides how widely a search with a time to keep
-# looks around before it settles.
-USUAL_RATE = 800.0
+# looks around before it settles. Where a slow or busy machine tries fewer, what it does counts;
+# so many are tried to know.
+USUAL_RATE, N_PROBED = 800.0, 32
+# Of a time to keep: what partial fits may take, and correcting gates once. Making the patch plain
+# gets what the stages leave, and so many candidates at least.
+FITS_SHARE, GATES_SHARE, FEWEST_PLAIN = 0.3, 0.04, 100
 NEUTRAL_TITLE = "parts back to neutral"
 
 
 class _StopAskedError(Exception):
     """The caller wants the search to end."""
+
+
+class _BrokenOffError(_StopAskedError):
+    """The search ends within a step, which is begun again if it goes on."""
 
 
 class SearchRun:
@@ -132,24 +140,44 @@ class SearchRun:
         self._name, self._seed, self._plan = sampler_name, seed, plan
         self._is_plain, reason = is_plain, ""
         self._recorder.start_clock(0.0)
-        self._movements.prepare(self._n_left(plan[0].share), is_timed=self.evals is None)
+        if self.seconds is not None:
+            self._recorder.measure(np.repeat(self.starts[:1], N_PROBED, axis=0))
+        self._movements.prepare(
+            self._n_left(plan[0].share), is_timed=self.evals is None, is_over=self._ends_fits
+        )
         restored = self._saving.restore(self._n_steps)
         if restored is not None:
             self._at, reason = restored
+        self.evaluator.before_batch = self._break_off
+        is_whole = True
         try:
             with self._recorder.progress:
                 reason = self._take_steps() or reason
-        except _StopAskedError:
-            reason = "callback"
+        except _StopAskedError as error:
+            reason, is_whole = "callback", not isinstance(error, _BrokenOffError)
         except KeyboardInterrupt:
             if not len(self.record):
                 raise
             reason = "interrupted"
+        finally:
+            self.evaluator.before_batch = lambda: None
         self.elapsed_s = self._recorder.elapsed_s
-        # Ctrl-C in the middle of a batch: what was saved last is whole, this moment isn't.
-        if reason != "interrupted":
+        # In the middle of a step: what was saved last is whole, this moment isn't.
+        if is_whole and reason != "interrupted":
             self._saving.save(self._at, reason="" if reason == "callback" else reason, wait=True)
         return "stopped" if reason == "callback" else reason
+
+    def made_plainer(self, before: FloatArray, n_most: int) -> FloatArray:
+        """Switch off again what was off `before` the search, unless it is heard."""
+        with self._recorder.apart():
+            return kept_off(
+                self.evaluator.problem,
+                before,
+                self.best,
+                float(np.min(self.record.losses)),
+                self.evaluator.losses,
+                n_evaluations=n_most,
+            )
 
     @property
     def _n_steps(self) -> int:
@@ -254,8 +282,12 @@ class SearchRun:
         """Say how many candidates a share of the budget is; about, if the budget is a time."""
         if self.evals is not None:
             return round(self._n_recorded * share)
-        n_notes = self.evaluator.problem.n_notes
-        return round((self.seconds or 0.0) * share * USUAL_RATE / n_notes)
+        return round((self.seconds or 0.0) * share * self._rate)
+
+    @property
+    def _rate(self) -> float:
+        """Candidates a second, as usual or as this machine manages, if that is less."""
+        return min(USUAL_RATE / self.evaluator.problem.n_notes, self._recorder.rate)
 
     def _n_of_onset(self, stage: OnsetStage) -> int:
         """Say how many candidates decide whether an onset is searched, and how thoroughly."""
@@ -282,8 +314,11 @@ class SearchRun:
 
     def _fit_gates(self) -> None:
         """Correct the estimated gates, and record the best candidate as it fits to them."""
-        n_most = np.inf
-        if self.evals is not None:
+        if self.evals is None:
+            if self._is_nearly_over():
+                return
+            n_most = max(GATES_SHARE * (self.seconds or 0.0) * self._rate, FEWEST_FOR_GATES)
+        else:
             n_most = max(GATES_APART * self.evals, FEWEST_FOR_GATES)
             if self.evals - self.record.n_evaluations < FEWEST_LEFT + n_most:
                 return
@@ -299,7 +334,13 @@ class SearchRun:
 
     def _make_plain(self) -> None:
         """Switch off what can't be heard, and settle on the steps of a panel."""
-        step = Pruning(self._recorder, self._at.first_row, after_batch=self._after_tries)
+        n_most = None
+        if self.seconds is not None:
+            left_s = self.seconds - self._recorder.elapsed_s
+            n_most = max(FEWEST_PLAIN, round(left_s * self._rate))
+        step = Pruning(
+            self._recorder, self._at.first_row, n_most=n_most, after_batch=self._after_tries
+        )
         self._at.final, self._at.final_loss = step.take()
 
     def _after_tries(self) -> None:
@@ -307,6 +348,16 @@ class SearchRun:
         self._saving.save_if_due(self._at)
         if self.stop is not None and self.stop():
             raise _StopAskedError
+
+    def _break_off(self) -> None:
+        """End the search before a batch of whatever kind, once there is something to keep."""
+        if len(self.record) and self.stop is not None and self.stop():
+            raise _BrokenOffError
+
+    def _ends_fits(self) -> bool:
+        """Whether no further partial fit is to begin."""
+        is_late = self.seconds is not None and self._recorder.elapsed_s > FITS_SHARE * self.seconds
+        return is_late or (self.stop is not None and self.stop())
 
     def _search_stage(self, share: float) -> str:
         """Search as the step says until `share` of the budget is used."""
