@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -46,6 +46,8 @@ LEAST_TIMED, OTHER_NOTE_SHARE, LEAST_COUNTED = 400, 0.15, 200
 STAGE_SHARE, MOST_SWEPT = 16, 64
 # Fits that a search begins with, each in both orders of the oscillators.
 N_FITS = 4
+# How often a stop is looked for meanwhile.
+_LOOK_S = 0.1
 
 
 class Movements:
@@ -86,12 +88,22 @@ class Movements:
             compile_fit(self._problem, self.notes, self._base)
 
     def prepare(
-        self, n_left: int, *, is_timed: bool, is_over: Callable[[], bool] = lambda: False
+        self,
+        n_left: int,
+        *,
+        is_timed: bool,
+        is_over: Callable[[], bool] = lambda: False,
+        stop: Callable[[], bool] | None = None,
     ) -> None:
-        """Make the fits, unless the first stage has too few candidates; fewer if it is over."""
+        """Make the fits, unless the first stage has too few candidates; fewer if it is over.
+
+        Where somebody wants to stop there are none: whatever is at work ends unheard.
+        """
         if self.notes and n_left >= _least_candidates(len(self.notes), is_timed=is_timed):
             began = time.perf_counter()
-            self._vectors = movement_vectors(
+            pool = ThreadPoolExecutor(1)
+            made = pool.submit(
+                movement_vectors,
                 self._problem,
                 self.notes,
                 self._base,
@@ -99,6 +111,11 @@ class Movements:
                 seed=self._seed,
                 is_over=is_over,
             )
+            while not (wait({made}, _LOOK_S).done or (stop is not None and stop())):
+                pass
+            pool.shutdown(wait=False)
+            if made.done():
+                self._vectors = made.result()
             self._took_s = time.perf_counter() - began
 
     def deadline_s(self, seconds: float, share: float) -> float:

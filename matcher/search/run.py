@@ -143,7 +143,10 @@ class SearchRun:
         if self.seconds is not None:
             self._recorder.measure(np.repeat(self.starts[:1], N_PROBED, axis=0))
         self._movements.prepare(
-            self._n_left(plan[0].share), is_timed=self.evals is None, is_over=self._ends_fits
+            self._n_left(plan[0].share),
+            is_timed=self.evals is None,
+            is_over=self._ends_fits,
+            stop=self.stop,
         )
         restored = self._saving.restore(self._n_steps)
         if restored is not None:
@@ -356,8 +359,8 @@ class SearchRun:
 
     def _ends_fits(self) -> bool:
         """Whether no further partial fit is to begin."""
-        is_late = self.seconds is not None and self._recorder.elapsed_s > FITS_SHARE * self.seconds
-        return is_late or (self.stop is not None and self.stop())
+        is_timed = self.seconds is not None
+        return is_timed and self._recorder.elapsed_s > FITS_SHARE * (self.seconds or 0.0)
 
     def _search_stage(self, share: float) -> str:
         """Search as the step says until `share` of the budget is used."""
