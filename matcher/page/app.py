@@ -35,7 +35,14 @@ MEDIA_TYPES = {
 }
 
 
-def make_app(workspace: Workspace, *, token: str, port: int, hosts: Iterable[str] = ()) -> Guard:
+def make_app(
+    workspace: Workspace,
+    *,
+    token: str,
+    port: int,
+    hosts: Iterable[str] = (),
+    ending: threading.Event | None = None,
+) -> Guard:
     """Make the application.
 
     Parameters
@@ -48,13 +55,15 @@ def make_app(workspace: Workspace, *, token: str, port: int, hosts: Iterable[str
         Port that the server listens on.
     hosts : iterable of str
         Names besides those of loopback under which it may be called.
+    ending : threading.Event, optional
+        Set when the server ends: streams of events end then, too.
 
     Returns
     -------
     Guard
         An ASGI application.
     """
-    context = PageContext(workspace)
+    context = PageContext(workspace, ending or threading.Event())
 
     @asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:

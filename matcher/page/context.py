@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from matcher.comparing.running import BESIDE_S
 from matcher.defaults import DEFAULT_STRUCTURE
 from matcher.losses import PRESETS, TERM_WORDS
 from matcher.page.jobs import PageJobs
@@ -11,16 +12,18 @@ from matcher.page.runs import PageComparisons, PageRuns
 from matcher.page.sounds import SoundCache
 from matcher.page.structures import PageStructures
 from matcher.page.targets import PageTargets
-from shared import HEARING_CAUTION, Note, Patch
+from shared import HEARING_CAUTION, Note, Patch, usable_cores
 
 if TYPE_CHECKING:
+    from threading import Event
+
     from matcher.page.workspace import Workspace
 
 
 class PageContext:
     """Targets, structures, runs, comparisons, jobs and sounds of a workspace."""
 
-    def __init__(self, workspace: Workspace) -> None:
+    def __init__(self, workspace: Workspace, ending: Event) -> None:
         self.workspace = workspace
         self.targets = PageTargets(workspace)
         self.structures = PageStructures(workspace)
@@ -29,6 +32,7 @@ class PageContext:
         self.jobs = PageJobs(workspace)
         self.sounds = SoundCache()
         self.is_voice_ready = False
+        self.ending = ending
 
     def warm_up(self) -> None:
         """Compile the voice before the first key is pressed, or load what was compiled."""
@@ -48,6 +52,8 @@ class PageContext:
             "jobs": [job.to_dict() for job in self.jobs.list_all()[:40]],
             "structures": self.structures.list_all(),
             "default_structure": DEFAULT_STRUCTURE,
+            "n_at_once": usable_cores(),
+            "beside_s": BESIDE_S,
             "presets": {name: name for name in PRESETS},
             "term_words": dict(TERM_WORDS),
         }

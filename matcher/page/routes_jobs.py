@@ -188,7 +188,7 @@ async def _follow(context: PageContext, name: str, offset: int) -> AsyncIterator
     """Go through the events of a job until it is over."""
     folder = context.jobs.folder(name)
     silent_s = 0.0
-    while True:
+    while not context.ending.is_set():
         events, offset = await in_thread(read_events, folder, offset)
         for event in events:
             place = event.pop("next")

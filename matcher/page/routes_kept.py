@@ -18,8 +18,10 @@ from matcher.page.routing import (
 )
 from matcher.report.sheet import slack_text
 from matcher.runs import compare_patches, find_version, go_back, keep_version, list_versions
-from matcher.sheet import patch_sheet, resting_controls
-from shared import EarwrightError
+from matcher.runs.lock import lock_existing_run
+from matcher.runs.versions import forget_name
+from matcher.sheet import patch_sheet, plain_sheet, resting_controls
+from shared import EarwrightError, sha256_digest
 from shared.files import temporary_folder
 
 if TYPE_CHECKING:
@@ -78,6 +80,14 @@ def _keep(request: Request, document: dict[str, Any]) -> object:
     return {"version": keep_version(_path(request), name, _number_in(document)).number}
 
 
+def _unname(request: Request, document: dict[str, Any]) -> object:
+    """Take a name back."""
+    path = _path(request)
+    with lock_existing_run(path):
+        forget_name(path, text_in(document, "name"))
+    return {}
+
+
 def _back(request: Request, document: dict[str, Any]) -> object:
     """Make an earlier version the current state."""
     return {"version": go_back(_path(request), _number_in(document)).number}
@@ -87,18 +97,24 @@ def _set(request: Request, document: dict[str, Any]) -> object:
     """Keep values that were set by hand as a version."""
     from matcher import refine  # noqa: PLC0415  takes its time to load
 
-    path, values = _path(request), values_in(document)
+    path = _path(request)
+    now = find_version(path)
+    values = {k: x for k, x in values_in(document).items() if now.patch.values.get(k) != x}
+    if not values:
+        return {"version": now.number}
     refine(path, set_values=values, seconds=0.0, note=remark_in(document), progress=False)
     return {"version": find_version(path).number}
 
 
 def _slack(request: Request) -> dict[str, dict[str, object]]:
-    """Say how exactly controls have to be set; empty if the run was not explained."""
+    """Say how exactly controls have to be set; empty if this patch was not explained."""
     from matcher.explaining import Explanation  # noqa: PLC0415  only where it is asked for
 
     try:
         explanation = Explanation.load(_path(request))
     except EarwrightError:
+        return {}
+    if explanation.patch_digest != sha256_digest(_path(request) / "patch.json"):
         return {}
     structure = context_of(request).runs.structure_of(name_in(request))
     return {
@@ -112,10 +128,15 @@ def _slack(request: Request) -> dict[str, dict[str, object]]:
 
 
 def _sheet(request: Request) -> dict[str, Any]:
-    """Make the rows of the patch sheet."""
+    """Make the rows of the patch sheet; what a step of each control does takes its time."""
     runs, name = context_of(request).runs, name_in(request)
     run, structure, slack = runs.load(name), runs.structure_of(name), _slack(request)
-    rows = patch_sheet(run.patch, structure, note=run.notes[0].played)
+    is_plain = "plain" in request.query_params
+    rows = (
+        plain_sheet(run.patch, structure)
+        if is_plain
+        else patch_sheet(run.patch, structure, note=run.notes[0].played)
+    )
     return {
         "rows": [row.to_dict() | {"slack": slack.get(row.name, {}).get("text")} for row in rows],
         "resting": [row.to_dict() for row in resting_controls(run.patch, structure)],
@@ -127,13 +148,16 @@ def _sheet(request: Request) -> dict[str, Any]:
 def _sheet_text(request: Request) -> Response:
     """Send the patch sheet as text."""
     name = name_in(request)
-    text = _as_text(name, _sheet(request))
+    text = _as_text(context_of(request).runs.describe(name), _sheet(request))
     return download(text.encode(), f"{name}-sheet.txt", "text/plain; charset=utf-8")
 
 
-def _as_text(name: str, sheet: Mapping[str, Any]) -> str:
-    """Write the sheet in columns."""
-    lines = [f"Patch sheet of {name} ({sheet['structure']})"]
+def _as_text(run: Mapping[str, Any], sheet: Mapping[str, Any]) -> str:
+    """Write the sheet in columns, and whose it is."""
+    version = f", version {run['version']['number']}" if run["version"] else ""
+    keys = ", ".join(dict.fromkeys(note["pitch"] for note in run["notes"]))
+    lines = [f"Patch sheet of {run['name']} ({sheet['structure']}){version}"]
+    lines += [f"Played on {keys}, distance {run['loss']['end']['total']:.2f} from the target"]
     part = None
     for row in sheet["rows"]:
         if row["part"] != part:
@@ -142,7 +166,7 @@ def _as_text(name: str, sheet: Mapping[str, Any]) -> str:
         columns = (f"  {row['label']:22}", f"{row['value']:>14}", f"  {row['panel'] or '':8}")
         lines.append("".join((*columns, row["slack"] or "")).rstrip())
     if sheet["resting"]:
-        lines += ["", "At rest"]
+        lines += ["", "Off"]
         lines += [
             f"  {row['part']}, {row['label']}: {row['panel'] or row['value']}"
             for row in sheet["resting"]
@@ -184,6 +208,7 @@ ROUTES = [
     get("/api/runs/{name}/versions", _versions),
     get("/api/runs/{name}/diff", _diff),
     post("/api/runs/{name}/keep", _keep),
+    post("/api/runs/{name}/unname", _unname),
     post("/api/runs/{name}/back", _back),
     post("/api/runs/{name}/set", _set),
     get("/api/runs/{name}/slack", _slack),

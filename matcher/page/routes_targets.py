@@ -18,6 +18,7 @@ from matcher.page.routing import (
 )
 from matcher.page.structures import MAX_STRUCTURE_BYTES, describe_parameters
 from matcher.page.targets import MAX_FILE_BYTES
+from matcher.target.note import NoPitchError
 from shared import ParameterError
 
 if TYPE_CHECKING:
@@ -29,7 +30,12 @@ async def _add(request: Request) -> Response:
     """Keep a recording."""
     targets, given = context_of(request).targets, request.query_params
     content = await read_body(request, MAX_FILE_BYTES)
-    name = await in_thread(lambda: targets.add(given.get("name", ""), content, to=given.get("to")))
+    options = {"to": given.get("to"), "pitch": given.get("pitch")}
+    try:
+        name = await in_thread(lambda: targets.add(given.get("name", ""), content, **options))
+    except NoPitchError:
+        text = "no pitch is found in it. Which key is to play it?"
+        return answer({"error": text, "needs": "pitch"}, 422)
     return answer({"name": name}, 201)
 
 

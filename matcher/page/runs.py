@@ -15,7 +15,7 @@ from matcher.page.targets import quietly
 from matcher.page.workspace import Kept
 from matcher.report.drawings import comparison_drawings, keyboard_drawings
 from matcher.report.notes import drawings_of, read_notes
-from matcher.runs import find_version
+from matcher.runs import find_version, list_versions
 from matcher.runs.folder import load_patch_and_structure, load_run
 from matcher.runs.lock import lock_run
 from matcher.runs.searches import list_searches
@@ -28,6 +28,7 @@ from shared import (
     Patch,
     RunFolderError,
     StructureError,
+    pitch_name,
     read_recording,
 )
 from voice import Structure, load_structure
@@ -119,6 +120,8 @@ class PageRuns:
             "hearable": present_parts(run.patch.values),
             "groups": {name: name for name in sorted({each.group for each in CATALOGUE})},
             **{key: document.get(key) for key in kept},
+            "version": _current(self.path(name)),
+            "closest_tried": _closest_tried(document),
             "end_text": stop_reason_text(document.get("stop_reason")),
             "history": document.get("history", []),
             "warnings": document.get("warnings", []),
@@ -307,11 +310,28 @@ def _end_loss(run: RunFolder) -> object:
     return end.get("total") if isinstance(end, dict) else None
 
 
+def _current(path: Path) -> dict[str, object] | None:
+    """Say which version a run shows; None for one that has none."""
+    versions = list_versions(path)
+    if not versions:
+        return None
+    last = versions[-1]
+    name = last.names[-1] if last.names else ""
+    return {"number": last.number, "kind": last.kind, "parent": last.parent, "name": name}
+
+
+def _closest_tried(document: Mapping[str, Any]) -> float | None:
+    """Return the smallest loss of the search, which may be that of a patch with more parts."""
+    losses = [point.get("loss") for point in document.get("history") or []]
+    return min((x for x in losses if isinstance(x, (int, float))), default=None)
+
+
 def _describe_note(note: RunNote, entry: Mapping[str, Any]) -> dict[str, object]:
     """Describe one note of a run."""
     return {
         "name": note.name,
         "midi_pitch": note.played.midi_pitch,
+        "pitch": pitch_name(note.played.midi_pitch),
         "velocity": note.played.velocity,
         "gate_s": note.played.gate_s,
         "onset_s": entry.get("onset_s"),

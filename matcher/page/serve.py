@@ -60,9 +60,13 @@ def serve(
     remove_abandoned_folders()
     listener = _listen(host, port)
     taken = int(listener.getsockname()[1])
-    token = new_token()
+    token, ending = new_token(), threading.Event()
     app = make_app(
-        workspace, token=token, port=taken, hosts=() if is_loopback(host) else _names(host)
+        workspace,
+        token=token,
+        port=taken,
+        ending=ending,
+        hosts=() if is_loopback(host) else _names(host),
     )
     address = f"http://{_shown(host)}:{taken}/?token={token}"
     if not is_loopback(host):
@@ -86,10 +90,10 @@ def serve(
         timeout_graceful_shutdown=_PATIENCE_S,
     )
     with listener:
-        _quiet_server(config).run(sockets=[listener])
+        _quiet_server(config, ending).run(sockets=[listener])
 
 
-def _quiet_server(config: uvicorn.Config) -> uvicorn.Server:
+def _quiet_server(config: uvicorn.Config, ending: threading.Event) -> uvicorn.Server:
     """Make a server for which Ctrl-C and SIGTERM are its end, however often, and no error."""
     import uvicorn  # noqa: PLC0415  only for this command
 
@@ -98,6 +102,7 @@ def _quiet_server(config: uvicorn.Config) -> uvicorn.Server:
 
         def handle_exit(self, *_: object) -> None:
             """End as soon as what is open is closed, which takes a second at most."""
+            ending.set()
             self.should_exit = True
 
         @contextlib.contextmanager

@@ -159,6 +159,7 @@ def _control(structure: Structure, name: str) -> dict[str, object]:
         "neutral": parameter.neutral,
         "accepted": parameter.accepted,
         "is_free": is_free,
+        "is_stepped": bool(parameter.choices) or parameter.step is not None,
         "linked_to": structure.links.get(name),
         "places": [
             (value, text, panel_text(name, value, structure)) for value, text in _places(parameter)

@@ -17,12 +17,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matcher.page.sounds import picture, wav_bytes
-from matcher.page.workspace import Kept, free_file, plain_file_name
+from matcher.page.workspace import Kept, free_file, plain_file_name, without_commands
 from matcher.runs.layout import safe_name
 from matcher.target import load_target
 from matcher.target.manifest import read_manifest
-from shared import AudioError, EarwrightWarning, ParameterError, pitch_name, write_atomic
+from shared import (
+    AudioError,
+    EarwrightWarning,
+    ParameterError,
+    pitch_name,
+    write_atomic,
+)
 from shared.audio import quiet_decoder
+from shared.notes import parse_pitch
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -64,11 +71,15 @@ class PageTargets:
         """Return the place of a manifest in the workspace, for `matcher.load_target`."""
         return (self.folder(name) / MANIFEST).relative_to(self._workspace.root).as_posix()
 
-    def add(self, file_name: str, content: bytes, *, to: str | None = None) -> str:
+    def add(
+        self, file_name: str, content: bytes, *, to: str | None = None, pitch: str | None = None
+    ) -> str:
         """Keep a recording in a new target or in one that is there, and return its name.
 
         Of what `matcher.load_target` doesn't take, nothing stays.
         """
+        given: Entry = {} if pitch is None else {"pitch": pitch}
+        midi_pitch = None if pitch is None else parse_pitch(pitch)
         stem, suffix = _checked_name(file_name)
         if to is None:
             if len(self.names()) >= MAX_TARGETS:
@@ -84,8 +95,9 @@ class PageTargets:
         try:
             write_atomic(path, content, overwrite=False)
             check_length(path)
-            entries.append({"file": path.name})
-            _load_quietly(path)
+            entries.append({"file": path.name, **given})
+            with quietly():
+                load_target(path, midi_pitch=midi_pitch)
             _write(folder / MANIFEST, entries)
         except Exception:
             path.unlink(missing_ok=True)
@@ -258,7 +270,7 @@ def _describe_note(note: TargetNote, entry: Mapping[str, object]) -> dict[str, o
         "noise_floor_db": note.noise_floor_db,
         "estimated": sorted(note.estimated),
         "heard": heard,
-        "warnings": list(note.warnings),
+        "warnings": [without_commands(text) for text in note.warnings],
         "picture": picture(note.signal, note.sample_rate_hz),
     }
 

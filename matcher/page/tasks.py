@@ -286,8 +286,10 @@ def _text_of(error: Exception) -> str:
     from shared import EarwrightError  # noqa: PLC0415  after the first event
 
     if isinstance(error, EarwrightError):
-        return str(error)
-    return f"An error of the program: {type(error).__name__}: {error}. See log.txt of the job."
+        from matcher.page.workspace import without_commands  # noqa: PLC0415
+
+        return without_commands(str(error))
+    return f"An error of the program: {type(error).__name__}: {error}."
 
 
 if __name__ == "__main__":

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 Value = TypeVar("Value")
 OWN_FOLDER = "earwright-page"
 # What `safe_name` makes holds no separators; a leading dot would be hidden, or the folder above.
+_SENTENCE_END = re.compile(r"(?<=[.!?])\s+")
+_TYPED = re.compile(r"(?<!\S)--[a-z]|`|\bearwright [a-z]|\bPython\b")
 _NAME = re.compile(r"[^./\\\0][^/\\\0]{0,199}")
 
 
@@ -112,8 +114,8 @@ class Workspace:
         return place
 
     def shown(self, text: str) -> str:
-        """Take the folder out of a sentence: it is the user's own, and of no use there."""
-        return text.replace(str(self.root / "x")[:-1], "")
+        """Take the folder out of a text, and what only helps who types commands."""
+        return without_commands(text.replace(str(self.root / "x")[:-1], ""))
 
 
 class Kept(Generic[Value]):
@@ -136,6 +138,12 @@ class Kept(Generic[Value]):
             while len(self._values) > self._most:
                 self._values.popitem(last=False)
         return value
+
+
+def without_commands(text: str) -> str:
+    """Leave out sentences that name options, commands or Python, unless nothing else is left."""
+    kept = [each for each in _SENTENCE_END.split(text) if not _TYPED.search(each)]
+    return " ".join(kept) or text
 
 
 def numbered(name: str, number: int) -> str:

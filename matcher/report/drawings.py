@@ -240,9 +240,10 @@ def search_drawing(run: Mapping[str, Any]) -> Drawing | None:
 def keyboard_drawings(keyboard: Keyboard) -> Iterator[Drawing]:
     """List the pictures of a keyboard check."""
     loudest = loudest_lufs(keyboard)
+    louder_first = sorted(keyboard.velocities, reverse=True)
 
     def curves(value: Callable[[KeyRow], float | None]) -> list[KeyCurve]:
-        every = [_key_curve(keyboard, velocity, value) for velocity in keyboard.velocities]
+        every = [_key_curve(keyboard, velocity, value) for velocity in louder_first]
         return [curve for curve in every if np.isfinite(curve.values).any()]
 
     loudness = curves(

@@ -24,6 +24,7 @@ __all__ = [
     "add_version",
     "compare_patches",
     "find_version",
+    "forget_name",
     "list_versions",
     "name_version",
 ]
@@ -323,6 +324,14 @@ def name_version(run: str | Path, name: str, version: str | int | None = None) -
     kept = _NameFile(version=found.number, name=title, created=created)
     write_document(folder / KEPT_FOLDER / f"{title}.json", kept, overwrite=False)
     return replace(found, names=(*found.names, title))
+
+
+def forget_name(run: str | Path, name: str) -> None:
+    """Take a name back; its version stays. Whoever calls holds the lock of the run."""
+    folder = Path(run) / VERSIONS_FOLDER
+    if not any(name in names for names in _kept_names(folder).values()):
+        raise RunFolderError(f'{run} has no version that is called "{name}".', path=run)
+    (folder / KEPT_FOLDER / f"{name}.json").unlink()
 
 
 def _named(run: str | Path, folder: Path, text: str) -> Version:

@@ -65,6 +65,10 @@ _VELOCITY = re.compile(r"(?:v|vel)(\d{1,3})", re.ASCII | re.IGNORECASE)
 Names: TypeAlias = "str | float | Sequence[str | float]"
 
 
+class NoPitchError(TargetError):
+    """No pitch is found in a sound, and nobody has said one."""
+
+
 @dataclass(frozen=True)
 class GivenNote:
     """What the user says about one note; None where nothing is said."""
@@ -274,9 +278,9 @@ def _without_measurement(given: float | None, named: float | None, source: str) 
             f"{source}: no pitch is found in the sound; {pitch_name(named)} of the name is taken."
         )
         return ChosenPitch(named, warning=f"{text} Give --pitch to decide otherwise.")
-    raise TargetError(
+    raise NoPitchError(
         f"{source}: no pitch is found in the sound, and the file name has none. Give it, for "
-        "instance --pitch C4, or midi_pitch=60 from Python.",
+        "instance --pitch C4.",
         path=source,
     )
 

@@ -3,12 +3,14 @@
 async function checked(answer) {
   if (answer.ok) return answer;
   let text = `The server answered ${answer.status}.`;
+  let needsPitch = false;
   try {
-    text = (await answer.clone().json()).error || text;
+    const said = await answer.clone().json();
+    [text, needsPitch] = [said.error || text, said.needs === "pitch"];
   } catch {
     text = (await answer.text()) || text;
   }
-  throw new Error(text);
+  throw Object.assign(new Error(text), { needsPitch });
 }
 
 async function send(path, options = {}) {

@@ -52,18 +52,32 @@ const NAMES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
 export const keyName = (pitch) => `${NAMES[((Math.round(pitch) % 12) + 12) % 12]}${Math.floor(Math.round(pitch) / 12) - 1}`;
 
 let fading = null;
-export function say(text, isProblem = false) {
+// A problem stays until something goes well again, or another view is opened; `next` is where to go.
+export function say(text, isProblem = false, next = null) {
   const place = document.getElementById("message");
-  replace(place, text && h("p", { class: isProblem ? "problem" : "good" }, text,
-    button("Close", () => place.replaceChildren(), { class: "small" })));
+  const close = () => place.replaceChildren();
+  replace(place, text && h("p", { class: isProblem ? "problem" : "good" }, h("span", {}, text),
+    next && button(next[0], () => { close(); next[1](); }, { class: "small main" }), button("Close", close, { class: "small" })));
   clearTimeout(fading);
-  if (text && !isProblem) fading = setTimeout(() => place.replaceChildren(), 6000);
+  if (text && !isProblem && !next) fading = setTimeout(close, 6000);
 }
 
+export function endProblem() {
+  const place = document.getElementById("message");
+  if (place.querySelector(".problem")) place.replaceChildren();
+}
+
+let attempts = 0;
+let failed = 0;
 export async function attempt(work) {
+  attempts += 1;
+  const mine = attempts;
   try {
-    return await work();
+    const made = await work();
+    if (mine > failed) endProblem();
+    return made;
   } catch (error) {
+    failed = attempts;
     say(error.message, true);
     return null;
   }

@@ -171,7 +171,7 @@ export function paintCurves(context, width, height, { curves, xMax, xText, yMax 
   const bottom = height - 18;
   const top = 22;
   const xOf = (value) => left + (value / xMax) * (width - left);
-  const yOf = (value) => bottom - (Math.min(value, yMax) / yMax) * (bottom - top);
+  const yOf = (value) => bottom - (value / yMax) * (bottom - top);
   context.font = "11px system-ui, sans-serif";
   context.textBaseline = "middle";
   const step = [0.5, 1, 2, 5, 10, 20].find((each) => yMax / each <= 5) || 50;
@@ -186,6 +186,10 @@ export function paintCurves(context, width, height, { curves, xMax, xText, yMax 
   context.textBaseline = "bottom";
   context.fillText("0", left, height);
   context.fillText(xText, width - context.measureText(xText).width - 2, height);
+  context.save();
+  context.beginPath();
+  context.rect(left, top, width - left, bottom - top);
+  context.clip();
   for (const { points, ink, weight = 1.5 } of curves) {
     context.beginPath();
     points.forEach(([x, y], i) => (i ? context.lineTo(xOf(x), yOf(y)) : context.moveTo(xOf(x), yOf(y))));
@@ -193,4 +197,5 @@ export function paintCurves(context, width, height, { curves, xMax, xText, yMax 
     context.lineWidth = weight;
     context.stroke();
   }
+  context.restore();
 }

@@ -11,6 +11,7 @@ const now = { key: null, target: null, match: null, marks: [] };
 const replacing = newest();
 let strip = null;
 let everywhere = null;
+let whose = null;
 
 function build() {
   strip = canvas("Level of target and match over time", "strip", (context, width, height) => {
@@ -32,20 +33,26 @@ function build() {
   const { play, heard, loop, speed, level } = player.controls;
   play.setAttribute("aria-keyshortcuts", "Space");
   listenToKeys(player, (event) => !root().hidden && (everywhere.checked || root().contains(event.target)));
-  const more = button("More", () => {
-    const isOpen = root().classList.toggle("open");
+  // One line, until more is wanted.
+  const open = (isOpen) => {
+    root().classList.toggle("open", isOpen);
     more.setAttribute("aria-expanded", String(isOpen));
-  }, { class: "more", "aria-expanded": "false" });
+    more.textContent = isOpen ? "Less" : "More";
+    sessionStorage.setItem("player", isOpen ? "open" : "");
+  };
+  const more = button("More", () => open(!root().classList.contains("open")), { class: "more" });
+  whose = h("span", { class: "whose" });
   // WCAG 2.2, 2.1.4: single letters can be turned off, and then work in the player only.
   everywhere = h("input", { type: "checkbox", id: "everywhere", checked: localStorage.getItem("keys") !== "player",
     on: { change: () => localStorage.setItem("keys", everywhere.checked ? "page" : "player") } });
-  for (const each of [loop, speed, level]) each.classList.add("extra");
   level.append(meter);
   replace(root(),
-    h("div", { class: "strip-box", title: "Click to play from here", on: { click: seek } }, strip, head),
-    h("div", { class: "player-row" }, play, heard, more, loop, speed, level),
-    h("p", { class: "quiet keys-hint" }, "Start with the monitor level down. Space plays and stops, X switches. Half speed sounds an octave lower. ",
+    h("div", { class: "player-row" }, play, heard, whose, more),
+    h("div", { class: "strip-box extra", title: "Click to play from here", on: { click: seek } }, strip, head),
+    h("div", { class: "player-row extra" }, loop, speed, level),
+    h("p", { class: "quiet keys-hint extra" }, "Start with the monitor level down. Space plays and stops, X switches. Half speed sounds an octave lower. ",
       h("label", { class: "check" }, everywhere, " Both keys work anywhere on the page")));
+  open(sessionStorage.getItem("player") === "open");
 }
 
 function seek(event) {
@@ -69,6 +76,7 @@ export function showPair(key, { target, match, marks, onset, targetSound, matchS
     player.show([{ name: title, onsetS: onset ?? 0.02, sounds }]);
   }
   root().setAttribute("aria-label", `Player: ${title || "target and match"}`);
+  whose.textContent = title || "";
   const words = (marks || []).map(([at, text]) => `${text} at ${milliseconds(at)}`).join(", ");
   strip.setAttribute("aria-label", `Level of target and match over time. ${words}`);
   strip.repaint();

@@ -1,18 +1,19 @@
 // Beginning: the address holds the key only until here; then views follow the address.
 
-import { attempt, button, h, put, replace, say } from "./dom.js";
+import { attempt, button, endProblem, h, number, put, replace, say } from "./dom.js";
+import { isUnsaved, saveAll } from "./draft.js";
 import { stopClip } from "./player.js";
-import { VIEWS, go, newest, read, refresh, store } from "./store.js";
+import { VIEWS, completed, go, newest, read, refresh, store } from "./store.js";
 import * as compare from "./view-compare.js";
 import * as exported from "./view-export.js";
 import * as how from "./view-how.js";
-import * as listen from "./view-listen.js";
 import * as match from "./view-match.js";
+import * as patch from "./view-patch.js";
 import * as shape from "./view-shape.js";
 import * as target from "./view-target.js";
 import * as versions from "./view-versions.js";
 
-const views = { target, match, listen, shape, versions, how, compare, export: exported };
+const views = { target, match, patch, shape, versions, how, compare, export: exported };
 const view = document.getElementById("view");
 const work = document.getElementById("work");
 const steps = document.getElementById("steps");
@@ -35,11 +36,12 @@ function fillChoices(chosen) {
     element.value = current || "";
     element.onchange = () => change(element.value);
   };
-  fill("choose-target", state.targets, chosen.target, state.targets.length ? "choose" : "none yet",
-    (value) => go({ target: value || null, note: 0 }));
+  fill("choose-target", state.targets, chosen.target, state.targets.length ? "the recording of this match" : "none yet",
+    (value) => go({ target: value || null, note: 0, job: null }));
   fill("choose-run", state.runs.filter((run) => !run.problem).map((run) => run.name), chosen.run,
-    state.runs.length ? "choose" : "none yet",
-    (value) => go({ run: value || null, note: 0, target: state.runs.find((run) => run.name === value)?.target || chosen.target, view: ["target", "match", "compare"].includes(chosen.view) ? "listen" : chosen.view }));
+    state.runs.length ? "none of this target" : "none yet",
+    (value) => value && go({ run: value, note: 0, job: null, view: ["target", "match", "compare"].includes(chosen.view) ? "patch" : chosen.view }));
+  document.getElementById("unsaved").hidden = !chosen.run || !isUnsaved(chosen.run);
   const query = new URLSearchParams();
   for (const key of ["target", "run"]) if (chosen[key]) query.set(key, chosen[key]);
   VIEWS.forEach(([name, text], i) => {
@@ -63,8 +65,10 @@ const rows = new Map();
 
 // Work that runs is seen from every view, also when another window has begun it. Rows stay while
 // their figures change, so that a button keeps the focus.
+const isBusy = (job) => ["starting", "running", "stopping"].includes(job.state);
 function showWork(chosen) {
-  const busy = store.state.jobs.filter((job) => ["starting", "running", "stopping"].includes(job.state));
+  const busy = store.state.jobs.filter(isBusy);
+  announce(chosen);
   const wanted = new Map(busy.map((job) => [job.name, job]));
   for (const [name, row] of rows) {
     if (name === "voice" ? store.state.is_voice_ready : !wanted.has(name)) {
@@ -95,17 +99,25 @@ function showWork(chosen) {
   }
 }
 
-function completed(chosen) {
-  const { state } = store;
-  const runs = state.runs.filter((run) => !run.problem);
-  const found = { ...chosen };
-  if (!runs.some((run) => run.name === found.run)) {
-    found.run = (runs.find((run) => run.target && run.target === found.target) || runs[0])?.name || null;
+// Work that has ended says so wherever one is; where nothing else is being looked at, it is chosen.
+let atWork = new Set();
+function announce(chosen) {
+  const ended = store.state.jobs.filter((job) => atWork.has(job.name) && !isBusy(job));
+  atWork = new Set(store.state.jobs.filter(isBusy).map((job) => job.name));
+  for (const job of ended) {
+    if (store.told.has(job.name)) continue;
+    store.told.add(job.name);
+    const { run, loss, comparison } = job.last.done || {};
+    if (job.state !== "done") {
+      say(`${KINDS[job.kind]} ${job.title}: ${job.last.failed?.text || "it was ended from outside."}`, true);
+    } else if (VIEW_OF[job.kind]) {
+      const view = VIEW_OF[job.kind];
+      if (view !== chosen.view) say(`${KINDS[job.kind]} ${job.title}: done.`, false, ["Show it", () => go(comparison ? { view } : { view, run })]);
+    } else if (run) {
+      say(`${run} is ready${Number.isFinite(loss) ? `: distance ${number(loss)}` : ""}.`, false, ["Show the patch", () => go({ view: "patch", run })]);
+      if (["target", "match"].includes(chosen.view)) go({ run, target: job.settings.target || chosen.target }, true);
+    }
   }
-  if (!state.targets.includes(found.target)) {
-    found.target = runs.find((run) => run.name === found.run)?.target || state.targets[0] || null;
-  }
-  return found;
 }
 
 // What had the focus before a view was built anew has it afterwards, if it is there again.
@@ -130,6 +142,8 @@ async function render() {
   const isNewest = rendering();
   const asked = read();
   document.body.dataset.ready = "";
+  if (asked.view !== shown) endProblem();
+  if (asked.view !== "shape") await attempt(saveAll);
   const state = await attempt(refresh);
   if (!state || !isNewest()) return;
   const chosen = { ...completed(asked), isGone: () => !isNewest() };
@@ -149,33 +163,36 @@ async function render() {
   if (!isNewest()) return;
   if (isNew) {
     view.focus({ preventScroll: true });
-    window.scrollTo(0, 0);
+    document.getElementById("page").scrollTo(0, 0);
   } else if (!isFirst) restore(marked);
   document.body.dataset.ready = chosen.view;
 }
 
-async function relist() {
-  if (!(await attempt(refresh))) return;
+async function look() {
+  try {
+    await refresh();
+  } catch {
+    document.body.classList.add("offline");
+    return;
+  }
+  document.body.classList.remove("offline");
   const chosen = completed(read());
   fillChoices(chosen);
   showWork(chosen);
 }
 
-window.addEventListener("hashchange", render);
-window.addEventListener("listed", relist);
-window.addEventListener("unhandledrejection", (event) => say(String(event.reason?.message || event.reason), true));
-// Other windows and the command line make runs, too.
-setInterval(async () => {
-  if (document.hidden) return;
-  try {
-    await refresh();
-    const chosen = completed(read());
-    fillChoices(chosen);
-    showWork(chosen);
-    document.body.classList.remove("offline");
-  } catch {
-    document.body.classList.add("offline");
+// Other windows and the command line make runs, too; what runs is looked at more often.
+async function keepLooking() {
+  for (;;) {
+    await new Promise((later) => { setTimeout(later, atWork.size ? 1500 : 4000); });
+    if (!document.hidden) await look();
   }
-}, 4000);
+}
+
+window.addEventListener("hashchange", render);
+window.addEventListener("listed", look);
+window.addEventListener("draft", () => store.state && fillChoices(completed(read())));
+window.addEventListener("unhandledrejection", (event) => say(String(event.reason?.message || event.reason), true));
 
 render();
+keepLooking();

@@ -8,7 +8,7 @@ export { newest } from "./player.js";
 export const VIEWS = [
   ["target", "Target"],
   ["match", "Match"],
-  ["listen", "Listen"],
+  ["patch", "Patch"],
   ["shape", "Shape"],
   ["versions", "Versions"],
   ["how", "How it works"],
@@ -16,7 +16,8 @@ export const VIEWS = [
   ["export", "Export"],
 ];
 
-export const store = { state: null };
+// `told` are the jobs of whose end somebody has heard.
+export const store = { state: null, told: new Set() };
 
 export function read() {
   const [view, query] = location.hash.replace(/^#\/?/, "").split("?");
@@ -32,6 +33,11 @@ export function read() {
 
 export function go(changes, isQuiet = false) {
   const now = { ...read(), ...changes };
+  // Target and match belong together: the one that is chosen brings the other along.
+  if ("run" in changes && !("target" in changes)) {
+    const run = store.state?.runs.find((each) => each.name === changes.run);
+    if (run) now.target = run.target;
+  } else if ("target" in changes && !("run" in changes)) now.run = null;
   const query = new URLSearchParams();
   for (const key of ["target", "run", "job"]) if (now[key]) query.set(key, now[key]);
   if (now.note) query.set("note", now.note);
@@ -39,6 +45,19 @@ export function go(changes, isQuiet = false) {
   if (isQuiet) history.replaceState(null, "", address);
   else if (location.hash !== address) location.hash = address;
   else window.dispatchEvent(new HashChangeEvent("hashchange"));
+}
+
+// What the address leaves open. A target has its own matches, the newest first; a match that the
+// command line has made from other files has no target here.
+export function completed(chosen) {
+  const { state } = store;
+  const runs = state.runs.filter((run) => !run.problem);
+  const target = state.targets.includes(chosen.target) ? chosen.target : null;
+  const named = runs.find((run) => run.name === chosen.run);
+  const first = target || named ? target : state.targets[0] || null;
+  const run = named && (!target || named.target === target) ? named
+    : first ? runs.find((each) => each.target === first) : runs[0];
+  return { ...chosen, run: run?.name || null, target: first || run?.target || null };
 }
 
 const asking = newest();

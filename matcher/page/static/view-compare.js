@@ -1,7 +1,7 @@
 // Compare: several structures on the same target; curves that grow, the verdict, and both by ear.
 
 import * as api from "./api.js";
-import { attempt, button, field, figures, h, newId, number, replace, say, scrollable } from "./dom.js";
+import { attempt, button, endProblem, field, figures, h, newId, number, replace, say, scrollable } from "./dom.js";
 import * as player from "./foot.js";
 import { go, newest, refresh } from "./store.js";
 
@@ -47,15 +47,31 @@ function form(chosen, state) {
   const boxes = state.structures.map((each) => {
     const id = newId("structure");
     const box = h("input", { type: "checkbox", id, value: each.name, checked: picked.has(each.name),
-      on: { change: () => (box.checked ? picked.add(each.name) : picked.delete(each.name)) } });
+      on: { change: () => {
+        if (box.checked) picked.add(each.name);
+        else picked.delete(each.name);
+        endProblem();
+        tell();
+      } } });
     return h("div", { class: "pick" }, box, h("label", { for: id }, h("b", {}, each.name), h("span", { class: "quiet" }, each.meaning)));
   });
   const seconds = h("input", { type: "number", min: "1", max: "86400", value: String(settings.seconds), id: "compare-seconds",
-    on: { change: () => { settings.seconds = Number(seconds.value); } } });
+    on: { input: () => { settings.seconds = Number(seconds.value); tell(); } } });
   const seeds = h("input", { type: "number", min: "1", max: "50", value: String(settings.seeds), id: "compare-seeds",
-    on: { change: () => { settings.seeds = Number(seeds.value); } } });
+    on: { input: () => { settings.seeds = Number(seeds.value); tell(); } } });
+  // What it takes is told before: runs are made side by side as far as there are processors.
+  const total = h("span", { class: "quiet beside", id: "compare-total" });
+  const tell = () => {
+    const n = picked.size * Number(seeds.value);
+    const all = Math.ceil(n / state.n_at_once) * (Number(seconds.value) + state.beside_s);
+    total.textContent = picked.size < 2 ? "Choose at least two structures." : `${n} runs, about ${all < 100 ? `${Math.ceil(all)} s` : `${Math.ceil(all / 60)} min`} in all`;
+  };
   const start = async (event) => {
     event.preventDefault();
+    if (picked.size < 2) {
+      say("Choose at least two structures to compare.", true);
+      return;
+    }
     const job = await attempt(() => api.post("/api/jobs", { kind: "compare", target: chosen.target,
       structures: state.structures.map((each) => each.name).filter((name) => picked.has(name)),
       seconds: Number(seconds.value), seeds: Number(seeds.value) }));
@@ -63,10 +79,11 @@ function form(chosen, state) {
     await refresh();
     go({ view: "compare", job: job.name });
   };
+  tell();
   return h("form", { class: "card form", on: { submit: start } },
     h("fieldset", { class: "picks" }, h("legend", {}, "Structures, the plainest first; the others are set against the first"), boxes),
     h("div", { class: "row form-row" }, field("Time for each run, s", seconds), field("Runs of each", seeds, "more runs, a firmer verdict"),
-      h("button", { type: "submit", class: "main", id: "compare-start" }, `Compare on ${chosen.target}`)));
+            h("button", { type: "submit", class: "main", id: "compare-start" }, `Compare on ${chosen.target}`), total));
 }
 
 function watch(root, job) {

@@ -4,7 +4,7 @@ import * as api from "./api.js";
 import { attempt, button, field, figures, h, number, playButton, replace, say, scrollable } from "./dom.js";
 import * as player from "./foot.js";
 import { loadRun, newest, refresh } from "./store.js";
-import { noRun } from "./view-listen.js";
+import { noRun } from "./view-patch.js";
 
 const VERDICTS = { needed: "needed", replaceable: "others can take over", inaudible: "not heard", absent: "off" };
 const filling = newest();
@@ -22,7 +22,7 @@ export function leave() {
 export async function show(root, chosen, state) {
   player.hide();
   if (!chosen.run) {
-    noRun(root, "How it works");
+    noRun(root, "How it works", chosen);
     return;
   }
   const run = await attempt(() => loadRun(chosen.run));

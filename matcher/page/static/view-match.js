@@ -1,15 +1,19 @@
 // Match: choose, start, watch, listen while it goes, stop and keep.
 
 import * as api from "./api.js";
-import { attempt, button, choice, field, h, number, put, replace, say, select } from "./dom.js";
+import { attempt, button, choice, field, h, number, replace, say, select } from "./dom.js";
 import { canvas, paintCurves, paintSpectrogram } from "./draw.js";
 import * as player from "./foot.js";
-import { go, loadRun, refresh, store } from "./store.js";
+import { go, refresh, store } from "./store.js";
 
 const INKS = { spectral: "--ink-1", onset: "--ink-2", envelope: "--ink-3", modulation: "--ink-4", pitch: "--ink-5" };
 const settings = { structure: "", seconds: 30, weights: "balanced", seed: 0 };
 const SEARCHES = ["match", "resume", "refine"];
+// What a search is doing; the clock runs from its first try, once the voice is compiled.
+const STATES = { starting: "making ready", running: "searching", stopping: "stopping: the best so far is kept", done: "done", failed: "failed", lost: "ended from outside" };
 let endFollowing = () => {};
+
+const isOver = (job) => ["done", "failed", "lost"].includes(job.state);
 
 export function leave() {
   endFollowing();
@@ -20,14 +24,17 @@ export async function show(root, chosen, state) {
   player.hide();
   const live = h("div", { class: "stack", id: "live" });
   const searches = state.jobs.filter((job) => SEARCHES.includes(job.kind));
-  const job = searches.find((each) => each.name === chosen.job)
-    || searches.find((each) => ["starting", "running", "stopping"].includes(each.state));
+  const job = searches.find((each) => each.name === chosen.job) || searches.find((each) => !isOver(each));
   replace(root, h("h1", {}, "Match"),
-    chosen.target ? startForm(chosen, state) : h("p", {}, "Give a target first. ", h("a", { href: "#/target" }, "To the target")),
+    !chosen.target ? h("p", {}, "Give a target first. ", h("a", { href: "#/target" }, "To the target"))
+      // What runs comes first; a key that was pressed to start it starts no other one.
+      : job && !isOver(job) ? h("details", { class: "card" }, h("summary", {}, "Start another match"), startForm(chosen, state))
+        : startForm(chosen, state),
+    live,
     state.interrupted.length > 0 && h("section", { class: "card" }, h("h2", {}, "Interrupted searches"),
       h("p", { class: "quiet" }, "They were ended from outside; at most a few seconds of them are lost."),
       state.interrupted.map((name) => h("div", { class: "row" }, h("span", {}, name), button("Go on", () => goOn({ run: name }))))),
-    live, matchesSoFar(chosen, state), unreadable(state));
+    matchesSoFar(chosen, state), unreadable(state));
   if (job) watch(live, job, chosen.note);
 }
 
@@ -38,7 +45,7 @@ function matchesSoFar(chosen, state) {
     h("ul", { class: "so-far" }, runs.slice(0, 12).map((run) => h("li", {},
       h("span", { class: "plain" }, h("b", {}, run.name), " ", h("span", { class: "quiet" }, run.structure)),
       h("span", {}, typeof run.loss === "number" && ["distance ", h("b", {}, number(run.loss))]),
-      button(`Listen to ${run.name}`, () => go({ view: "listen", run: run.name }), { class: "small" })))));
+      button(`Show ${run.name}`, () => go({ view: "patch", run: run.name }), { class: "small" })))));
 }
 
 // Runs that can't be read are in no list; here it is said why.
@@ -87,6 +94,7 @@ async function start(target) {
   if (!job) return;
   await refresh();
   go({ view: "match", job: job.name });
+  document.getElementById("view").focus({ preventScroll: true });
 }
 
 async function goOn(settings) {
@@ -130,7 +138,6 @@ export function watch(root, job, note = 0, inShape = null) {
   let isFetching = false;
   let isLeft = false;
   let isEnded = false;
-  let isOver = false;
   // By hand something else may be in the player by now; it isn't taken away again.
   let hasPlayer = inShape !== null && job.state === "done";
   const { target: targetName, run: runName } = job.settings;
@@ -143,12 +150,14 @@ export function watch(root, job, note = 0, inShape = null) {
   const figure = h("div", { class: "figures" });
   const bar = h("progress", { max: "1", value: "0", "aria-label": "Part of the time that is used" });
   const left = h("span", { class: "quiet", id: "left" });
-  const status = h("span", { id: "job-state", role: "status" }, job.state);
+  const status = h("span", { id: "job-state", role: "status" }, STATES[job.state] || job.state);
   const curves = canvas("Distance over time, whole and by what it is made of", "curves", (context, width, height) => {
     if (!history.length) return;
     const budget = last.seconds || (last.evals ? last.elapsed_s * last.evals / Math.max(1, last.evaluations) : last.elapsed_s);
     const xMax = Math.max(budget, last.elapsed_s);
-    const yMax = Math.max(2, Math.min(20, 1.05 * Math.max(...history.slice(Math.min(2, history.length - 1)).flatMap((each) => Object.values(each.terms)))));
+    // What is worse than this, as the first tries are, lies above the picture.
+    const settled = history.filter((each) => each.elapsed_s > 0.05 * xMax || each === last);
+    const yMax = Math.max(2, Math.min(20, 1.05 * Math.max(...settled.flatMap((each) => [each.loss, ...Object.values(each.terms)]))));
     paintCurves(context, width, height, { xMax, yMax, xText: `${number(xMax, 0)} s`, curves: [
       ...Object.keys(INKS).map((term) => ({ ink: INKS[term], points: history.map((each) => [each.elapsed_s, each.terms[term]]) })),
       { ink: "--match", weight: 3, points: history.map((each) => [each.elapsed_s, each.loss]) },
@@ -156,10 +165,10 @@ export function watch(root, job, note = 0, inShape = null) {
   });
   const target = canvas("Spectrogram of the target", "spectrogram", (context, width, height) => targetPicture && paintSpectrogram(context, width, height, targetPicture));
   const best = canvas("Spectrogram of the best so far", "spectrogram", (context, width, height) => bestPicture && paintSpectrogram(context, width, height, bestPicture, "--match"));
-  const caption = h("figcaption", {}, "Best so far");
   const stop = button("Stop and keep", async () => {
+    stop.disabled = true;
+    status.textContent = "stopping: the best so far is kept";
     await attempt(() => api.post(api.path("jobs", job.name, "stop")));
-    status.textContent = "stopping";
   }, { id: "stop" });
   const actions = h("div", { class: "row" }, stop);
   replace(root, h("section", { class: "card", id: "job", "data-job": job.name, "data-state": job.state },
@@ -168,7 +177,7 @@ export function watch(root, job, note = 0, inShape = null) {
     h("ul", { class: "legend" }, h("li", { class: "legend-match" }, "whole"),
       Object.entries(INKS).map(([term, ink]) => h("li", { class: `legend${ink.replace("--", "-")}` }, store.state.term_words[term]))),
     hasSound && h("div", { class: "two" },
-      h("figure", {}, target, h("figcaption", {}, "Target")), h("figure", {}, best, caption)),
+      h("figure", {}, target, h("figcaption", {}, "Target")), h("figure", {}, best, h("figcaption", {}, "Best so far"))),
     actions));
 
   async function showBest() {
@@ -204,32 +213,14 @@ export function watch(root, job, note = 0, inShape = null) {
     if (!isLeft && bestShown === number_ && last.best !== number_) showBest();
   }
 
-  // What is kept may differ from the best that was tried: parts that nobody hears are left out.
-  async function showEnd(name) {
-    const run = await loadRun(name);
-    const at = Math.min(note, run.notes.length - 1);
-    const [of, to] = await Promise.all(["target", "match"].map((which) => api.get(api.path("runs", name, "notes", at, which, "picture"))));
-    if (isLeft) return;
-    [targetPicture, bestPicture] = [of, to];
-    caption.textContent = "Match";
-    last = { ...last, loss: run.loss.end.total, terms: run.loss.end.terms };
-    isEnded = true;
-    showFigures();
-    target.repaint();
-    best.repaint();
-    if (!player.isShown(playerKey)) return;
-    player.showPair(`${playerKey} end`, { target: of, match: to, onset: run.notes[at].onset_s, title: name,
-      targetSound: player.runSound(name, at, "target"), matchSound: player.runSound(name, at, "match") });
-  }
-
   function showFigures() {
     replace(figure, h("span", { class: "large" }, "Distance ", h("b", { id: "loss" }, number(last.loss)), " (0 is identical)"),
       termWords(last.terms));
-    if (isOver) return;
+    if (isEnded) return;
     const share = last.seconds ? last.elapsed_s / last.seconds : last.evaluations / last.evals;
     bar.value = Math.min(1, share);
     const rest = last.seconds ? last.seconds - last.elapsed_s : (last.elapsed_s / Math.max(share, 1e-6)) * (1 - share);
-    left.textContent = `${last.evaluations} tries, ${Math.max(0, Math.ceil(rest))} s left`;
+    left.textContent = rest > 0 ? `${last.evaluations} tries, ${Math.ceil(rest)} s left` : `${last.evaluations} tries, the patch is being written`;
   }
 
   let isDue = false;
@@ -247,40 +238,41 @@ export function watch(root, job, note = 0, inShape = null) {
   }
 
   function setState(state) {
-    status.textContent = state;
+    status.textContent = STATES[state] || state;
     root.querySelector("#job").dataset.state = state;
   }
 
   const end = api.follow(job.name, async (event) => {
     if (event.kind === "begun" && job.state === "starting") setState("running");
-    if (event.kind === "listening") left.textContent = `The search begins; ${event.text}.`;
+    if (event.kind === "listening") left.textContent = `Making ready; ${event.text}.`;
     if (event.kind === "progress") {
       last = event;
       history.push(event);
       later();
     } else if (event.kind === "done") {
-      isOver = true;
+      isEnded = true;
       setState("done");
-      stop.remove();
       bar.value = 1;
       left.textContent = "";
-      // Who goes on to the next step means what has just been found.
-      if (event.run && job.state !== "done") go({ run: event.run }, true);
-      window.dispatchEvent(new Event("listed"));
-      if (event.run) {
-        put(actions, button("Listen to the match", () => go({ view: "listen", run: event.run }), { class: "main", id: "listen" }),
-          !inShape && button("Shape it", () => go({ view: "shape", run: event.run })));
-        say(`${job.title}: distance ${number(event.loss)}.`);
-        if (job.state !== "done") inShape?.();
-        if (last) await attempt(() => showEnd(event.run));
-      }
+      store.told.add(job.name);
+      if (!event.run) return;
+      replace(actions, button("Show the patch", () => go({ view: "patch", run: event.run, target: targetName || null }), { class: "main", id: "show-patch" }));
+      if (job.state === "done") return;
+      await refresh();
+      if (isLeft) return;
+      // The patch is what one has waited for.
+      if (inShape) inShape();
+      else go({ view: "patch", run: event.run, job: null, target: store.state.runs.find((run) => run.name === event.run)?.target ?? null });
     } else if (event.kind === "failed" || event.kind === "lost") {
+      isEnded = true;
       setState(event.kind);
       stop.remove();
-      say(event.text || "The search was ended from outside. Start it again; what it had is under Interrupted searches.", true);
+      store.told.add(job.name);
+      say(event.text || "The search was ended from outside; what it had is under Interrupted searches.", true);
       window.dispatchEvent(new Event("listed"));
     }
-  });  endFollowing = () => {
+  });
+  endFollowing = () => {
     isLeft = true;
     end();
   };

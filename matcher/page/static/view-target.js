@@ -54,14 +54,41 @@ async function take(files, to) {
   let name = to;
   for (const file of files) {
     say(`Reading ${file.name} …`);
-    const added = await attempt(() => api.upload("/api/targets", name ? { name: file.name, to: name } : { name: file.name }, file));
-    if (!added) return;
+    const added = await attempt(() => addFile(file, name));
+    if (!added) break;
     name = added.name;
   }
-  if (!name) return;
-  say(files.length > 1 ? `${files.length} recordings are in ${name}.` : `${name} is here.`);
+  if (!name || name === to) return;
+  if (!document.querySelector("#message .problem")) say(files.length > 1 ? `${files.length} recordings are in ${name}.` : `${name} is here.`);
   await refresh();
   if (read().view === "target") go({ target: name });
+}
+
+// A sound in which no pitch is found is asked for its key, and given once more with it.
+async function addFile(file, to, fileName = file.name) {
+  const query = { name: fileName, ...(to && { to }) };
+  for (let pitch = null; ;) {
+    try {
+      return await api.upload("/api/targets", { ...query, ...(pitch && { pitch }) }, file);
+    } catch (error) {
+      if (!error.needsPitch) throw error;
+      pitch = await askPitch(fileName, error.message, pitch);
+      if (!pitch) return null;
+    }
+  }
+}
+
+function askPitch(name, text, before) {
+  return new Promise((resolve) => {
+    const input = h("input", { type: "text", size: 5, value: before || "C4", id: "given-pitch" });
+    const end = (value) => { area.remove(); say(""); resolve(value); };
+    const area = h("form", { class: "card row form-row", id: "ask-pitch", on: { submit: (event) => { event.preventDefault(); end(input.value.trim()); } } },
+      h("p", { class: "whole" }, h("b", {}, name), `: ${text}`), field("Key that is to play it", input),
+      h("button", { type: "submit", class: "main" }, "Use this key"), button("Leave it out", () => end(null)));
+    document.getElementById("notes").before(area);
+    input.focus();
+    say("");
+  });
 }
 
 async function toggleRecording(where) {
@@ -73,8 +100,8 @@ async function toggleRecording(where) {
       recorder = null;
       recordButton.textContent = "Record from an input";
       const content = await recorded.stop();
-      const to = where();
-      const added = await api.upload("/api/targets", to ? { name: "recording.wav", to } : { name: "recording.wav" }, content);
+      const added = await addFile(content, where(), "recording.wav");
+      if (!added) return;
       await refresh();
       if (read().view === "target") go({ target: added.name });
       return;
@@ -93,7 +120,7 @@ async function toggleRecording(where) {
 }
 
 // A field in which somebody writes keeps the focus, and what is written, when the notes come anew.
-function keepingFocus(root, build) {
+function keepingFocus(root, build, isRefused) {
   const before = document.activeElement;
   const { id, value } = before || {};
   const isWritten = value !== undefined && value !== before.defaultValue;
@@ -101,16 +128,16 @@ function keepingFocus(root, build) {
   if (!id || before.isConnected) return;
   const after = root.querySelector(`#${CSS.escape(id)}`);
   if (!after) return;
-  if (isWritten) after.value = value;
+  if (isWritten && !isRefused) after.value = value;
   after.focus({ preventScroll: true });
 }
 
-function showNotes(root, target) {
-  keepingFocus(root, () => buildNotes(root, target));
+function showNotes(root, target, isRefused = false) {
+  keepingFocus(root, () => buildNotes(root, target), isRefused);
 }
 
 function buildNotes(root, target) {
-  const again = (changed) => { if (root.isConnected) showNotes(root, changed); };
+  const again = (changed, isRefused) => { if (root.isConnected) showNotes(root, changed, isRefused); };
   const files = new Set(target.notes.map((note) => note.file));
   replace(root,
     h("div", { class: "row spread" },
@@ -132,7 +159,7 @@ function corrections(target, again) {
     sending = sending.then(async () => {
       const changed = await attempt(() => api.post(api.path("targets", target.name, "notes"), { notes: target.said }));
       if (!changed) target.said = null;
-      if (isNewest()) again(changed || target);
+      if (isNewest()) again(changed || target, !changed);
     });
   };
 }
@@ -182,7 +209,7 @@ function facts(note) {
   const { heard } = note;
   const all = [
     ["level", `${number(note.level_db, 1)} dBFS`],
-    ["noise", note.noise_floor_db <= -119.9 ? "none measured" : `${number(-note.noise_floor_db, 0)} dB below the peak`],
+    ["noise", note.noise_floor_db <= -119.9 ? "no pause to measure it in" : `${number(-note.noise_floor_db, 0)} dB below the peak`],
     ["attack", milliseconds(heard.attack_s)],
     ["brightness at the attack", `${number(heard.brightness_peak_hz, 0)} Hz`],
   ];
@@ -192,17 +219,20 @@ function facts(note) {
   return all;
 }
 
+// An emptied field is as it was measured.
+const numberIn = (input, unit = 1) => (input.value === "" ? null : Number(input.value) * unit);
+
 function correctionFields(note, i, correct) {
   const isGiven = (name) => note.given[name] !== undefined;
-  const pitch = h("input", { type: "text", size: 6, value: isGiven("pitch") ? String(note.given.pitch) : note.pitch });
+  const pitch = h("input", { type: "text", size: 14, value: isGiven("pitch") ? String(note.given.pitch) : note.pitch });
   const velocity = h("input", { type: "number", min: "1", max: "127", step: "1", value: String(note.velocity) });
   const gate = h("input", { type: "number", min: "10", max: "60000", step: "1", value: String(Math.round(1000 * note.gate_s)) });
   const onset = h("input", { type: "number", min: "0", step: "0.001", value: note.source_onset_s.toFixed(3) });
   const rows = [
-    ["pitch", "Pitch", pitch, () => pitch.value.trim()],
-    ["velocity", "Velocity", velocity, () => Number(velocity.value)],
-    ["gate_s", "Key held, ms", gate, () => Number(gate.value) / 1000],
-    ["onset_s", "Attack begins in the file, s", onset, () => Number(onset.value)],
+    ["pitch", "Pitch", pitch, () => pitch.value.trim() || null],
+    ["velocity", "Velocity", velocity, () => numberIn(velocity)],
+    ["gate_s", "Key held, ms", gate, () => numberIn(gate, 0.001)],
+    ["onset_s", "Attack begins in the file, s", onset, () => numberIn(onset)],
   ];
   const save = (changes) => correct(i, changes);
   const estimated = { pitch: "pitch", velocity: "velocity", gate_s: "gate", onset_s: "onset" };
@@ -219,7 +249,7 @@ function correctionFields(note, i, correct) {
     const origin = isGiven(name) ? "by hand" : !note.estimated.includes(estimated[name]) ? "from the name" : name === "velocity" ? "assumed" : "measured";
     return h("div", { class: "with-origin" }, field(label, input),
       h("span", { class: `origin ${isGiven(name) ? "hand" : ""}` }, origin),
-      isGiven(name) && button("Back to what was measured", () => save({ [name]: null }), { class: "small" }));
+      isGiven(name) && button("Back to what was measured", () => save({ [name]: null }), { class: "small", "aria-label": `${label}: back to what was measured` }));
   }));
   return { element, save };
 }

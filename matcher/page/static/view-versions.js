@@ -1,17 +1,17 @@
 // Versions: the line of them; name one, go back, compare any two by ear.
 
 import * as api from "./api.js";
-import { attempt, button, h, number, replace, say, scrollable, select } from "./dom.js";
+import { attempt, button, h, number, playButton, replace, say, scrollable, select } from "./dom.js";
 import * as player from "./foot.js";
 import { loadRun, newest } from "./store.js";
-import { noRun, noteChoice } from "./view-listen.js";
+import { noRun, noteChoice } from "./view-patch.js";
 
 const comparing = newest();
 
 export async function show(root, chosen) {
   if (!chosen.run) {
     player.hide();
-    noRun(root, "Versions");
+    noRun(root, "Versions", chosen);
     return;
   }
   const run = await attempt(() => loadRun(chosen.run));
@@ -26,7 +26,7 @@ export async function show(root, chosen) {
   }
   const again = () => window.dispatchEvent(new HashChangeEvent("hashchange"));
   const compared = h("div", { class: "card", id: "compared" });
-  const line = h("ol", { class: "line", reversed: true }, [...versions].reverse().map((version) => item(run, version, versions.at(-1), again)));
+  const line = h("ol", { class: "line", reversed: true }, [...versions].reverse().map((version) => item(run, note, version, versions.at(-1), again)));
   const options = versions.map((each) => [String(each.number), `${each.number}: ${each.names.at(-1) || each.title}`]).reverse();
   const first = select(options, options.at(1)?.[0] ?? options[0][0], () => {});
   const second = select(options, options[0][0], () => {});
@@ -42,7 +42,7 @@ export async function show(root, chosen) {
   compared.hidden = true;
 }
 
-function item(run, version, current, again) {
+function item(run, note, version, current, again) {
   const isCurrent = version.number === current.number;
   const name = h("input", { type: "text", maxlength: "60", size: 18, placeholder: "a name", "aria-label": `Name for version ${version.number}` });
   const keep = async () => {
@@ -59,15 +59,20 @@ function item(run, version, current, again) {
       again();
     }
   };
+  const unname = (given) => async () => {
+    if (await attempt(() => api.post(api.path("runs", run.name, "unname"), { name: given }))) again();
+  };
+  const play = playButton(`Play version ${version.number}`, async () =>
+    (await api.postForSound(api.path("runs", run.name, "notes", note, "play"), { version: version.number })).data, { shown: "Play", class: "small" });
   const changes = version.changes.slice(0, 6).map((each) => `${each.part}, ${each.label}: ${moved(each)}`);
   return h("li", { class: isCurrent ? "card current" : "card", "data-version": String(version.number), value: version.number },
     h("div", { class: "row spread" },
-      h("h2", {}, `${version.number} `, version.names.map((each) => h("span", { class: "tag" }, each)), h("span", { class: "plain" }, version.title)),
+      h("h2", {}, `${version.number} `, version.names.map((each) => h("span", { class: "tag" }, each, button("×", unname(each), { class: "unname", "aria-label": `take the name ${each} back` }))), h("span", { class: "plain" }, version.title)),
       h("span", {}, version.loss === null ? "" : ["distance ", h("b", {}, number(version.loss))])),
     version.note && h("p", { class: "said" }, version.note),
     changes.length > 0 && h("ul", { class: "quiet" }, changes.map((text) => h("li", {}, text)),
       version.changes.length > 6 && h("li", {}, `and ${version.changes.length - 6} more`)),
-    h("div", { class: "row" }, name, button("Give it this name", keep),
+    h("div", { class: "row" }, play, name, button("Give it this name", keep, { "aria-label": `Give version ${version.number} this name` }),
       isCurrent ? h("span", { class: "quiet" }, "this is the current state") : button(`Go back to ${version.number}`, back)));
 }
 

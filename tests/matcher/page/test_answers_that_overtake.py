@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.browser import open_page
-from tests.matcher.page.windows import HORN, address_of, job_of, play_and_hear, wait_for_view
+from tests.matcher.page.windows import (
+    HORN,
+    address_of,
+    job_of,
+    open_player,
+    play_and_hear,
+    wait_for_view,
+)
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page, Route
@@ -75,11 +82,11 @@ def test_a_sound_that_comes_late_does_not_play_elsewhere(
     server: PageServer, run: str, chromium: Browser
 ) -> None:
     """Play is pressed in one view; the sound comes in when another one is open."""
-    with open_page(chromium, address_of(server, "listen", run=run)) as watched:
+    with open_page(chromium, address_of(server, "patch", run=run)) as watched:
         page = watched.page
-        wait_for_view(page, "listen")
+        wait_for_view(page, "patch")
         held = _Held(page, "/match/sound$")
-        page.get_by_role("button", name="Play", exact=True).click()
+        page.locator("#player").get_by_role("button", name="Play", exact=True).click()
         held.wait()
         assert page.get_attribute("#player", "data-state") == "loading"
         page.get_by_role("link", name="Shape").click()
@@ -96,13 +103,13 @@ def test_stop_is_heard_while_a_sound_is_fetched(
     server: PageServer, run: str, chromium: Browser
 ) -> None:
     """The button stops what has not begun yet."""
-    with open_page(chromium, address_of(server, "listen", run=run)) as watched:
+    with open_page(chromium, address_of(server, "patch", run=run)) as watched:
         page = watched.page
-        wait_for_view(page, "listen")
+        wait_for_view(page, "patch")
         held = _Held(page, "/match/sound$")
-        page.get_by_role("button", name="Play", exact=True).click()
+        page.locator("#player").get_by_role("button", name="Play", exact=True).click()
         held.wait()
-        page.get_by_role("button", name="Stop", exact=True).click()
+        page.locator("#player").get_by_role("button", name="Stop", exact=True).click()
         held.let_go()
         assert page.get_attribute("#player", "data-state") == "stopped"
         assert watched.problems == []
@@ -116,7 +123,9 @@ def test_the_newest_amount_of_a_part_is_heard(
         page = watched.page
         wait_for_view(page, "shape")
         # It repeats, so that no slow look misses a short note.
+        open_player(page)
         page.get_by_role("radio", name="Whole").check(force=True)
+        page.get_by_text("Listen to one part", exact=True).first.click()
         amount = page.get_by_role("slider", name="How much of it")
         held = _Held(page, "/part$")
         amount.fill("3")
@@ -129,33 +138,13 @@ def test_the_newest_amount_of_a_part_is_heard(
         assert watched.problems == []
 
 
-def test_what_is_changed_by_hand_stays_in_its_view(
-    server: PageServer, run: str, chromium: Browser
-) -> None:
-    """A dark cutoff is set under Shape; under Listen the match of the run sounds, not that."""
-    with open_page(chromium, address_of(server, "shape", run=run)) as watched:
-        page = watched.page
-        wait_for_view(page, "shape")
-        page.get_by_role("radio", name="Whole").check(force=True)
-        page.get_by_label("cutoff, exact value in Hz").fill("150")
-        with page.expect_response(re.compile("/look$")):
-            page.keyboard.press("Tab")
-        page.wait_for_selector('#player[data-state="playing"]')
-        page.get_by_role("link", name="Listen").click()
-        wait_for_view(page, "listen")
-        assert page.get_attribute("#player", "data-state") == "stopped"
-        with page.expect_response(re.compile("/match/sound$")):
-            page.get_by_role("button", name="Play", exact=True).click()
-        assert watched.problems == []
-
-
 def test_a_key_of_the_patch_before_is_not_kept(
     server: PageServer, run: str, chromium: Browser
 ) -> None:
     """A key is rendered, the patch changes, the key comes in: pressed again, it is asked anew."""
-    with open_page(chromium, address_of(server, "listen", run=run)) as watched:
+    with open_page(chromium, address_of(server, "patch", run=run)) as watched:
         page = watched.page
-        wait_for_view(page, "listen")
+        wait_for_view(page, "patch")
         held = _Held(page, "/key$")
         page.evaluate(
             """async () => {
@@ -193,8 +182,8 @@ def test_the_best_so_far_does_not_take_the_player_of_another_view(
         held = _Held(page, "/best/0/picture$")
         page.evaluate("(hash) => { location.hash = hash; }", f"#/match?run={run}&job={job}")
         held.wait()
-        page.get_by_role("link", name="Listen").click()
-        wait_for_view(page, "listen")
+        page.get_by_role("link", name="Patch").click()
+        wait_for_view(page, "patch")
         held.let_go()
         assert f"Player: {run}" in str(page.get_attribute("#player", "aria-label"))
         assert watched.problems == []

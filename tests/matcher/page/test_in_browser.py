@@ -7,7 +7,9 @@ import re
 import shutil
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
+import soundfile
 
 from matcher import load_run
 from matcher.runs import find_version, list_versions
@@ -26,8 +28,10 @@ from tests.matcher.page.windows import (
     STRUCTURE,
     VIEWS,
     address_of,
+    open_player,
     play_and_hear,
     show_view,
+    start_match,
     wait_for_view,
 )
 from tests.matcher.report.report_runs import (
@@ -112,10 +116,10 @@ def test_the_whole_job(server: PageServer, chromium: Browser) -> None:
         page.wait_for_selector("#loss")
         job = page.get_attribute("#job", "data-job")
         page.reload()
-        page.wait_for_selector('#job[data-state="done"] #loss')
-        assert page.get_attribute("#job", "data-job") == job
-        page.get_by_role("link", name="Listen").click()
-        wait_for_view(page, "listen")
+        # At its end the patch is what one sees: the slip, and whose it is.
+        wait_for_view(page, "patch")
+        page.locator(".slip dt", has_text="cutoff").wait_for()
+        assert page.get_by_role("heading", level=1).inner_text().startswith("brass")
         assert str(page.get_attribute("#player", "aria-label")).startswith("Player: brass")
         _listen(page)
         # Long enough for a second window to find it, however slow the machine is.
@@ -129,10 +133,9 @@ def test_the_whole_job(server: PageServer, chromium: Browser) -> None:
             second.page.wait_for_selector("#loss")
             assert second.page.get_attribute("#job", "data-job") == job
             second.page.get_by_role("button", name="Stop and keep").click()
-            second.page.wait_for_selector('#job[data-state="done"]')
+            wait_for_view(second.page, "patch")
             assert second.problems == []
-        page.wait_for_selector('#job[data-state="done"]')
-        page.get_by_role("button", name="Listen to the match").click()
+        wait_for_view(page, "patch")
         page.get_by_text(re.compile("It was stopped with .* s left")).wait_for()
         assert watched.problems == []
         assert all(address.startswith(server.base) for address in watched.requests)
@@ -150,15 +153,22 @@ def _listen(page: Page) -> None:
     page.wait_for_selector('#player[data-heard="Match"][data-sounding="true"]')
     page.get_by_role("radio", name="Half").check(force=True)
     assert player.get_attribute("data-state") == "playing"
-    page.get_by_role("button", name="Stop", exact=True).click()
+    # Space stops and plays, also where a radio or a button was pressed before.
+    page.keyboard.press(" ")
     page.wait_for_selector('#player[data-state="stopped"]')
+    page.get_by_role("button", name="Less").focus()
+    page.keyboard.press(" ")
+    page.wait_for_selector('#player[data-state="playing"]')
+    page.keyboard.press(" ")
+    assert page.get_by_role("button", name="Less").count() == 1
 
 
 def test_pictures_of_a_run_are_seen(server: PageServer, run: str, chromium: Browser) -> None:
     """Both spectra and their difference are drawn, with a caption each; more is a click away."""
-    with open_page(chromium, address_of(server, "listen", run=run)) as watched:
+    with open_page(chromium, address_of(server, "patch", run=run)) as watched:
         page = watched.page
-        wait_for_view(page, "listen")
+        wait_for_view(page, "patch")
+        page.get_by_text("Pictures of both").click()
         images = page.locator("#pictures > .plots img")
         images.first.wait_for()
         assert images.count() == 3
@@ -171,6 +181,9 @@ def test_pictures_of_a_run_are_seen(server: PageServer, run: str, chromium: Brow
         page.get_by_text("The attack, enlarged.").wait_for()
         assert watched.problems == []
 
+
+WIDEST = """Math.max(document.documentElement.scrollWidth,
+    document.getElementById("page").scrollWidth)"""
 
 # A stand-in for what is plugged in: a sawtooth of 220 Hz that is struck 0.4 s after somebody has
 # begun to listen, however long that takes on a busy machine.
@@ -216,9 +229,10 @@ def test_keys_sound_by_mouse_letters_and_midi(
     server: PageServer, run: str, chromium: Browser
 ) -> None:
     """A key that is pressed is answered with a sound of the voice, and is let go again."""
-    with open_page(chromium, address_of(server, "listen", run=run)) as watched:
+    with open_page(chromium, address_of(server, "patch", run=run)) as watched:
         page = watched.page
-        wait_for_view(page, "listen")
+        wait_for_view(page, "patch")
+        page.get_by_text("Play it on keys").click()
         page.get_by_role("button", name="C4", exact=True).click()
         page.wait_for_selector(".keys[data-answered-ms]")
         page.get_by_role("button", name="C3", exact=True).focus()
@@ -246,58 +260,66 @@ def test_keys_sound_by_mouse_letters_and_midi(
         assert watched.problems == []
 
 
-def test_shaping_by_hand_is_heard_and_measured(
-    server: PageServer, run: str, chromium: Browser
-) -> None:
-    """A control that is moved changes sound and loss; a lock stays; changes can be taken back."""
-    with open_page(chromium, address_of(server, "shape", run=run)) as watched:
-        page = watched.page
-        wait_for_view(page, "shape")
-        before = page.get_attribute("#shape-loss", "data-loss")
-        page.get_by_role("radio", name="Whole").check(force=True)
-        page.get_by_label("cutoff, exact value in Hz").fill("150")
-        page.keyboard.press("Tab")
-        page.wait_for_selector('#player[data-state="playing"][data-heard="Match"]')
-        page.wait_for_selector(f'#shape-loss:not([data-loss="{before}"])')
-        assert "1 value is changed" in page.inner_text("#changed-count")
-        page.locator('[data-group="attack"]').check()
-        held = page.locator(".control.held")
-        names = {held.nth(i).get_attribute("data-control") for i in range(held.count())}
-        assert names
-        assert all(CATALOGUE[str(name)].group == "attack" for name in names)
-        with page.expect_response(re.compile("/part$")) as heard:
-            page.get_by_label("Listen to one part").select_option("filter envelope")
-        assert heard.value.request.post_data_json["amount"] == 1
-        with page.expect_response(re.compile("/part$")) as heard:
-            page.get_by_role("slider", name="How much of it").fill("0")
-        assert heard.value.request.post_data_json["amount"] == 0
-        assert heard.value.ok
-        page.get_by_role("button", name="Take the changes back").click()
-        page.wait_for_selector(f'#shape-loss[data-loss="{before}"]')
-        assert watched.problems == []
-
-
-def test_what_is_refined_is_kept_and_gone_back_from(
+def test_changes_by_hand_are_heard_saved_and_undone(
     server: PageServer, spare: str, chromium: Browser
 ) -> None:
-    """Lock the filter, refine the rest, name it, go back, and compare two versions by ear."""
+    """A control that is moved sounds at once and is saved by itself; a reload keeps it."""
     path = server.folder / "runs" / spare
-    before = load_run(path).patch
-    n_before = len(list_versions(path))
     with open_page(chromium, address_of(server, "shape", run=spare)) as watched:
         page = watched.page
         wait_for_view(page, "shape")
-        page.get_by_label("sustain, exact value").first.fill("0.4")
+        before = page.get_attribute("#shape-loss", "data-loss")
+        n_before = len(list_versions(path))
+        open_player(page)
+        page.get_by_role("radio", name="Whole").check(force=True)
+        cutoff = page.get_by_label("low-pass filter, cutoff, value")
+        cutoff.fill("0.15 kHz")
         page.keyboard.press("Tab")
-        page.get_by_label("Comment", exact=True).fill("softer front")
-        page.get_by_role("button", name="Keep this state").click()
-        page.get_by_role("alert").get_by_text("Kept as version").wait_for()
-        # The view is built again around the new state.
+        assert "not saved" in page.inner_text("#saved")
+        # Before it is saved: the change is in this window.
+        page.reload()
         wait_for_view(page, "shape")
-        kept = find_version(path)
-        assert kept.note == "softer front"
-        assert kept.patch != before
+        assert page.get_by_label("low-pass filter, cutoff, value").input_value() == "150 Hz"
+        page.wait_for_selector(f'#shape-loss:not([data-loss="{before}"])')
+        page.get_by_text(f"saved as version {n_before + 1}").wait_for()
+        assert find_version(path).patch.values["filter.cutoff_hz"] == 150.0
+        page.get_by_role("slider", name="low-pass filter, cutoff").press("ArrowRight")
+        page.wait_for_selector('#player[data-state="playing"][data-heard="Match"]')
+        page.get_by_role("link", name="Export").click()
+        # Every view shows the state that was just left, whoever saves it.
+        wait_for_view(page, "export")
+        now = find_version(path)
+        assert now.number == n_before + 2
+        assert f"version {now.number}" in page.locator(".sheet").inner_text()
+        page.get_by_role("link", name="Shape").click()
+        wait_for_view(page, "shape")
+        page.keyboard.press("Control+z")
+        page.get_by_text(f"saved as version {now.number + 1}").wait_for()
+        assert find_version(path).patch.values["filter.cutoff_hz"] == 150.0
+        page.get_by_label("low-pass filter, cutoff, value").fill("9 GHz")
+        page.keyboard.press("Tab")
+        alert = page.get_by_role("alert")
+        alert.get_by_text("cutoff must be").wait_for()
+        page.get_by_label("low-pass filter, cutoff, value").fill("160 Hz")
+        page.keyboard.press("Tab")
+        alert.get_by_text("cutoff must be").wait_for(state="detached")
+        assert watched.problems == []
+
+
+def test_what_is_locked_stays_and_names_are_taken_back(
+    server: PageServer, spare: str, chromium: Browser
+) -> None:
+    """Lock the filter, refine the rest, name it, take the name back, go back, compare by ear."""
+    path = server.folder / "runs" / spare
+    kept = find_version(path)
+    with open_page(chromium, address_of(server, "shape", run=spare)) as watched:
+        page = watched.page
+        wait_for_view(page, "shape")
+        page.get_by_text("Lock, and refine the rest").click()
         page.locator('[data-group="brightness"]').check()
+        locked = page.locator(".control.locked")
+        names = {locked.nth(i).get_attribute("data-control") for i in range(locked.count())}
+        assert {CATALOGUE[str(name)].group for name in names} == {"brightness"}
         page.get_by_label("Refine the rest for, s").fill("1")
         page.get_by_role("button", name="Refine the rest").click()
         page.wait_for_selector('#job[data-state="done"]')
@@ -309,15 +331,16 @@ def test_what_is_refined_is_kept_and_gone_back_from(
         wait_for_view(page, "versions")
         item = page.locator(f'[data-version="{kept.number}"]')
         item.get_by_label("Name for version").fill("my softer one")
-        item.get_by_role("button", name="Give it this name").click()
+        item.get_by_role("button", name="this name").click()
         item.locator(".tag", has_text="my softer one").wait_for()
+        item.get_by_role("button", name="take the name my softer one back").click()
+        page.wait_for_selector(f'[data-version="{kept.number}"] .tag', state="detached")
         item.get_by_role("button", name="Go back to").click()
         page.wait_for_selector(f'.current[data-version="{refined.number + 1}"]')
         assert find_version(path).patch.values == kept.patch.values
         page.get_by_role("button", name="Compare", exact=True).click()
         play_and_hear(page)
         assert watched.problems == []
-    assert len(list_versions(path)) > n_before
 
 
 def test_two_structures_are_compared(server: PageServer, run: str, chromium: Browser) -> None:
@@ -329,6 +352,7 @@ def test_two_structures_are_compared(server: PageServer, run: str, chromium: Bro
             page.locator(f'input[value="{name}"]').check()
         page.get_by_label("Time for each run, s").fill("1")
         page.get_by_label("Runs of each").fill("1")
+        assert "2 runs, about" in page.inner_text("#compare-total")
         page.get_by_role("button", name=re.compile("^Compare on")).click()
         page.wait_for_selector('#comparison[data-state="done"] #verdict')
         assert "two-oscillator" in page.inner_text("#verdict")
@@ -417,7 +441,7 @@ def test_everybody_can_use_it(
         for view, name in views:
             show_view(watched.page, view, name)
             assert serious_findings(watched.page, only=only, without=without) == [], view
-            assert watched.page.evaluate("document.documentElement.scrollWidth") <= size[0], view
+            assert watched.page.evaluate(WIDEST) <= size[0], view
         assert watched.problems == []
 
 
@@ -430,12 +454,12 @@ def test_the_keyboard_alone_is_enough(server: PageServer, run: str, chromium: Br
         for _ in range(14):
             page.keyboard.press("Tab")
             seen.append(page.evaluate("document.activeElement.innerText"))
-            if seen[-1] == "Listen":
+            if seen[-1] == "Patch":
                 break
-        assert seen[-1] == "Listen"
+        assert seen[-1] == "Patch"
         assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
         page.keyboard.press("Enter")
-        wait_for_view(page, "listen")
+        wait_for_view(page, "patch")
         page.wait_for_selector("#player:not([hidden])")
         page.keyboard.press(" ")
         page.wait_for_selector('#player[data-state="playing"]')
@@ -460,6 +484,44 @@ def test_a_hostile_name_stays_text(server: PageServer, run: str, chromium: Brows
             assert watched.problems == []
     finally:
         (server.folder / "runs" / hostile).unlink()
+
+
+def test_the_match_follows_the_target_and_an_end_is_announced(
+    server: PageServer, run: str, chromium: Browser
+) -> None:
+    """A new recording has no match of another; a search that ends elsewhere says so."""
+    with open_page(chromium, address_of(server, "patch", run=run)) as watched:
+        page = watched.page
+        wait_for_view(page, "patch")
+        name = server.upload(HORN, name="second.flac").document["name"]
+        page.wait_for_selector(f'#choose-target option[value="{name}"]', state="attached")
+        page.select_option("#choose-target", name)
+        page.get_by_text(f"There is no match of {name} yet.").wait_for()
+        assert page.input_value("#choose-run") == ""
+        page.get_by_role("link", name="Export").click()
+        wait_for_view(page, "export")
+        start_match(server, name, evals=60)
+        page.get_by_role("alert").get_by_role("button", name="Show the patch").click()
+        wait_for_view(page, "patch")
+        assert page.get_by_role("heading", level=1).inner_text().startswith("second")
+        assert page.input_value("#choose-target") == name
+        assert watched.problems == []
+
+
+def test_a_sound_without_pitch_is_asked_for_its_key(
+    server: PageServer, chromium: Browser, tmp_path: Path
+) -> None:
+    """White noise is taken once somebody has said which key plays it."""
+    noise = np.random.default_rng(0).uniform(-0.3, 0.3, 22_050)
+    soundfile.write(tmp_path / "hiss.wav", noise, 44_100)
+    with open_page(chromium, server.address) as watched:
+        page = watched.page
+        wait_for_view(page, "target")
+        page.set_input_files("#recordings", tmp_path / "hiss.wav")
+        page.get_by_label("Key that is to play it").fill("D3")
+        page.get_by_role("button", name="Use this key").click()
+        page.get_by_role("heading", name="hiss", level=3).wait_for()
+        assert page.get_by_label("Pitch").input_value() == "D3"
 
 
 def test_what_is_wrong_is_said_on_the_page(server: PageServer, chromium: Browser) -> None:

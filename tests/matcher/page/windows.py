@@ -17,6 +17,7 @@ __all__ = [
     "VIEWS",
     "address_of",
     "job_of",
+    "open_player",
     "play_and_hear",
     "quick_run",
     "show_view",
@@ -26,7 +27,7 @@ __all__ = [
 
 HORN = ROOT / "targets" / "horn_stab_C4_v100.flac"
 STRUCTURE = "one-oscillator"
-VIEWS = ("target", "match", "listen", "shape", "versions", "how", "compare", "export")
+VIEWS = ("target", "match", "patch", "shape", "versions", "how", "compare", "export")
 
 
 def quick_run(server: PageServer, target: str) -> str:
@@ -72,11 +73,20 @@ def show_view(page: Page, view: str, run: str) -> None:
     wait_for_view(page, view)
 
 
+def open_player(page: Page) -> None:
+    """Show all of the player, which is one line until more is wanted."""
+    page.wait_for_selector("#player:not([hidden])")
+    more = page.locator("#player").get_by_role("button", name="More")
+    if more.count():
+        more.click()
+
+
 def play_and_hear(page: Page) -> None:
     """Press Play, and wait until the player's meter shows that something sounds.
 
     It repeats, so that no slow look misses a short note.
     """
-    page.get_by_role("radio", name="Whole").check(force=True)
-    page.get_by_role("button", name="Play", exact=True).click()
+    open_player(page)
+    page.locator("#player").get_by_role("radio", name="Whole").check(force=True)
+    page.locator("#player").get_by_role("button", name="Play", exact=True).click()
     page.wait_for_selector('#player[data-state="playing"][data-sounding="true"]')
