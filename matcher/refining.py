@@ -19,7 +19,7 @@ from matcher.runs import find_version
 from matcher.runs.searches import fitted_target, own_search
 from matcher.scoring import score_patch
 from matcher.search.gates import fit_gates
-from matcher.search.pruning import PLAIN_EVALUATIONS
+from matcher.search.pruning import switched_off
 from matcher.search.run import SearchRun
 from matcher.search.stages import EvolutionStrategy, LocalSearch, Stage
 from matcher.selection import Selection, choose_space, with_values
@@ -348,18 +348,23 @@ def _search(
     first = problem.vector(start.values, start.phases if begun.has_phases else ())
     moves_phases = not begun.has_phases or any(n.startswith(_MOVES_PHASES) for n in space.names)
     plan = _plan(space, is_narrow=begun.selection.within is not None, has_phases=moves_phases)
-    n_plain = round(PLAIN_SHARE * (begun.evals or PLAIN_EVALUATIONS / PLAIN_SHARE))
+    share = PLAIN_SHARE if switched_off(problem, first) else 0.0
+    n_plain = round(share * (begun.evals or 0))
     with begun.evaluator(problem) as evaluator:
         run = SearchRun(
             evaluator,
             first[None, :],
             [False] * problem.n_notes,
-            seconds=begun.seconds and (1.0 - PLAIN_SHARE) * begun.seconds,
+            seconds=begun.seconds and (1.0 - share) * begun.seconds,
             evals=begun.evals and begun.evals - n_plain,
             **options,
         )
         reason = run.search(DEFAULT_SAMPLER, begun.seed, plan, is_plain=False)
-        plain = run.made_plainer(first, n_plain)
+        plain = run.best
+        if share and reason not in {"stopped", "interrupted"}:
+            n_most = None if begun.evals is None else n_plain
+            most_s = share * (begun.seconds or 0.0)
+            plain = run.made_plainer(first, n_most=n_most, most_s=most_s)
         found = with_velocity_level(
             problem, plain, evaluator.targets, evaluator.notes, seed=begun.noise_seed
         )

@@ -40,6 +40,7 @@ __all__ = [
     "plain_limit",
     "plain_vector",
     "settle_on_steps",
+    "switched_off",
     "tidy",
     "with_oscillator_1_first",
 ]
@@ -199,19 +200,24 @@ def kept_off(
     *,
     n_evaluations: int,
 ) -> FloatArray:
-    """Switch off again what was off before, unless it is heard; what is off is as it was."""
-    off = {
-        name
-        for name, place, parameter in zip(problem.space.names, before, problem.space, strict=False)
-        if name in SWITCHES
+    """Switch off again what was off before, unless it is heard; what does nothing is as it was."""
+    off = switched_off(problem, before)
+    plain = plain_vector(problem, vector, loss, losses, n_evaluations=n_evaluations, only=off)
+    idle = np.ones(problem.n_dimensions, dtype=np.bool_)
+    for row in (before, plain):
+        idle[moving_columns(problem, row)] = False
+    return np.where(idle, before, plain)
+
+
+def switched_off(problem: Problem, vector: FloatArray) -> set[str]:
+    """Name the parts that could be on, and are off."""
+    return {
+        parameter.name
+        for place, parameter in zip(vector, problem.space, strict=False)
+        if parameter.name in SWITCHES
         and _has_rest(parameter)
         and place == parameter.encode(off_value(parameter))
     }
-    plain = plain_vector(problem, vector, loss, losses, n_evaluations=n_evaluations, only=off)
-    kept = before.copy()
-    moving = moving_columns(problem, plain)
-    kept[moving] = plain[moving]
-    return kept
 
 
 def tidy(problem: Problem, vector: FloatArray) -> FloatArray:

@@ -170,8 +170,10 @@ class SearchRun:
             self._saving.save(self._at, reason="" if reason == "callback" else reason, wait=True)
         return "stopped" if reason == "callback" else reason
 
-    def made_plainer(self, before: FloatArray, n_most: int) -> FloatArray:
+    def made_plainer(self, before: FloatArray, *, n_most: int | None, most_s: float) -> FloatArray:
         """Switch off again what was off `before` the search, unless it is heard."""
+        if n_most is None:
+            n_most = round(most_s * self._rate)
         with self._recorder.apart():
             return kept_off(
                 self.evaluator.problem,

@@ -95,7 +95,8 @@ def test_a_refinement_comes_closer(target: Target, patch: Patch) -> None:
     result = refine(dull, target, only=["filter*"], evals=320, progress=False)
     # A tenth is far less than a cutoff more than an octave too low costs.
     assert result.end.total < 0.9 * result.start.total
-    assert result.n_evaluations == 320
+    # A tenth is kept for switching off again what was off and isn't heard.
+    assert 288 <= result.n_evaluations <= 320
     assert result.patch.provenance["settings"]["only"] == ["filter*"]  # type: ignore[index]
 
 
@@ -258,7 +259,7 @@ def test_a_refinement_goes_on_exactly(
     with pytest.raises(RunFolderError, match="has no refinement that was interrupted"):
         resume_refine(tmp_path / "cut", progress=False)
     result, _ = resume_refine(tmp_path / "cut", extend_evals=64, progress=False)
-    assert result.n_evaluations == 160
+    assert 144 <= result.n_evaluations <= 160
     *_, before, last = list_versions(tmp_path / "cut")
     assert last.parent == before.number
     assert last.loss is not None

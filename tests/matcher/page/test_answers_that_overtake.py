@@ -89,7 +89,7 @@ def test_a_sound_that_comes_late_does_not_play_elsewhere(
         page.locator("#player").get_by_role("button", name="Play", exact=True).click()
         held.wait()
         assert page.get_attribute("#player", "data-state") == "loading"
-        page.get_by_role("link", name="Shape").click()
+        page.get_by_role("link", name="Shape", exact=True).click()
         wait_for_view(page, "shape")
         held.let_go()
         assert page.get_attribute("#player", "data-state") == "stopped"

@@ -291,7 +291,7 @@ def test_changes_by_hand_are_heard_saved_and_undone(
         now = find_version(path)
         assert now.number == n_before + 2
         assert f"version {now.number}" in page.locator(".sheet").inner_text()
-        page.get_by_role("link", name="Shape").click()
+        page.get_by_role("link", name="Shape", exact=True).click()
         wait_for_view(page, "shape")
         page.keyboard.press("Control+z")
         page.get_by_text(f"saved as version {now.number + 1}").wait_for()
@@ -521,7 +521,7 @@ def test_a_sound_without_pitch_is_asked_for_its_key(
         page.get_by_label("Key that is to play it").fill("D3")
         page.get_by_role("button", name="Use this key").click()
         page.get_by_role("heading", name="hiss", level=3).wait_for()
-        assert page.get_by_label("Pitch").input_value() == "D3"
+        assert page.get_by_role("textbox", name="Pitch").input_value() == "D3"
 
 
 def test_what_is_wrong_is_said_on_the_page(server: PageServer, chromium: Browser) -> None:

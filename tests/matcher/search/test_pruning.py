@@ -10,6 +10,7 @@ import pytest
 from matcher.matching import make_problem
 from matcher.problem import Problem
 from matcher.search.pruning import (
+    kept_off,
     plain_after_fits,
     plain_vector,
     settle_on_steps,
@@ -238,3 +239,22 @@ def test_phases_stay(panel: Problem) -> None:
     losses = valley(panel, np.zeros(N))
     found, _ = settle_on_steps(panel, start, 1e9, losses, n_evaluations=500)
     np.testing.assert_array_equal(found[N:], start[N:])
+
+
+def test_what_was_off_comes_on_only_if_it_is_heard() -> None:
+    """A refinement has moved two parts that were off: the one that nobody hears is as it was."""
+    problem = _problem("two-oscillator")
+    before = problem.vector({"osc2.saw_level": 0.0, "osc2.pulse_level": 0.0})
+    names = problem.space.names
+    heard, unheard = (names.index(f"osc2.{wave}_level") for wave in ("saw", "pulse"))
+    vector = before.copy()
+    vector[[heard, unheard]] = 0.3
+    vector[names.index("filter.cutoff_hz")] = 0.6
+
+    def losses(rows: FloatArray) -> FloatArray:
+        return 1.0 + (rows[:, heard] == before[heard])
+
+    kept = kept_off(problem, before, vector, 1.0, losses, n_evaluations=100)
+    expected = vector.copy()
+    expected[unheard] = before[unheard]
+    np.testing.assert_array_equal(kept, expected)
