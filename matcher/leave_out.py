@@ -25,7 +25,7 @@ from matcher.result import LeftOutNote, MatchResult
 from matcher.search.gates import fit_gates
 from matcher.target import Target
 from matcher.target.note import EACH, Names, choose_notes
-from shared import ParameterError, ParameterSpace
+from shared import PULSE_KIND, ParameterError, ParameterSpace
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -191,7 +191,13 @@ def _try_on(fit: MatchResult, note: TargetNote, options: Mapping[str, Any]) -> L
     target = prepare_note(note)
     nothing = ParameterSpace(())
     # Nothing of the patch moves: what is left of a vector is the phases that can be heard.
-    problem = Problem(fit.structure, nothing, fit.patch.values, 1)
+    problem = Problem(
+        fit.structure,
+        nothing,
+        fit.patch.values,
+        1,
+        pulse_kind={name: fit.patch.phases[0][name] for name in PULSE_KIND},
+    )
     rng = np.random.default_rng(seed)
     with Evaluator(
         problem,

@@ -35,7 +35,7 @@ OSC1, OSC2 = PHASE_NAMES.index("osc1.phase"), PHASE_NAMES.index("osc2.phase")
 LFOS = tuple(
     (i, tuple(f"{name.removesuffix('.phase')}.{end}" for end in ends))
     for i, name in enumerate(PHASE_NAMES)
-    if i not in {OSC1, OSC2}
+    if name.endswith(".phase") and i not in {OSC1, OSC2}
     for ends in [("rate_hz", "rate_key_track_ratio", "rate_env_octaves")]
 )
 

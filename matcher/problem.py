@@ -1,12 +1,13 @@
 """The search problem: vectors in [0, 1]^n on one side, sounds and losses on the other.
 
 A vector holds the free parameters of the structure, then, for each note, the nuisance phases that
-can be heard. `matcher.evaluator` renders and scores them.
+can be heard, then which kind of pulse the instrument has. `matcher.evaluator` renders and scores
+them.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -14,8 +15,8 @@ import numpy as np
 
 from matcher.optimise import unit_cells
 from matcher.phase_reference import OSC1, PhaseReference, phases_at_reference, phases_at_start
-from matcher.voice_map import PHASE_DEPTHS
-from shared import CATALOGUE, PHASE_NAMES, FloatArray, ParameterSpace
+from matcher.voice_map import LEVELS, PHASE_DEPTHS
+from shared import CATALOGUE, PHASE_NAMES, PULSE_KIND, FloatArray, ParameterSpace
 from shared.patch import NotePhases
 
 if TYPE_CHECKING:
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Problem", "whole_vectors"]
 
+HALF_CYCLE = 0.5
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -33,6 +36,7 @@ class Problem:
 
     The searched parameters are free in the structure; `base` has the values of all others.
     Vectors hold the phases of a note at its reference time, or at its start if there are none.
+    A `pulse_kind` that is given (of `PULSE_KIND`) isn't searched.
     """
 
     structure: Structure
@@ -40,26 +44,47 @@ class Problem:
     base: Mapping[str, float]
     n_notes: int
     references: tuple[PhaseReference, ...] = ()
+    pulse_kind: Mapping[str, float] = field(default_factory=dict)
 
     @cached_property
     def phase_columns(self) -> tuple[int, ...]:
-        """Columns of the phase matrix that are searched."""
+        """Columns of the phase matrix that are searched for each note."""
         return tuple(
             i
             for i, name in enumerate(PHASE_NAMES)
-            if self._source(i) == i and any(self._can_sound(p) for p in PHASE_DEPTHS[name])
+            if name not in PULSE_KIND
+            and self._source(i) == i
+            and any(self._can_sound(p) for p in PHASE_DEPTHS[name])
         )
+
+    @cached_property
+    def pulse_columns(self) -> tuple[int, ...]:
+        """Columns of the phase matrix that are searched for all notes as one, last in a vector.
+
+        Nobody hears the polarity of pulses alone.
+        """
+        pulses, edge, polarity = PHASE_DEPTHS[PULSE_KIND[0]], *map(PHASE_NAMES.index, PULSE_KIND)
+        if self.pulse_kind or not any(map(self._can_sound, pulses)):
+            return ()
+        others = [name for name in LEVELS if name not in pulses]
+        is_open = not self.structure.pulse_polarity and any(map(self._can_sound, others))
+        return (edge, polarity) if is_open else (edge,)
 
     @property
     def n_dimensions(self) -> int:
         """Length of a vector."""
+        return self._first_of_pulses + len(self.pulse_columns)
+
+    @property
+    def _first_of_pulses(self) -> int:
+        """Where the kind of pulse begins."""
         return len(self.space) + self.n_notes * len(self.phase_columns)
 
     @property
     def circular(self) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
         """Which entries wrap, shape (n_dimensions,)."""
         mask = np.zeros(self.n_dimensions, dtype=np.bool_)
-        mask[len(self.space) :] = True
+        mask[len(self.space) : self._first_of_pulses] = True
         return mask
 
     @cached_property
@@ -68,8 +93,9 @@ class Problem:
 
         Steps that equal cells would miss, on a logarithmic scale, count as continuous.
         """
-        n_phases = self.n_dimensions - len(self.space)
-        return np.concatenate([unit_cells(self.space), np.zeros(n_phases, np.int64)])
+        n_phases = self._first_of_pulses - len(self.space)
+        kinds = np.full(len(self.pulse_columns), 2, np.int64)
+        return np.concatenate([unit_cells(self.space), np.zeros(n_phases, np.int64), kinds])
 
     def values(self, vectors: FloatArray) -> FloatArray:
         """Decode vectors into physical values, columns in the order of the catalogue."""
@@ -87,7 +113,13 @@ class Problem:
     def phase_entries(self, *phases: str) -> IntArray:
         """List the entries of some phases, of all notes; none of those that can't be heard."""
         is_wanted = [PHASE_NAMES[column] in phases for column in self.phase_columns]
-        return len(self.space) + np.flatnonzero(np.tile(is_wanted, self.n_notes))
+        of_pulses = [PHASE_NAMES[column] in phases for column in self.pulse_columns]
+        return len(self.space) + np.flatnonzero([*is_wanted * self.n_notes, *of_pulses])
+
+    @property
+    def pulse_entries(self) -> IntArray:
+        """List the entries of the kind of pulse, the last of a vector."""
+        return np.arange(self._first_of_pulses, self.n_dimensions)
 
     def phases(
         self, vectors: FloatArray, i_note: int, *, values: FloatArray | None = None
@@ -96,7 +128,9 @@ class Problem:
 
         In cycles; those that can't be heard are 0. `values` are those of the vectors, if known.
         """
-        phases = np.zeros((len(vectors), len(PHASE_NAMES)))
+        phases = np.tile(self._kind_of_pulses, (len(vectors), 1))
+        of_pulses = vectors[:, self._first_of_pulses :]
+        phases[:, list(self.pulse_columns)] = np.where(of_pulses < HALF_CYCLE, 0.0, HALF_CYCLE)
         first = len(self.space) + i_note * len(self.phase_columns)
         columns = list(self.phase_columns)
         phases[:, columns] = np.mod(vectors[:, first : first + len(columns)], 1.0)
@@ -106,6 +140,13 @@ class Problem:
             phases = phases_at_start(known, phases, self.references[i_note], columns)
             self._follow_links(phases)
         return phases
+
+    @property
+    def _kind_of_pulses(self) -> FloatArray:
+        """Phases of a kind of pulse that isn't searched; the structure may say its polarity."""
+        is_over = self.structure.pulse_polarity == "opposite"
+        known = {"pulse.polarity": HALF_CYCLE * is_over, **self.pulse_kind}
+        return np.array([known.get(name, 0.0) for name in PHASE_NAMES])
 
     def _follow_links(self, phases: FloatArray) -> None:
         """Give linked LFOs the phase of the one that they are linked to."""
@@ -134,7 +175,12 @@ class Problem:
             for i in range(self.n_notes)
             for value in self._phases_held(phases[i] if i < len(phases) else None, i, decoded)
         ]
-        return np.concatenate([unit, np.array(rest, dtype=np.float64) % 1.0])
+        first = phases[0] if phases else {}
+        # In the middle of its cell.
+        kinds = [
+            0.5 * HALF_CYCLE + first.get(PHASE_NAMES[column], 0.0) for column in self.pulse_columns
+        ]
+        return np.concatenate([unit, np.array([*rest, *kinds], dtype=np.float64) % 1.0])
 
     def _phases_held(
         self, phases: Mapping[str, float] | None, i_note: int, values: FloatArray | None

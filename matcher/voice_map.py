@@ -14,7 +14,7 @@ from fnmatch import fnmatchcase
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from shared import CATALOGUE, PHASE_NAMES, ParameterError, suggest_names
+from shared import CATALOGUE, PHASE_NAMES, PULSE_KIND, ParameterError, suggest_names
 from shared.catalogue import BANK_HZ
 
 if TYPE_CHECKING:
@@ -303,7 +303,8 @@ LEVELS = tuple(name for name, declared in ROWS.items() if declared.is_level)
 PHASE_DEPTHS = {
     phase: tuple(name for name, declared in ROWS.items() if declared.phase == phase)
     for phase in PHASE_NAMES
-}
+    if phase not in PULSE_KIND
+} | dict.fromkeys(PULSE_KIND, tuple(f"{osc}.pulse_level" for osc in OSCILLATORS))
 
 # Title, what is set to leave it out, and which other controls then do nothing.
 _SWITCHES: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (

@@ -7,7 +7,7 @@ measure sound are imported by the functions that need them.
 from __future__ import annotations
 
 from shared.audio import Recording, Stretch, read_recording, resample, write_recording
-from shared.catalogue import CATALOGUE, PHASE_NAMES
+from shared.catalogue import CATALOGUE, PHASE_NAMES, PULSE_KIND
 from shared.errors import (
     AudioError,
     EarwrightError,
@@ -55,6 +55,7 @@ __all__ = [
     "MAX_LOUDNESS_LUFS",
     "MAX_TRUE_PEAK_DBTP",
     "PHASE_NAMES",
+    "PULSE_KIND",
     "AudioError",
     "EarwrightError",
     "EarwrightWarning",

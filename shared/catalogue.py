@@ -10,7 +10,7 @@ from __future__ import annotations
 from shared.parameter_space import ParameterSpace
 from shared.parameters import Parameter
 
-__all__ = ["BANK_HZ", "CATALOGUE", "PHASE_NAMES"]
+__all__ = ["BANK_HZ", "CATALOGUE", "PHASE_NAMES", "PULSE_KIND"]
 
 # Where free-running parts stand when a note starts. Shifting both oscillators together can hardly
 # be heard, but short windows see where in its cycle a low note sets in.
@@ -22,7 +22,13 @@ PHASE_NAMES = (
     "osc2.pwm.phase",
     "filter_lfo.phase",
     "osc1.phase",
+    "pulse.edge",
+    "pulse.polarity",
 )
+# What the maker of an instrument chose for both oscillators, 0 or half a cycle: whether the other
+# edge of a pulse moves with its width, which nobody hears, and whether pulses are turned over
+# against sawtooths, which is heard where one oscillator sounds both.
+PULSE_KIND = ("pulse.edge", "pulse.polarity")
 
 # Preferred frequencies of ISO 266:1997, every second one of the one-third-octave series.
 BANK_HZ = (100, 160, 250, 400, 630, 1000, 1600, 2500, 4000, 6300, 10_000, 16_000)

@@ -20,7 +20,11 @@ if TYPE_CHECKING:
 __all__: list[str] = []
 
 SCHEMA_VERSION = 1
-FIELDS = ("schema_version", "name", "meaning", "fixed", "free", "links", "panel", "midi_channel")
+FIELDS = (
+    "schema_version", "name", "meaning", "fixed", "free", "links", "panel", "pulse_polarity",
+    "midi_channel",
+)  # fmt: skip
+POLARITIES = ("same", "opposite")
 RANGE_FIELDS = ("low", "high", "step", "choices")
 # What TOML makes of a dotted name without quotes.
 CATALOGUE_PREFIXES = {name.split(".")[0] for name in CATALOGUE.names if "." in name}
@@ -65,6 +69,7 @@ def read_structure(text: str, source: str) -> tuple[dict[str, Any], Mistakes]:
         "links": MappingProxyType(checked_links),
         "controls": MappingProxyType(scaled.controls),
         "link_values": MappingProxyType(scaled.link_values),
+        "pulse_polarity": _pulse_polarity(document, mistakes),
         "midi_channel": _midi_channel(document, mistakes),
     }
     return fields, mistakes
@@ -85,6 +90,19 @@ def _check_head(document: Mapping[str, object], mistakes: Mistakes) -> None:
     for name in ("name", "meaning"):
         if not isinstance(document.get(name), str) or not document[name]:
             mistakes.add((name,), f"{name}: a text is needed.")
+
+
+def _pulse_polarity(document: Mapping[str, object], mistakes: Mistakes) -> str:
+    """Read whether pulses jump as sawtooths do; empty if nothing is said."""
+    polarity = document.get("pulse_polarity", "")
+    if polarity not in ("", *POLARITIES):
+        mistakes.add(
+            ("pulse_polarity",),
+            f"pulse_polarity is {polarity!r}; must be {' or '.join(POLARITIES)}. Leave it out if "
+            "you don't know.",
+        )
+        return ""
+    return str(polarity)
 
 
 def _midi_channel(document: Mapping[str, object], mistakes: Mistakes) -> int:

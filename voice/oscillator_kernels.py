@@ -173,7 +173,8 @@ def render_oscillators(
         first, last = i * block, min((i + 1) * block, out.shape[0])
         out[first:last] = ZERO
         for o in range(2):
-            if not (has[o, SAW_OR_PULSE] or has[o, TRIANGLE]):
+            # A pulse that is turned over may take all of the sawtooth that stands still.
+            if not (has[o, SAW_OR_PULSE] or has[o, PULSE] or has[o, TRIANGLE]):
                 continue
             levels = settings[LEVELS + 3 * o : LEVELS + 3 * o + 2]
             pitch, step, turn = PITCH + o, STEP + o, TURN + o

@@ -14,6 +14,7 @@ import numpy as np
 from shared import (
     CATALOGUE,
     PHASE_NAMES,
+    PULSE_KIND,
     Float32Array,
     FloatArray,
     Note,
@@ -42,14 +43,21 @@ __all__ = ["DEFAULT_PHASES", "NoteRenderer", "render", "render_batch"]
 # Dark noise falls from this corner on; low enough that no more of it is heard as dark.
 DARK_NOISE_HZ = 200.0
 FADE_S = 0.01
+HALF_CYCLE = 0.5
 # A free-running second oscillator and LFOs stand anywhere when a note starts; these are the
 # places for a sound that was not matched to a recording.
 DEFAULT_PHASES = NotePhases(
-    dict(zip(PHASE_NAMES, (0.25, 0.0, 0.25, 0.0, 0.5, 0.0, 0.0), strict=True))
+    {"osc2.phase": 0.25, "osc2.vibrato.phase": 0.25, "osc2.pwm.phase": 0.5}
 )
 
-# Oscillator 1 comes first in the kernels.
-KERNEL_PHASES = [len(PHASE_NAMES) - 1, *range(len(PHASE_NAMES) - 1)]
+# Oscillator 1 comes first in the kernels, which know nothing of kinds of pulses.
+_OSC1 = PHASE_NAMES.index("osc1.phase")
+KERNEL_PHASES = [_OSC1, *range(_OSC1)]
+EDGE, POLARITY = map(PHASE_NAMES.index, PULSE_KIND)
+PULSES, WIDTHS, DEPTHS = (
+    [CATALOGUE.index(f"{osc}.{name}") for osc in ("osc1", "osc2")]
+    for name in ("pulse_level", "pulse_width_ratio", "pwm.depth_ratio")
+)
 
 
 class NoteRenderer:
@@ -102,7 +110,7 @@ class NoteRenderer:
         self._settings = empty_settings()
         self._controls = empty_controls(-(-n_samples // self._block))
         self._values = np.empty((len(CATALOGUE), LANES), np.float32)
-        self._phases = np.empty((len(PHASE_NAMES), LANES), np.float32)
+        self._phases = np.empty((len(KERNEL_PHASES), LANES), np.float32)
         self._out = np.empty((n_samples, LANES), np.float32)
 
     def render(self, values: FloatArray, phases: FloatArray) -> Float32Array:
@@ -112,7 +120,7 @@ class NoteRenderer:
         ----------
         values : np.ndarray, shape=(n_candidates, 82), 1 <= n_candidates <= 16
             Physical values within their ranges, columns in the catalogue's order.
-        phases : np.ndarray, shape=(n_candidates, 7), 0 to 1
+        phases : np.ndarray, shape=(n_candidates, 9), 0 to 1
             Nuisance phases in cycles, columns as in `shared.PHASE_NAMES`.
 
         Returns
@@ -126,6 +134,7 @@ class NoteRenderer:
         self._values[:, n:] = values[-1][:, None]
         self._phases[:, :n] = phases[:, KERNEL_PHASES].T
         self._phases[:, n:] = phases[-1, KERNEL_PHASES][:, None]
+        self._turn_pulses(phases)
         gate_s = np.float32(self.note.gate_s)
         self._prepare_settings(self._values, self.sample_rate_hz, self._settings)
         self._render_controls(
@@ -136,6 +145,21 @@ class NoteRenderer:
         )
         self._run_filters(self._settings, self._controls, self._block, self._noise, self._out)
         return self._out
+
+    def _turn_pulses(self, phases: FloatArray) -> None:
+        """Let the other edge of pulses move, or turn them over, where the kind of pulse says so.
+
+        A pulse whose other edge moves is one of the rest of the cycle, turned over.
+        """
+        lanes = np.minimum(np.arange(LANES), len(phases) - 1)
+        is_other, is_over = (
+            phases[lanes, EDGE] >= HALF_CYCLE,
+            phases[lanes, POLARITY] >= HALF_CYCLE,
+        )
+        for pulse, width, depth in zip(PULSES, WIDTHS, DEPTHS, strict=True):
+            self._values[width, is_other] = np.float32(1.0) - self._values[width, is_other]
+            self._values[depth, is_other] *= np.float32(-1.0)
+            self._values[pulse, is_over] *= np.float32(-1.0)
 
 
 def render_batch(
@@ -159,7 +183,7 @@ def render_batch(
         Length of the sound.
     sample_rate_hz : int, 8000 to 192000
         Sampling rate in Hz.
-    phases : np.ndarray, shape=(n_candidates, 7) or (7,), optional
+    phases : np.ndarray, shape=(n_candidates, 9) or (9,), optional
         Nuisance phases in cycles, in the order of `shared.PHASE_NAMES`; those of
         `DEFAULT_PHASES` if left out.
     seed : int >= 0

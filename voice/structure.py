@@ -22,6 +22,9 @@ A structure is a TOML file::
     scale = "log"
     step = 0.5
 
+Where one oscillator sounds sawtooth and pulse at once, ``pulse_polarity = "same"`` or
+``"opposite"`` at the top says whether they jump alike; without it a search finds out.
+
 A parameter that is linked always has the value of the free one it is linked to; where the rate
 of an LFO is linked to that of another, the two are one LFO and share its phase. `voice.panel` says
 what panels are, `voice._panel_reading` how they are written. A control with steps takes its
@@ -85,6 +88,9 @@ class Structure:
         Controls of the user's panel, by the parameter they set; empty without a panel.
     link_values : mapping of str to (mapping of float to float)
         Of links that don't take over the value itself: what each position of a switch sets.
+    pulse_polarity : str
+        Whether pulses of the instrument jump as its sawtooths do ("same") or against them
+        ("opposite"); empty if that isn't known.
     midi_channel : int, 1 to 16
         The channel that the instrument listens on.
     toml : str
@@ -98,6 +104,7 @@ class Structure:
     links: Mapping[str, str]
     controls: Mapping[str, Control] = field(default_factory=dict)
     link_values: Mapping[str, Mapping[float, float]] = field(default_factory=dict)
+    pulse_polarity: str = ""
     midi_channel: int = 1
     toml: str = field(default="", repr=False, compare=False)
 

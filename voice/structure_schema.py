@@ -11,7 +11,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from shared import CATALOGUE
-from voice._structure_reading import SCHEMA_VERSION
+from voice._structure_reading import POLARITIES, SCHEMA_VERSION
 from voice.panel import TIME_CONVENTIONS
 
 if TYPE_CHECKING:
@@ -36,6 +36,10 @@ def build_structure_schema() -> dict[str, Any]:
             "schema_version": {"const": SCHEMA_VERSION},
             "name": {"type": "string", "minLength": 1, "description": "Name of the structure."},
             "meaning": {"type": "string", "minLength": 1, "description": "What it consists of."},
+            "pulse_polarity": {
+                "enum": list(POLARITIES),
+                "description": "Whether pulses jump as sawtooths do.",
+            },
             "midi_channel": _whole(1, 16, "Channel that the instrument listens on."),
             "fixed": _by_parameter(_value, "Parameters away from neutral that nothing moves."),
             "free": {

@@ -118,7 +118,7 @@ class PreparedRun:
             is_linked or any(values[name] != 0.0 for name in PHASE_DEPTHS[PHASE_NAMES[kind]])
             for kind in kinds
         ]
-        n_phases = self.problem.n_dimensions - len(names)
+        n_phases = self.problem.n_notes * len(kinds)
         columns += [len(names) + k for k in range(n_phases) if heard[k % len(kinds)]]
         return np.array(columns, dtype=np.int64)
 

@@ -179,7 +179,7 @@ def _own_entries(own: Entries, vector: FloatArray, *, is_other_key: bool) -> Boo
     """
     is_own = np.zeros(N, bool)
     is_own[TUNE] = True  # no recorded instrument is in tune with itself
-    is_own[PHASE] = bool(np.any(vector[LEVELS + 2 : MOVES] > 0.0))
+    is_own[PHASE] = bool(np.any(vector[LEVELS + 2 : MOVES] != 0.0))
     for at in _OSCILLATORS:
         is_own[[at + PWM_PHASE, at + PWM_RATE]] = vector[at + PWM_DEPTH] >= LEAST_PWM_RATIO
         is_own[[at + VIBRATO_PHASE, at + RATE, at + DEPTH]] = (

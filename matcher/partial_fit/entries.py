@@ -27,7 +27,7 @@ from matcher.partial_fit.model import (
     WIDTH,
     N,
 )
-from shared import CATALOGUE, PHASE_NAMES
+from shared import CATALOGUE, PHASE_NAMES, PULSE_KIND
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from shared.types import IntArray
 
     BoolArray = npt.NDArray[np.bool_]
+    Flags = bool | BoolArray
 
 __all__: list[str] = []
 
@@ -57,7 +58,7 @@ NAMES = (
 )
 _LOGARITHMIC = ("rate_hz", "pitch_env.decay_s")
 _IS_RATE = np.array([name.endswith("rate_hz") for name in NAMES])
-C4_MIDI = 60.0
+C4_MIDI, HALF_CYCLE = 60.0, 0.5
 _OF_OSCILLATOR = tuple(MOVES + o * N_MOVES for o in range(2))
 # Entries that are drawn anew together: how both oscillators beat; each one's pulse with what moves
 # it, its levels, its vibrato, its bend with how they beat after it.
@@ -117,7 +118,8 @@ class Limits:
         Levels count as ratios, since the gain of every partial is free.
         """
         held: FloatArray = np.clip(vectors, *self.ends)[:, self.sources]
-        strongest = held[:, LEVELS:MOVES].max(axis=1, keepdims=True)
+        strongest = np.abs(held[:, LEVELS:MOVES]).max(axis=1, keepdims=True)
+        # A pulse that is turned over counts below 0.
         held[:, LEVELS:MOVES] /= np.where(strongest > 0.0, strongest, 1.0)
         return held
 
@@ -161,11 +163,13 @@ class Entries:
             if is_mobile[i] and name not in PHASE_NAMES:
                 parameter = problem.space[name]
                 ends[:, i] = _encoded(name, parameter.low), _encoded(name, parameter.high)
+        _set_ends_of_pulses(problem, is_mobile, ends)
         # At this key a note may lie as far outside a range at C4 as key tracking leads.
         reached = np.array([key_changes(row, key_octaves) for row in tracking[1:]])
         lowest, highest = reached.min(axis=0), reached.max(axis=0)
         ends = np.stack([ends[0] * lowest[1] + lowest[0], ends[1] * highest[1] + highest[0]])
         plain = np.array([_encoded(name, {**values, **phases}[name]) for name in NAMES])
+        plain = turned_pulses(plain, *(phases[name] >= HALF_CYCLE for name in PULSE_KIND))
         sources = np.array([_source(problem, i) for i in range(N)])
         return cls(
             plain * factors + shifts,
@@ -214,7 +218,7 @@ class Entries:
         )
         if not is_alike or not self.is_mobile[[TUNE, DETUNE]].all():
             return [vector]
-        sounds = [np.any(x[LEVELS : LEVELS + 2] > 0.0) for x in (vector, other)]
+        sounds = [np.any(x[LEVELS : LEVELS + 2] != 0.0) for x in (vector, other)]
         return [x for x, does in zip((vector, other), sounds, strict=True) if does]
 
     def settings(self, vector: FloatArray) -> dict[str, float]:
@@ -225,6 +229,41 @@ class Entries:
         """Take entries from the key of the note to C4, by the base's key tracking."""
         plain: FloatArray = (vector - self.shifts) / self.factors
         return plain
+
+
+def turned_pulses(vectors: FloatArray, is_other: Flags, is_over: Flags) -> FloatArray:
+    """Let the other edge of pulses move, and turn them over, where it is said; or take it back."""
+    turned = vectors.copy()
+    for o, at in enumerate(_OF_OSCILLATOR):
+        turned[..., at + WIDTH] = np.where(
+            is_other, 1.0 - vectors[..., at + WIDTH], vectors[..., at + WIDTH]
+        )
+        turned[..., at + PWM_PHASE] += np.where(is_other, HALF_CYCLE, 0.0)
+        turned[..., LEVELS + 2 * o + 1] *= np.where(is_over, -1.0, 1.0)
+    return turned
+
+
+def kind_of_pulses(vectors: FloatArray) -> tuple[BoolArray, BoolArray]:
+    """Say of vectors (..., N) whether the other edge moves, and whether pulses are turned over."""
+    pulses = vectors[..., [LEVELS + 1, LEVELS + 3]]
+    wider = vectors[..., list(_WIDTHS)] - HALF_CYCLE
+    return np.sum(np.abs(pulses) * wider, axis=-1) > 0.0, np.sum(pulses, axis=-1) < 0.0
+
+
+def _set_ends_of_pulses(problem: Problem, is_mobile: BoolArray, ends: FloatArray) -> None:
+    """Widen the ends of widths and levels to either kind of pulse that is searched."""
+    kinds = [PHASE_NAMES[column] for column in problem.pulse_columns]
+    for o, at in enumerate(_OF_OSCILLATOR):
+        width, pulse = at + WIDTH, LEVELS + 2 * o + 1
+        if is_mobile[width] and PULSE_KIND[0] in kinds:
+            low, high = ends[:, width]
+            ends[:, width] = min(low, 1.0 - high), max(high, 1.0 - low)
+        if is_mobile[pulse]:
+            low, high = ends[:, pulse]
+            if PULSE_KIND[1] in kinds:
+                ends[:, pulse] = -high, high
+            elif problem.structure.pulse_polarity == "opposite":
+                ends[:, pulse] = -high, -low
 
 
 def named(plain: FloatArray) -> dict[str, float]:
@@ -324,7 +363,9 @@ def _wide(drawn: FloatArray, u: FloatArray, ends: FloatArray) -> FloatArray:
     low, high = ends
     for i in (*_WIDTHS, *RATES, *_PWM_DEPTHS):
         if np.isfinite(low[i]) and np.isfinite(high[i]):
-            wide[:, i] = _between(u[:, i], low[i], high[i])
+            # Wider pulses are those of the other edge.
+            top = min(high[i], max(low[i], HALF_CYCLE)) if i in _WIDTHS else high[i]
+            wide[:, i] = _between(u[:, i], low[i], top)
     for i in _CENTS:
         if np.isfinite(low[i]) and np.isfinite(high[i]):
             signed = 2.0 * u[:, i] - 1.0 if low[i] < 0.0 else u[:, i]

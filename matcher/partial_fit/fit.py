@@ -16,7 +16,7 @@ import numpy as np
 
 from matcher.optimise import descend
 from matcher.partial_fit import model as kernels
-from matcher.partial_fit.entries import BLOCKS, draw_vectors
+from matcher.partial_fit.entries import BLOCKS, draw_vectors, kind_of_pulses, turned_pulses
 from matcher.partial_fit.model import (
     BEND,
     BEND_DECAY,
@@ -269,7 +269,11 @@ def _begin_pool(model: NoteModel, entries: Entries, rng: np.random.Generator) ->
     """Begin each vector at the best of many draws, and draw part after part of it anew."""
     kinds = [kind for kind, n_rows in N_ROWS.items() for _ in range(n_rows)]
     is_free = np.array([_moving(entries, *kind) for kind in kinds])
-    points = _draw(entries, rng, is_free, N_FIRST)
+    # By turns each kind of pulse.
+    turns = np.arange(len(kinds))
+    can = entries.limits.ends[0, [LEVELS + 1, LEVELS + 3]].min() < 0.0
+    is_over = turns // 2 % 2 == 1 if can else np.zeros(len(kinds), bool)
+    points = _draw(entries, rng, is_free, (turns % 2 == 1, is_over), N_FIRST)
     costs = model.costs(points.reshape(-1, N)).reshape(len(kinds), N_FIRST)
     points = points[np.arange(len(kinds)), np.argmin(costs, axis=1)]
     points, costs = model.descend(points, is_free, FIRST_STEPS)
@@ -284,7 +288,7 @@ def _redrawn(
         model,
         rng,
         pool,
-        lambda: _draw(entries, rng, pool.is_free, N_DRAWS),
+        lambda: _draw(entries, rng, pool.is_free, kind_of_pulses(pool.points), N_DRAWS),
         n_rounds=n_rounds,
         n_steps=ROUND_STEPS,
     )
@@ -308,11 +312,19 @@ def _moving(
 
 
 def _draw(
-    entries: Entries, rng: np.random.Generator, is_free: BoolArray, n_draws: int
+    entries: Entries,
+    rng: np.random.Generator,
+    is_free: BoolArray,
+    kind: tuple[BoolArray, BoolArray],
+    n_draws: int,
 ) -> FloatArray:
-    """Draw for each vector, shape (n_vectors, n_draws, N); depths of what is fixed are 0."""
+    """Draw for each vector, shape (n_vectors, n_draws, N); depths of what is fixed are 0.
+
+    `kind` of pulses is that of each vector, see `kind_of_pulses`.
+    """
     drawn = draw_vectors(rng, len(is_free) * n_draws, entries.limits.ends)
     drawn = drawn.reshape(len(is_free), n_draws, N)
+    drawn = turned_pulses(drawn, *(flags[:, None] for flags in kind))
     base = np.tile(entries.base, (len(is_free), 1))
     for at in _OSCILLATORS:
         for depth in (at + PWM_DEPTH, at + DEPTH, at + BEND):
@@ -346,7 +358,7 @@ def _leave_out(model: NoteModel, pool: Pool, tracks: PartialTracks) -> Pool:
         for o in range(2):
             saw, pulse = LEVELS + 2 * o, LEVELS + 2 * o + 1
             if pulse in zeros:  # a pulse that doesn't move is a sawtooth to free gains
-                without[:, saw] = np.maximum(without[:, saw], without[:, pulse])
+                without[:, saw] = np.maximum(without[:, saw], np.abs(without[:, pulse]))
         without[:, PHASE] += _bent_away(points, zeros, tracks.pitch_hz)
         without[:, list(zeros)] = 0.0
         moving[:, list(fixed)] = False

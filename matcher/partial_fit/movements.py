@@ -9,11 +9,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.partial_fit.across import MOST_LEFT_RATIO, NotesFit, fit_across
-from matcher.partial_fit.entries import NAMES, Entries, KeyRule, tracking_name
+from matcher.partial_fit.entries import (
+    HALF_CYCLE,
+    NAMES,
+    Entries,
+    KeyRule,
+    kind_of_pulses,
+    tracking_name,
+    turned_pulses,
+)
 from matcher.partial_fit.fit import MovementFit, NoteModel, fit_movement
 from matcher.partial_fit.tracks import PartialTracks, partial_tracks
 from matcher.search.proposals import sweep_vectors
-from shared import CATALOGUE, PHASE_NAMES
+from shared import CATALOGUE, PHASE_NAMES, PULSE_KIND
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -226,8 +234,10 @@ def _as_vectors(
     """Write a fit of all notes into vectors of the problem, in both orders of the oscillators."""
     row = problem.values(base[None, :])[0]
     values = dict(zip(CATALOGUE.names, row.tolist(), strict=True)) | dict.fromkeys(_AT_REST, 0.0)
+    kind = kind_of_pulses(fit.vectors[i_held])
+    plain = turned_pulses(fit.vectors, *kind)
     orders = zip(
-        *(own.both_orders(own.rested(x)) for own, x in zip(entries, fit.vectors, strict=True)),
+        *(own.both_orders(own.rested(x)) for own, x in zip(entries, plain, strict=True)),
         strict=True,
     )
     vectors = []
@@ -237,6 +247,9 @@ def _as_vectors(
         for i in np.flatnonzero(fit.has_phases).tolist():
             settings = entries[i].settings(of_notes[i])
             phases[i] |= {name: settings[name] for name in PHASE_NAMES if name in settings}
+        phases[0] |= {
+            name: HALF_CYCLE * bool(flag) for name, flag in zip(PULSE_KIND, kind, strict=True)
+        }
         vectors.append(problem.vector(values | rule.settings(), phases))
     return vectors
 
@@ -280,10 +293,8 @@ def movement_proposals(problem: Problem, vectors: FloatArray) -> FloatArray:
     for i, name in enumerate(problem.space.names):
         if name not in told:
             proposals[:, i] = np.nan
-    n_phases = len(problem.phase_columns)
-    for i, column in enumerate(problem.phase_columns):
-        if PHASE_NAMES[column] not in told:
-            proposals[:, len(problem.space) + i :: n_phases] = np.nan
+    untold = [PHASE_NAMES[column] for column in problem.phase_columns]
+    proposals[:, problem.phase_entries(*(name for name in untold if name not in told))] = np.nan
     return proposals
 
 

@@ -202,6 +202,8 @@ PROPOSALS: tuple[Setting, ...] = (
 # Parameters that are drawn anew together, with the phases that go with them.
 _VIBRATO = ("rate_hz", "depth_cents", "delay_s", "rate_env_octaves", "*_key_track_ratio")
 _PULSE = ("pulse_width_ratio", "pwm.rate_hz", "pwm.depth_ratio")
+# What another kind of pulse may ask for.
+_OF_PULSES = tuple(f"{osc}.{name}" for osc in OSCILLATORS for name in ("pulse_level", *_PULSE))
 REDRAWN: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
     *(
         (tuple(f"{osc}.vibrato.{name}" for name in _VIBRATO), (f"{osc}.vibrato.phase",))
@@ -292,6 +294,10 @@ def sweep_vectors(problem: Problem, base: FloatArray, n_vectors: int, *, seed: i
         ends = np.clip(reach, parameter.low, parameter.high)
         low, high = (parameter.encode(float(end)) for end in ends)
         rows[:, problem.space.index(name)] = low + (high - low) * shares
+    kinds = pulse_kinds(problem)
+    if len(kinds):
+        chosen = np.random.default_rng(seed).integers(len(kinds), size=n_vectors)
+        rows[:, problem.pulse_entries] = kinds[chosen][:, problem.pulse_entries]
     columns = [problem.space.index(name) for name in swept]
     units = rows[:, : len(problem.space)]
     # There and back again: steps and choices are in the middle of their cells.
@@ -320,6 +326,15 @@ def proposal_vectors(
         if not setting or not np.array_equal(row, plain):
             rows.append(row)
     return np.array(rows).reshape(len(rows), problem.n_dimensions)
+
+
+def pulse_kinds(problem: Problem) -> FloatArray:
+    """Make a row for each kind of pulse, NaN elsewhere; none if there is nothing to choose."""
+    n_kinds = len(problem.pulse_columns)
+    rows = np.full((2**n_kinds if n_kinds else 0, problem.n_dimensions), np.nan)
+    cells = np.arange(len(rows))[:, None] >> np.arange(n_kinds) & 1
+    rows[:, problem.pulse_entries] = (cells + 0.5) / 2.0
+    return rows
 
 
 @dataclass(frozen=True, eq=False)
@@ -388,7 +403,12 @@ def coarse_entries(problem: Problem) -> BoolArray:
     phases = [PHASE_DEPTHS[PHASE_NAMES[column]] for column in problem.phase_columns]
     is_coarse = [fine.isdisjoint(depths) for depths in phases]
     entries = np.array(
-        [*(name not in fine for name in problem.space.names), *(is_coarse * problem.n_notes)], bool
+        [
+            *(name not in fine for name in problem.space.names),
+            *is_coarse * problem.n_notes,
+            *(True,) * len(problem.pulse_columns),
+        ],
+        bool,
     )
     # Where movement is most of what is searched, it decides.
     return entries if 2 * np.count_nonzero(entries) > len(entries) else np.ones_like(entries)
@@ -408,12 +428,15 @@ def coupled_entries(problem: Problem, changed: BoolArray) -> BoolArray:
     masks = np.zeros(changed.shape, bool)
     for i, entries in enumerate(changed):
         touched = names[entries[: len(names)]].tolist()
+        if np.any(entries[problem.pulse_entries]):
+            touched += [name for name in _OF_PULSES if name in problem.space]
         parts = frozenset(voice_row(name).part for name in touched)
         if parts not in known:
             fitted = names_where("is_always_fitted").union(*map(coupled_names, touched))
             moving = [part in {*parts, *OSCILLATORS} for part in phase_parts]
             is_fitted = [name in fitted for name in problem.space.names]
-            known[parts] = np.array([*is_fitted, *(moving * problem.n_notes)], bool)
+            of_pulses = (False,) * len(problem.pulse_columns)
+            known[parts] = np.array([*is_fitted, *moving * problem.n_notes, *of_pulses], bool)
         masks[i] = known[parts]
     return masks | changed
 
@@ -421,5 +444,5 @@ def coupled_entries(problem: Problem, changed: BoolArray) -> BoolArray:
 def families_of(problem: Problem, rows: FloatArray) -> IntArray:
     """Give proposals that differ in phases only the same number."""
     known: dict[bytes, int] = {}
-    kinds = rows[:, : len(problem.space)]
+    kinds = np.hstack([rows[:, : len(problem.space)], rows[:, problem.pulse_entries]])
     return np.array([known.setdefault(kind.tobytes(), len(known)) for kind in kinds], np.int64)

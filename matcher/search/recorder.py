@@ -12,6 +12,7 @@ import numpy as np
 from matcher.losses import PARTS, breakdown, totals
 from matcher.optimise import SearchRecord
 from matcher.progress import Progress
+from shared import PHASE_NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -157,9 +158,10 @@ class Recorder:
 
 
 def _vector_names(problem: Problem) -> list[str]:
-    """Name the entries of a vector: parameters, then the phases of each note."""
-    return [*problem.space.names] + [
+    """Name the entries of a vector: parameters, phases of each note, the kind of pulse."""
+    of_notes = [
         f"note{i + 1}.phase{column}"
         for i in range(problem.n_notes)
         for column in problem.phase_columns
     ]
+    return [*problem.space.names, *of_notes, *(PHASE_NAMES[i] for i in problem.pulse_columns)]

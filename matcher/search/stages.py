@@ -28,6 +28,7 @@ from matcher.search.proposals import (
     families_of,
     phase_grid,
     proposal_vectors,
+    pulse_kinds,
     redrawn_entries,
     sweep_vectors,
 )
@@ -202,7 +203,7 @@ class LocalSearch(Stage):
         self, problem: Problem, base: FloatArray, grids: Sequence[FloatArray]
     ) -> FloatArray:
         """Propose what the table has, and the grids if they are no starts."""
-        rows = [proposal_vectors(problem, PROPOSALS)]
+        rows = [proposal_vectors(problem, PROPOSALS), pulse_kinds(problem)]
         if not self.starts_from_grids:
             rows += [np.where(grid == base, np.nan, grid) for grid in grids]
         joined: FloatArray = np.concatenate(rows)

@@ -5,6 +5,7 @@ Another audio language made them (`tests/known_answers`). Run from the repositor
     python -m tests.benchmarks.bench_known_answers                  # half an hour on two cores
     python -m tests.benchmarks.bench_known_answers --note brass --seeds 10 --evals 12000
     python -m tests.benchmarks.bench_known_answers --note strings_family --structure pulse-strings
+    python -m tests.benchmarks.bench_known_answers --drawn notes/ --seconds 60
 
 The table says, for each patch and quantity, how many runs came back within the tolerance. Below
 it stands what didn't, with the loss of the found patch beside that of the true settings at their
@@ -12,6 +13,11 @@ best phases: where the true ones are better, the search has missed them; where t
 loss can't tell. (The voice is never the limit: at the true settings it gives the same waveform,
 as `tests/reference/test_voice_known_answers.py` holds it to. A loss of the true settings above
 0.1 is the grain of the loss itself.)
+
+A dozen fixed notes get learned by whoever works with them. ``--drawn`` takes a folder of notes
+whose settings were drawn by lot (`tests.drawn_notes`), and sums up by family: settings that came
+back, notes in which a part was found that isn't there, and quartiles of the loss, at the end and
+at the true settings.
 
 The budget is in evaluations, so that a busy machine gives the same figures. Every run is kept in
 ``--record`` and isn't run again by the same code: stop the command at any moment, and go on.
@@ -39,6 +45,7 @@ from matcher.target import Target, target_from_signal
 from shared import CATALOGUE, PHASE_NAMES, ParameterSpace
 from tests.benchmarks.recovery import QUANTITIES, Check, check_patch
 from tests.benchmarks.run_record import RunRecord
+from tests.drawn_notes import drawn_note, drawn_note_names
 from tests.known_notes import known_instrument, known_instrument_names
 from voice import load_structure
 
@@ -47,7 +54,9 @@ if TYPE_CHECKING:
 
     from tests.known_notes import KnownNote
 
-__all__ = ["best_true_loss", "failures", "main", "recovery_table", "target_of", "verdict"]
+__all__ = [
+    "best_true_loss", "failures", "family_table", "main", "recovery_table", "target_of", "verdict",
+]  # fmt: skip
 
 # About what the default 30 s give for one note on two cores.
 EVALS = 20_000
@@ -93,11 +102,25 @@ def best_true_loss(notes: Sequence[KnownNote], *, seed: int = 0) -> float:
     return float(losses.min())
 
 
-def run(name: str, structure: str, evals: int, seed: int) -> dict[str, Any]:
+def notes_of(row: Mapping[str, Any]) -> tuple[KnownNote, ...]:
+    """Read the notes of a run: one that was drawn, or those of a known patch."""
+    if row.get("drawn"):
+        return (drawn_note(Path(row["drawn"]), row["note"]),)
+    return known_instrument(row["note"])
+
+
+def run(settings: Mapping[str, Any]) -> dict[str, Any]:
     """Match one patch from its notes, and return what came out."""
-    notes = known_instrument(name)
+    notes = notes_of(settings)
     began = time.monotonic()
-    result = match(target_of(notes), structure=structure, evals=evals, seed=seed, progress=False)
+    result = match(
+        target_of(notes),
+        structure=settings["structure"],
+        evals=settings["evals"],
+        seconds=settings.get("seconds"),
+        seed=settings["seed"],
+        progress=False,
+    )
     return {
         "found": {p: float(result.patch.values[p]) for p in CATALOGUE.names},
         "loss": result.end.total,
@@ -115,7 +138,7 @@ def verdict(row: Mapping[str, Any]) -> str:
     (`tests/reference/test_voice_known_answers.py`), so the voice is the limit only where the
     structure lacks a part.
     """
-    lacking = _lacking(row["structure"], known_instrument(row["note"])[0].values)
+    lacking = _lacking(row["structure"], notes_of(row)[0].values)
     if lacking:
         return f"structure (it has no {', '.join(lacking)})"
     if row["loss"] > LOSS_RATIO * row["true_loss"] + LOSS_STEPS:
@@ -138,7 +161,7 @@ def _lacking(structure: str, true: Mapping[str, float]) -> list[str]:
 
 def _checks(row: Mapping[str, Any]) -> dict[str, list[Check]]:
     """Compare what a run has found with the truth."""
-    notes = known_instrument(row["note"])
+    notes = notes_of(row)
     return check_patch(row["found"], notes[0].values, [known.note.midi_pitch for known in notes])
 
 
@@ -179,6 +202,36 @@ def _count(runs: Sequence[Mapping[str, Sequence[Check]]], quantity: str) -> tupl
     return sum(map(_is_back, asked)), len(asked)
 
 
+def family_table(rows: Sequence[Mapping[str, Any]]) -> str:
+    """Sum up drawn notes by family: settings that are back, false parts, quartiles of losses."""
+    families: dict[str, list[Mapping[str, Any]]] = {}
+    for row in rows:
+        families.setdefault(notes_of(row)[0].family, []).append(row)
+    families = dict(sorted(families.items())) | {"in all": list(rows)}
+    lines = [
+        f"{'':10s}{'settings back':>18s}{'false parts':>14s}{'loss':>20s}{'true settings':>20s}"
+    ]
+    for family, own in families.items():
+        back, n_settings, n_false = 0, 0, 0
+        for row in own:
+            by_kind: dict[bool, list[Check]] = {True: [], False: []}
+            for check in (check for checks in _checks(row).values() for check in checks):
+                by_kind[check.quantity.startswith("no ")].append(check)
+            back += sum(check.is_within for check in by_kind[False])
+            n_settings += len(by_kind[False])
+            n_false += not _is_back(by_kind[True])
+        quartiles = (
+            " ".join(f"{x:5.2f}" for x in np.percentile([row[loss] for row in own], (25, 50, 75)))
+            for loss in ("loss", "true_loss")
+        )
+        share = f"{back} of {n_settings}, {100 * back / max(n_settings, 1):.0f} %"
+        lines.append(
+            f"{family:10s}{share:>18s}{f'{n_false} of {len(own)}':>14s}"
+            + "".join(f"{three:>20s}" for three in quartiles)
+        )
+    return "\n".join(lines)
+
+
 def failures(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     """Return a line for each run that missed something, with both losses and the limit."""
     lines = []
@@ -200,7 +253,7 @@ def failures(rows: Sequence[Mapping[str, Any]]) -> list[str]:
 
 def patch_lines(row: Mapping[str, Any]) -> list[str]:
     """Put every setting that was found beside the true one."""
-    true = known_instrument(row["note"])[0].values
+    true = notes_of(row)[0].values
     used = used_parameters(row["found"]) | used_parameters(true)
     return [f"{row['note']}, seed {row['seed']}:"] + [
         f"  {p.name:32s}{p.format(row['found'][p.name]):>13s}, true {p.format(true[p.name])}"
@@ -215,31 +268,40 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--note", action="append", choices=known_instrument_names(), help="one; may be repeated"
     )
+    parser.add_argument("--drawn", type=Path, help="folder of notes that were drawn by lot")
     parser.add_argument("--structure", default=WHOLE_VOICE)
     parser.add_argument("--evals", type=int, default=EVALS, help=f"budget (default: {EVALS})")
-    parser.add_argument("--seeds", type=int, default=3, help="seeds (default: 3)")
+    parser.add_argument("--seconds", type=float, help="a time instead")
+    parser.add_argument("--seeds", type=int, help="seeds (default: 3, 1 of drawn notes)")
     parser.add_argument("--record", type=Path, default=Path("known_answers.jsonl"))
     parser.add_argument(
         "--patches", action="store_true", help="print all settings, found and true"
     )
     options = parser.parse_args(arguments)
     record, rows = RunRecord(options.record), []
+    names = options.note or known_instrument_names()
+    given: dict[str, Any] = {"structure": options.structure, "evals": options.evals}
+    budget = f"{options.evals} evaluations"
+    if options.drawn:
+        names = drawn_note_names(options.drawn)
+        given["drawn"] = str(options.drawn.resolve())
+    if options.seconds:
+        given |= {"evals": None, "seconds": options.seconds}
+        budget = f"{options.seconds:g} s"
+    n_seeds = options.seeds or (1 if options.drawn else 3)
     wanted = [
-        {"note": name, "structure": options.structure, "evals": options.evals, "seed": seed}
-        for seed in range(1, options.seeds + 1)
-        for name in options.note or known_instrument_names()
+        {"note": name, **given, "seed": seed} for seed in range(1, n_seeds + 1) for name in names
     ]
     for number, settings in enumerate(wanted):
         row = record.find(settings)
         if row is None:
             say = f"{number + 1} of {len(wanted)}: {settings['note']}, seed {settings['seed']}"
             print(say, file=sys.stderr)
-            names = ("note", "structure", "evals", "seed")
-            row = record.add(settings, run(*(settings[name] for name in names)))
+            row = record.add(settings, run(settings))
         rows.append(row)
-    rows.sort(key=lambda row: known_instrument_names().index(row["note"]))
-    print(recovery_table(rows))
-    print(f"{options.structure}, {options.evals} evaluations, {options.seeds} seeds.")
+    rows.sort(key=lambda row: names.index(row["note"]))
+    print(family_table(rows) if options.drawn else recovery_table(rows))
+    print(f"{options.structure}, {budget}, {n_seeds} seeds.")
     print("Within: " + "; ".join(f"{q.name} {q.tolerance}" for q in QUANTITIES) + ".")
     for line in failures(rows):
         print(line)

@@ -13,7 +13,7 @@ from types import MappingProxyType
 
 import soundfile
 
-from shared import CATALOGUE, Note
+from shared import CATALOGUE, PULSE_KIND, Note
 from shared.types import FloatArray
 from tests.csound_graph import MISSING, csound_path, fill_template, render_graph, run_graph
 from tests.known_answers.make_known_answers import PHASES, at_safe_level
@@ -31,6 +31,7 @@ NOT_IN_THE_GRAPH = frozenset(
         "noise.attack_s",
         "noise.sustain_ratio",
         "noise.colour_ratio",
+        *PULSE_KIND,
     }
 )
 NOTE = Note(58.0, gate_s=1.2)

@@ -169,6 +169,22 @@ def _filter_attack(found: Heard, true: Heard) -> Iterator[Figures]:
         yield _compare_attack("filter_env", found, true)
 
 
+def _release(found: Heard, true: Heard) -> Iterator[Figures]:
+    """Release of the amplifier."""
+    value, wanted = (patch.values["amp_env.release_s"] for patch in (found, true))
+    yield value, wanted, _ratio_excess(value, wanted, 0.25), "s"
+
+
+def _pulse_width(found: Heard, true: Heard) -> Iterator[Figures]:
+    """Width of each pulse."""
+    for osc in OSCILLATORS:
+        name = f"{osc}.pulse_width_ratio"
+        if f"{osc}.pulse_level" in true.used:
+            value = found.values[name] if f"{osc}.pulse_level" in found.used else None
+            wanted = true.values[name]
+            yield value, wanted, np.inf if value is None else abs(value - wanted) / 0.05, "cycles"
+
+
 def _compare_attack(part: str, found: Heard, true: Heard) -> Figures:
     """Compare attacks in ms; the larger of 15 % and 4 ms is allowed."""
     name = f"{part}.attack_s"
@@ -205,14 +221,16 @@ def _of_modulator(
     return measure
 
 
-def _absence(part: str, largest_cents: float) -> Callable[[Heard, Heard], Iterator[Figures]]:
+def _absence(
+    part: str, largest: float, unit: str = "cents"
+) -> Callable[[Heard, Heard], Iterator[Figures]]:
     """Ask for no modulator where there is none: none deeper than is heard."""
 
     def measure(found: Heard, true: Heard) -> Iterator[Figures]:
         for osc in OSCILLATORS:
-            if not true.depth(f"{osc}.{part}"):
-                cents = found.depth(f"{osc}.{part}")
-                yield cents, 0.0, abs(cents) / largest_cents, "cents"
+            if not true.depth(f"{osc}.{part}", unit):
+                depth = found.depth(f"{osc}.{part}", unit)
+                yield depth, 0.0, abs(depth) / largest, unit
 
     return measure
 
@@ -229,12 +247,15 @@ def _rate_tracking(found: Heard, true: Heard) -> Iterator[Figures]:
 
 
 _PITCH_CENTS = JUST_NOTICEABLE["pitch"].threshold(0.0)
+# A share of the cycle that nobody hears move; common practice, no source.
+PWM_RATIO = 0.02
 _VIBRATO_CENTS = JUST_NOTICEABLE["vibrato"].threshold(0.0)
 QUANTITIES = (
     Quantity("highest cutoff", "cutoff peak", "10 %", _cutoff),
     Quantity("filter envelope depth", "filter depth", "0.3 octaves", _envelope_depth),
     Quantity("attack", "amp attack", "15 % or 4 ms", _attack),
     Quantity("filter attack", "filter attack", "15 % or 4 ms", _filter_attack),
+    Quantity("release", "amp release", "25 %", _release),
     Quantity("detune", "detune", "1.5 cents, either order", _detune),
     Quantity(
         "pitch envelope depth",
@@ -260,8 +281,8 @@ QUANTITIES = (
     Quantity(
         "vibrato depth",
         "vibrato depth",
-        "20 %",
-        _of_modulator("vibrato", "depth_cents", 0.2, "cents"),
+        "25 %",
+        _of_modulator("vibrato", "depth_cents", 0.25, "cents"),
     ),
     Quantity(
         "no vibrato",
@@ -274,6 +295,19 @@ QUANTITIES = (
         "width rate",
         "8 %",
         _of_modulator("pwm", "rate_hz", 0.08, "Hz", depth_unit="ratio"),
+    ),
+    Quantity(
+        "pulse-width depth",
+        "width depth",
+        "25 %",
+        _of_modulator("pwm", "depth_ratio", 0.25, "cycles", depth_unit="ratio"),
+    ),
+    Quantity("pulse width", "pulse width", "0.05 cycles", _pulse_width),
+    Quantity(
+        "no pulse-width modulation",
+        "no width",
+        f"none over {PWM_RATIO:g} cycles where there is none",
+        _absence("pwm", PWM_RATIO, "ratio"),
     ),
     Quantity("vibrato rate tracking", "rate tracking", "0.1 octave per octave", _rate_tracking),
 )

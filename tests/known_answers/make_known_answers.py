@@ -42,6 +42,8 @@ PHASES = {
     "osc2.vibrato.phase": 0.0,
     "osc1.pwm.phase": 0.0,
     "osc2.pwm.phase": 0.0,
+    "pulse.edge": 0.0,
+    "pulse.polarity": 0.0,
 }
 
 

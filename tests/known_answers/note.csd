@@ -30,11 +30,14 @@ opcode vibrato, k, kiiiii
   xout idepth * kfade * sin(2 * $M_PI * kphase)
 endop
 
-; Sawtooth, pulse and triangle of one phase. vco2 lets the sawtooth fall, the pulse start high,
+; Sawtooth, pulse and triangle of one phase. A pulse of the rest of the cycle is one whose other
+; edge moves (iedge 0.5); it may be turned over against the sawtooth (ipolarity 0.5). vco2 lets the sawtooth fall, the pulse start high,
 ; and the pulse keep its mean: turned round, the sawtooth rises, the pulse is high for the last
 ; part iwidth of the cycle, and its mean is taken away.
-opcode waveforms, a, kkiiii
-  khz, kwidth, isaw, ipulse, itriangle, iphase xin
+opcode waveforms, a, kkiiiiii
+  khz, kwidth, isaw, ipulse, itriangle, iphase, iedge, ipolarity xin
+  kwidth = (iedge == 0.5 ? 1 - kwidth : kwidth)
+  ipulse = (ipolarity == 0.5 ? -ipulse : ipulse)
   asaw vco2 isaw, khz, 16, 0.5, iphase
   apulse vco2 ipulse, khz, 18, 1 - kwidth, iphase
   atriangle vco2 itriangle, khz, 28, 0.5, iphase
@@ -66,8 +69,8 @@ instr 1
   kwidth1 = ${osc1.pulse_width_ratio} + ${osc1.pwm.depth_ratio} * sin(2 * $M_PI * kpwm1)
   kwidth2 = ${osc2.pulse_width_ratio} + ${osc2.pwm.depth_ratio} * sin(2 * $M_PI * kpwm2)
 
-  aosc1 waveforms inote_hz * 2 ^ (${osc1.octave} + kcents1 / 1200), kwidth1, ${osc1.saw_level}, ${osc1.pulse_level}, ${osc1.triangle_level}, 0
-  aosc2 waveforms inote_hz * 2 ^ (${osc2.octave} + kcents2 / 1200), kwidth2, ${osc2.saw_level}, ${osc2.pulse_level}, ${osc2.triangle_level}, ${osc2.phase}
+  aosc1 waveforms inote_hz * 2 ^ (${osc1.octave} + kcents1 / 1200), kwidth1, ${osc1.saw_level}, ${osc1.pulse_level}, ${osc1.triangle_level}, 0, ${pulse.edge}, ${pulse.polarity}
+  aosc2 waveforms inote_hz * 2 ^ (${osc2.octave} + kcents2 / 1200), kwidth2, ${osc2.saw_level}, ${osc2.pulse_level}, ${osc2.triangle_level}, ${osc2.phase}, ${pulse.edge}, ${pulse.polarity}
   amix = aosc1 + aosc2
 
   ; zdf_ladder (Opcodes/wpfilters.c): four equal one-pole stages in a loop, each -3 dB at the

@@ -14,7 +14,7 @@ from hypothesis.extra import numpy as hnp
 from matcher.evaluator import Evaluator
 from matcher.losses import DEFAULT_WEIGHTS, PARTS, NoteTarget, totals
 from matcher.problem import Problem
-from shared import CATALOGUE, PHASE_NAMES, Note, ParameterSpace
+from shared import CATALOGUE, PHASE_NAMES, PULSE_KIND, Note, NotePhases, ParameterSpace
 from tests.plain_notes import plain_note
 from voice import list_structures, load_structure
 from voice.structure import parse_structure
@@ -76,7 +76,10 @@ def test_values_and_phases_lead_back_to_the_vector(drawn: tuple[Problem, FloatAr
     expected = problem.space.encode(problem.space.decode(vector[:n]))
     # 1e-9: decoding to hertz or seconds and back through logarithms and roots.
     np.testing.assert_allclose(back[:n], expected, atol=1e-9)
-    np.testing.assert_array_equal(back[n:], vector[n:] % 1.0)
+    # A kind of pulse comes back in the middle of its cell.
+    turned = vector[n:] % 1.0
+    in_cell = 0.25 + 0.5 * (vector[n:] >= 0.5)
+    np.testing.assert_array_equal(back[n:], np.where(problem.cells[n:], in_cell, turned))
 
 
 @settings(max_examples=25)
@@ -141,7 +144,7 @@ def test_each_note_has_phases_of_its_own() -> None:
     problem = PROBLEMS["pulse-strings", 3]
     vector = np.random.default_rng(1).random(problem.n_dimensions)
     n = len(problem.phase_columns)
-    assert problem.n_dimensions == len(problem.space) + 3 * n
+    assert problem.n_dimensions == len(problem.space) + 3 * n + len(problem.pulse_columns)
     for i_note in range(3):
         first = len(problem.space) + i_note * n
         found = problem.phases(vector[None, :], i_note)[0, list(problem.phase_columns)]
@@ -159,7 +162,7 @@ def test_each_note_has_phases_of_its_own() -> None:
         ("two-oscillator", ["osc2.phase", "osc1.phase"]),
         ("pulse-strings-one-lfo", ["osc2.phase", "osc1.vibrato.phase", "osc1.phase"]),
         ("pulse-strings", [name for name in PHASE_NAMES if name.startswith("osc")]),
-        ("complete", list(PHASE_NAMES)),
+        ("complete", [name for name in PHASE_NAMES if name not in PULSE_KIND]),
     ],
 )
 def test_only_phases_that_can_be_heard_are_searched(structure: str, expected: list[str]) -> None:
@@ -200,12 +203,41 @@ def test_a_phase_is_heard_if_its_depth_stands_fixed_away_from_zero() -> None:
     assert names_of_phases(moving) == ["osc1.vibrato.phase", "osc1.phase"]
 
 
+@pytest.mark.parametrize(
+    ("said", "n_searched"), [("", 2), ('pulse_polarity = "opposite"', 1)], ids=["open", "said"]
+)
+def test_a_structure_may_say_how_pulses_jump(said: str, n_searched: int) -> None:
+    """Open, both kinds are searched, one for all notes; said, patches have it."""
+    text = f"""
+        schema_version = 1
+        name = "lead"
+        meaning = "Sawtooth and pulse."
+        {said}
+        [free]
+        "osc1.saw_level" = {{}}
+        "osc1.pulse_level" = {{}}
+        """
+    voice = parse_structure(text, source="lead.toml")
+    problem = Problem(voice, voice.space, voice.complete({}), 2)
+    assert len(problem.pulse_columns) == n_searched
+    kinds = [{"pulse.edge": 0.5, "pulse.polarity": 0.5}, {}]
+    found = problem.note_phases(problem.vector({}, [NotePhases(kind) for kind in kinds]))
+    assert [[phases[name] for name in PULSE_KIND] for phases in found] == [[0.5, 0.5]] * 2
+    resting = problem.note_phases(problem.vector({}))[0]["pulse.polarity"]
+    assert resting == (0.5 if said else 0.0)
+
+
 @pytest.mark.parametrize("name", STRUCTURES)
 def test_only_phases_go_round(name: str) -> None:
     """0 and 1 are the same phase, but never the same value of a parameter."""
     problem = PROBLEMS[name, 3]
     n_phases = 3 * len(problem.phase_columns)
-    assert problem.circular.tolist() == [False] * len(problem.space) + [True] * n_phases
+    of_pulses = [False] * len(problem.pulse_columns)
+    assert problem.circular.tolist() == [
+        *[False] * len(problem.space),
+        *[True] * n_phases,
+        *of_pulses,
+    ]
 
 
 @pytest.mark.parametrize("name", STRUCTURES)
@@ -218,7 +250,8 @@ def test_cells_count_what_a_stepped_parameter_can_be(name: str) -> None:
         n_values = len(np.unique(values[:, i]))
         stepped = parameter.step is not None or parameter.choices
         assert problem.cells[i] == (n_values if stepped else 0)
-    assert not np.any(problem.cells[len(problem.space) :])
+    rest = problem.cells[len(problem.space) :].tolist()
+    assert rest == [0] * len(problem.phase_columns) + [2] * len(problem.pulse_columns)
     assert problem.cells.shape == (problem.n_dimensions,)
 
 
@@ -283,11 +316,12 @@ def test_the_loss_is_the_mean_over_the_notes(rng: np.random.Generator) -> None:
 
 
 def test_the_phases_of_one_note_do_not_touch_the_other(rng: np.random.Generator) -> None:
-    """Turning the last entry changes the last note alone."""
+    """Turning its phase changes the last note alone."""
     vectors = np.tile(rng.random(PROBLEMS_OF_TWO.n_dimensions), (2, 1))
     levels = [PROBLEMS_OF_TWO.space.names.index(f"osc{i}.saw_level") for i in (1, 2)]
     vectors[:, levels] = 1.0
-    vectors[1, -1] = (vectors[1, -1] + 0.5) % 1.0
+    last = PROBLEMS_OF_TWO.pulse_entries[0] - 1
+    vectors[1, last] = (vectors[1, last] + 0.5) % 1.0
     with evaluator() as judge:
         scores = judge.scores(vectors)
     np.testing.assert_array_equal(scores[0, 0], scores[0, 1])

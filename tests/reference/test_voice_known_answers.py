@@ -41,6 +41,8 @@ RESIDUES_DB = {
     "hard_brass_pitch_env_osc1": -63.0,
     "strings_vibrato": -66.0,
     "strings_pwm": -70.0,
+    "strings_pwm_other_edge": -65.0,
+    "lead_opposite": -65.0,
     "strings_full": -71.0,
     "brass_family_low": -77.0,
     "brass_family_middle": -79.0,

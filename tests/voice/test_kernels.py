@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from shared import CATALOGUE, PHASE_NAMES, Note
+from shared import CATALOGUE, PHASE_NAMES, PULSE_KIND, Note
 from shared.catalogue import BANK_HZ
 from tests.voice.plain_steps import PLAIN_STEPS
 from tests.voice_sounds import row_of
@@ -179,7 +179,7 @@ def test_the_rows_are_in_the_order_of_the_catalogue() -> None:
     rows = row_names()
     assert tuple(rows[i] for i in sorted(rows)) == CATALOGUE.names
     assert len(CATALOGUE) == control_kernels.N_PARAMETERS
-    assert len(PHASE_NAMES) == control_kernels.N_PHASES
+    assert [*PHASE_NAMES[: control_kernels.N_PHASES], *PULSE_KIND] == [*PHASE_NAMES]
 
 
 def test_the_phases_are_in_the_order_of_their_names() -> None:

@@ -339,7 +339,7 @@ def test_values_that_no_patch_has_are_refused(values: dict[str, float], message:
         (row_of({}) + 1e5, {}, "tune_cents is 100000"),
         (row_of({}) * np.nan, {}, "tune_cents is nan"),
         (row_of({}), {"phases": np.zeros(4)}, r"phases have shape \(4,\)"),
-        (row_of({}), {"phases": np.zeros((2, 5))}, r"phases have shape \(2, 5\); \(1, 7\)"),
+        (row_of({}), {"phases": np.zeros((2, 5))}, r"phases have shape \(2, 5\); \(1, 9\)"),
         (row_of({}), {"phases": np.full(6, 1.5)}, "phases is 1.5 cycles; 0 to 1 cycles"),
         (row_of({}), {"phases": np.full(6, np.nan)}, "phases is nan"),
         (row_of({}), {"n_samples": 0}, "n_samples is 0"),

@@ -66,7 +66,9 @@ def test_a_group_holds_the_phases_of_every_note() -> None:
             *("rate_key_track_ratio", "depth_key_track_ratio"),
         )
     }
-    phases = vibrato[len(problem.space) :].reshape(2, len(problem.phase_columns))
+    phases = vibrato[len(problem.space) : -len(problem.pulse_columns)].reshape(
+        2, len(problem.phase_columns)
+    )
     columns = [problem.phase_columns[i] for i in np.flatnonzero(phases[0])]
     assert [PHASE_NAMES[column] for column in columns] == ["osc1.vibrato.phase"]
     np.testing.assert_array_equal(phases[0], phases[1])
@@ -142,7 +144,7 @@ def test_variants_in_phase_alone_are_one_family() -> None:
     problem = problem_of("complete")
     rows = np.full((3, problem.n_dimensions), np.nan)
     rows[:, problem.space.index("osc2.detune_cents")] = (0.3, 0.3, 0.6)
-    rows[:, -1] = (0.1, 0.7, 0.1)
+    rows[:, problem.phase_entries("osc2.phase")] = np.array([[0.1], [0.7], [0.1]])
     first, same, other = families_of(problem, rows)
     assert first == same != other
 
