@@ -131,15 +131,18 @@ def _sheet(request: Request) -> dict[str, Any]:
     """Make the rows of the patch sheet; what a step of each control does takes its time."""
     runs, name = context_of(request).runs, name_in(request)
     run, structure, slack = runs.load(name), runs.structure_of(name), _slack(request)
-    is_plain = "plain" in request.query_params
+    version = request.query_params.get("version", "")
+    patch = runs.patch(name, int(version)) if version.isdecimal() else run.patch
+    if patch != run.patch:
+        slack = {}
     rows = (
-        plain_sheet(run.patch, structure)
-        if is_plain
-        else patch_sheet(run.patch, structure, note=run.notes[0].played)
+        plain_sheet(patch, structure)
+        if "plain" in request.query_params
+        else patch_sheet(patch, structure, note=run.notes[0].played)
     )
     return {
         "rows": [row.to_dict() | {"slack": slack.get(row.name, {}).get("text")} for row in rows],
-        "resting": [row.to_dict() for row in resting_controls(run.patch, structure)],
+        "resting": [row.to_dict() for row in resting_controls(patch, structure)],
         "structure": structure.name,
         "has_midi": any(control.controller for control in structure.controls.values()),
     }

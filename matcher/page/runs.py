@@ -121,6 +121,7 @@ class PageRuns:
             "groups": {name: name for name in sorted({each.group for each in CATALOGUE})},
             **{key: document.get(key) for key in kept},
             "version": _current(self.path(name)),
+            "ladder": document.get("ladder") or [],
             "closest_tried": _closest_tried(document),
             "end_text": stop_reason_text(document.get("stop_reason")),
             "history": document.get("history", []),

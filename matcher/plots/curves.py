@@ -194,7 +194,7 @@ def plot_convergence(
     axes.plot(counts, values, drawstyle="steps-post", color=palette.match, linewidth=1.6)
     axes.axhline(1.0, color=palette.ink, linewidth=0.8, linestyle=":")
     axes.set_ylim(bottom=0.0)
-    axes.set(xlabel="candidates tried", ylabel="loss (audible steps)")
+    axes.set(xlabel="tries", ylabel="distance")
     axes.margins(x=0.01)
     return axes
 
@@ -215,7 +215,7 @@ def plot_comparison(curves: Sequence[LossCurve], axes: Axes, *, palette: Palette
             label=curve.name,
         )
     axes.set_ylim(bottom=0.0)
-    axes.set(xlabel="candidates tried", ylabel="best loss so far (audible steps)")
+    axes.set(xlabel="tries", ylabel="smallest distance so far")
     axes.margins(x=0.01)
     # Names come from outside: a dollar sign in one is no formula.
     for text in axes.legend(loc="lower left").get_texts():
@@ -252,7 +252,7 @@ def plot_final_losses(
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.set_ylim(len(names) - 0.5, -0.7)
-    axes.set(xlabel="final loss (audible steps)")
+    axes.set(xlabel="distance at the end")
     return axes
 
 

@@ -292,7 +292,7 @@ def comparison_drawings(comparison: Comparison) -> Iterator[Drawing]:
     """List the pictures of a comparison: curves with quartile bands, and final losses."""
     if not comparison.runs:
         return
-    yield _course_drawing(comparison, "evaluations", "candidates", "candidates tried")
+    yield _course_drawing(comparison, "evaluations", "tries", "tries")
     yield _course_drawing(comparison, "seconds", "time", "time (s)")
     names = [name for name in comparison.structures if comparison.of(name)]
     finals = [[run.final.total for run in comparison.of(name)] for name in names]
@@ -318,7 +318,8 @@ def _course_drawing(comparison: Comparison, axis: str, over: str, unit: str) -> 
     return Drawing(
         f"course-over-{axis}",
         f"Course over {'the ' if axis == 'evaluations' else ''}{over}",
-        "Best loss so far, median over the runs; the bands go from quartile to quartile.",
+        "Smallest distance so far, median over the runs, bands from quartile to quartile. "
+        "What is kept may be plainer and a little further away, as the last picture shows.",
         draw,
     )
 

@@ -57,12 +57,12 @@ class ReadNote:
 
     @property
     def played(self) -> str:
-        """What is played: ``"C4, velocity 100, held for 356 ms"``."""
+        """What is played: ``"C4, velocity 100, key held 356 ms"``."""
         played = self.fields.get("played") or {}
         name = played.get("pitch_name") or f"MIDI pitch {self.note.played.midi_pitch:g}"
         held_s = self.note.played.gate_s
         held = f"{1000.0 * held_s:.0f} ms" if held_s < 9.9995 else f"{held_s:.2f} s"
-        return f"{name}, velocity {self.note.played.velocity}, held for {held}"
+        return f"{name}, velocity {self.note.played.velocity}, key held {held}"
 
     @property
     def onset_s(self) -> float:

@@ -10,6 +10,7 @@ from matcher.comparing import MEASURE_WORDS, run_folder
 from matcher.losses import TERM_MEANINGS, TERMS, describe_weights
 from matcher.report.drawings import Picture, comparison_drawings, search_drawing
 from matcher.report.explained import Explained, KeyboardView, explain_view, keyboard_view
+from matcher.report.ladder import RungView, ladder_view
 from matcher.report.notes import (
     ReadNote,
     count_pictured,
@@ -78,6 +79,7 @@ class ReportView:
     n_audible: int
     sheet: Sheet
     explained: Explained
+    ladder: tuple[RungView, ...]
     keys: KeyboardView
     convergence: Picture | None
     stop_reason: str
@@ -97,7 +99,9 @@ def make_view(run: RunFolder) -> ReportView:
     pairs = [sound for note in notes for sound in listening_pair(note)]
     explained = explain_view(run)
     keys = keyboard_view(run)
-    last = [] if keys.sound is None else [keys.sound]
+    ladder = ladder_view(run, notes[0])
+    last = [rung.sound for rung in ladder if rung.sound is not None]
+    last += [] if keys.sound is None else [keys.sound]
     sounds = embed_sounds([*pairs, *explained.sounds, *last])
     loss = document.get("loss") or {}
     structure = structure_of(run)
@@ -118,6 +122,7 @@ def make_view(run: RunFolder) -> ReportView:
         n_audible=sum(len(note.audible) for note in notes if not note.is_left_out),
         sheet=make_sheet(run.patch, structure, explained.explanation, note=notes[0].note.played),
         explained=explained,
+        ladder=ladder,
         keys=keys,
         convergence=None if search is None else search.picture(),
         stop_reason=stop_reason_text(document.get("stop_reason")),

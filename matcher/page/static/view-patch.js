@@ -1,11 +1,11 @@
 // Patch: what a search has found. The slip, what still sounds different, both by ear, and where to go.
 
 import * as api from "./api.js";
-import { attempt, choice, figures, h, number, playButton, put, replace } from "./dom.js";
+import { attempt, button, choice, figures, h, number, playButton, put, replace } from "./dom.js";
 import { Keys } from "./keys.js";
 import * as player from "./foot.js";
 import { restingList, slip, whose } from "./slip.js";
-import { go, loadRun } from "./store.js";
+import { go, loadRun, newest } from "./store.js";
 import { extendBox, termWords } from "./view-match.js";
 
 // Each view has a pair of its own: what is changed by hand in one is no match in the other.
@@ -49,18 +49,21 @@ export async function show(root, chosen, state) {
   const listen = (which) => playButton(`Play the ${which}`, player.runSound(run.name, note, which), { class: which });
   const pictures = h("details", { class: "card", id: "pictures", on: { toggle: () => pictures.open && showPictures(pictures, run, note) } },
     h("summary", {}, "Pictures of both"));
+  const place = h("div", {}, slip(sheet));
   replace(root, h("h1", {}, run.name), h("p", { class: "lead" }, whose(run)),
     noteChoice(run, note),
     h("div", { class: "patch" },
       h("section", { class: "card" },
         h("div", { class: "row spread" }, h("span", { class: "large" }, "Distance ", h("b", { id: "distance" }, number(loss.total)), h("span", { class: "quiet" }, " (0 is identical)")),
           h("div", { class: "row" }, listen("target"), listen("match"))),
-        slip(sheet),
+        place,
         sheet.resting.length > 0 && h("details", {}, h("summary", {}, `${sheet.resting.length} controls stay off`), restingList(sheet.resting))),
       h("div", { class: "stack" },
+        ladder(run, note, place),
         h("section", { class: "card" }, sentences(entry), h("details", {}, h("summary", {}, "What the distance is made of"), h("div", { class: "figures" }, termWords(loss.terms))),
           keptText(run)),
         h("section", { class: "card" }, h("h2", {}, "Where to go"), h("ul", { class: "next" },
+          run.ladder.length > 1 && h("li", {}, button("Shorten it", () => document.getElementById("rung").focus()), h("span", { class: "quiet" }, "fewer settings, a little further away")),
           to("shape", "Shape it", "change it by hand, lock what is right, refine the rest"),
           to("how", "How it works", "what mattered, and in which order to set it"),
           to("versions", "Versions", "go back, compare two by ear"),
@@ -68,8 +71,47 @@ export async function show(root, chosen, state) {
     pictures,
     h("details", { class: "card" }, h("summary", {}, "Play it on keys"), new Keys(run.name, () => ({})).element()),
     h("p", { class: "caution" }, state.caution));
-  await attempt(() => showRunPair(run, note, `patch ${run.name} ${run.version?.number} ${note}`, chosen.isGone));
+  await attempt(() => showRunPair(run, note, playerKey(run, note), chosen.isGone));
 }
+
+// From a short patch to the closest one: each step has its slip and its sound.
+const rungAsked = newest();
+function ladder(run, note, place) {
+  const rungs = [...run.ladder].sort((a, b) => a.settings - b.settings);
+  if (rungs.length < 2) return null;
+  const current = rungs.findIndex((rung) => rung.version === run.version?.parent || rung.version === run.version?.number);
+  const begin = current >= 0 ? current : rungs.findIndex((rung) => rung.is_suggested);
+  const slider = h("input", { type: "range", id: "rung", min: "0", max: String(rungs.length - 1), step: "1", value: String(Math.max(0, begin)), "aria-label": "From short to close" });
+  const text = h("output", { for: "rung" });
+  const adds = h("p", { class: "quiet" });
+  const use = button("Use this one", async () => {
+    if (await attempt(() => api.post(api.path("runs", run.name, "back"), { version: rungs[Number(slider.value)].version }))) go({});
+  }, { id: "use-rung" });
+  const tell = () => {
+    const at = Number(slider.value);
+    const rung = rungs[at];
+    text.textContent = `${rung.settings} settings, distance ${number(rung.distance)}`;
+    slider.setAttribute("aria-valuetext", text.textContent);
+    adds.textContent = rung.adds.length ? `${at ? "With" : "It has"} ${rung.adds.join(", ")}${rung.is_suggested ? "; closer ones sound the same" : ""}.` : "";
+    use.disabled = at === current;
+  };
+  slider.addEventListener("input", tell);
+  slider.addEventListener("change", async () => {
+    const isNewest = rungAsked();
+    const { version } = rungs[Number(slider.value)];
+    const [sheet, sound] = await Promise.all([attempt(() => api.get(`${api.path("runs", run.name, "sheet")}?plain=1&version=${version}`)),
+      attempt(() => api.postForSound(api.path("runs", run.name, "notes", note, "play"), { version }))]);
+    if (!sheet || !sound || !isNewest() || !place.isConnected) return;
+    replace(place, slip(sheet));
+    await player.replaceMatch(playerKey(run, note), sound.data, true);
+  });
+  tell();
+  return h("section", { class: "card", id: "ladder" }, h("h2", {}, "Shorter or closer"),
+    h("div", { class: "row ends" }, h("span", { class: "quiet" }, "short"), slider, h("span", { class: "quiet" }, "close")),
+    h("div", { class: "row" }, text, use), adds);
+}
+
+const playerKey = (run, note) => `patch ${run.name} ${run.version?.number} ${note}`;
 
 // The closest that was tried may lie a little nearer than the plainer patch that is kept.
 function keptText(run) {
