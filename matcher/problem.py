@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.optimise import unit_cells
 from matcher.phase_reference import OSC1, PhaseReference, phases_at_reference, phases_at_start
 from matcher.voice_map import LEVELS, PHASE_DEPTHS
 from shared import CATALOGUE, PHASE_NAMES, PULSE_KIND, FloatArray, ParameterSpace
@@ -22,6 +21,7 @@ from shared.patch import NotePhases
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from shared import Parameter
     from shared.types import IntArray
     from voice import Structure
 
@@ -214,3 +214,32 @@ def whole_vectors(base: FloatArray, columns: IntArray, rows: FloatArray) -> Floa
     vectors: FloatArray = np.tile(base, (len(rows), 1))
     vectors[:, columns] = rows
     return vectors
+
+
+# A panel with more steps than this moves like a continuous one: a cell is then narrower than the
+# draws of a run that has all but ended.
+_MOST_CELLS = 128
+
+
+def unit_cells(space: ParameterSpace) -> IntArray:
+    """Count the equal cells of [0, 1] that stand for the steps or choices of each parameter.
+
+    0 where a parameter is continuous, has more than 128 steps, or has steps that equal cells would
+    miss (on a logarithmic scale).
+    """
+    return np.array([_n_cells(parameter) for parameter in space], dtype=np.int64)
+
+
+def _n_cells(parameter: Parameter) -> int:
+    """Count the cells of one parameter, making sure that their centres give every value."""
+    if parameter.choices:
+        return len(parameter.choices)
+    if parameter.step is None:
+        return 0
+    # Four places for each cell find every step, also half a cell at the ends of the range.
+    n_most = round((parameter.high - parameter.low) / parameter.step) + 1
+    if n_most > _MOST_CELLS:
+        return 0
+    values = {parameter.decode(u) for u in np.linspace(0.0, 1.0, 4 * n_most + 1)}
+    centres = (np.arange(len(values)) + 0.5) / len(values)
+    return len(values) if {parameter.decode(float(u)) for u in centres} == values else 0

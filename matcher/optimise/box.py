@@ -1,4 +1,4 @@
-"""The unit box of a search, and checks of what callers hand over, once, at the public doors.
+"""The unit box of a search, and checks of what callers hand over.
 
 A draw of a normal distribution may lie anywhere. `Box.fold` turns it into a candidate: circular
 dimensions (phases) are wrapped, stepped ones are set to the middle of their cell, all others are
@@ -22,14 +22,9 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from shared import Parameter, ParameterSpace
-    from shared.types import FloatArray, IntArray
+    from shared.types import FloatArray
 
-__all__ = ["Box", "unit_cells"]
-
-# A panel with more steps than this moves like a continuous one: a cell is then narrower than the
-# draws of a run that has all but ended.
-_MOST_CELLS = 128
+__all__ = ["Box"]
 
 
 @dataclass(frozen=True)
@@ -46,6 +41,16 @@ class Box:
 
     circular: npt.NDArray[np.bool_]
     cells: npt.NDArray[np.int64]
+
+    @classmethod
+    def of(
+        cls, n_dimensions: int, circular: npt.ArrayLike | None, cells: npt.ArrayLike | None
+    ) -> Box:
+        """Make a box of plain dimensions, but for those that are said to be something else."""
+        return cls(
+            np.zeros(n_dimensions, bool) if circular is None else np.array(circular, bool),
+            np.zeros(n_dimensions, np.int64) if cells is None else np.array(cells, np.int64),
+        )
 
     @property
     def n_dimensions(self) -> int:
@@ -83,81 +88,6 @@ def wrap(values: FloatArray) -> FloatArray:
     """Wrap into [0, 1); the remainder of a tiny negative number rounds to 1 and is 0."""
     turned = np.mod(values, 1.0)
     return np.where(turned >= 1.0, 0.0, turned)
-
-
-def unit_cells(space: ParameterSpace) -> IntArray:
-    """Count the equal cells of [0, 1] that stand for the steps or choices of each parameter.
-
-    Parameters
-    ----------
-    space : ParameterSpace
-        The parameters that are searched.
-
-    Returns
-    -------
-    np.ndarray, shape=(n_parameters,), dtype=int64
-        For `make_sampler`. 0 where a parameter is continuous, has more than 128 steps, or has
-        steps that equal cells would miss (on a logarithmic scale).
-    """
-    return np.array([_n_cells(parameter) for parameter in space], dtype=np.int64)
-
-
-def _n_cells(parameter: Parameter) -> int:
-    """Count the cells of one parameter, making sure that their centres give every value."""
-    if parameter.choices:
-        return len(parameter.choices)
-    if parameter.step is None:
-        return 0
-    # Four places for each cell find every step, also half a cell at the ends of the range.
-    n_most = round((parameter.high - parameter.low) / parameter.step) + 1
-    if n_most > _MOST_CELLS:
-        return 0
-    values = {parameter.decode(u) for u in np.linspace(0.0, 1.0, 4 * n_most + 1)}
-    centres = (np.arange(len(values)) + 0.5) / len(values)
-    return len(values) if {parameter.decode(float(u)) for u in centres} == values else 0
-
-
-def checked_box(
-    n_dimensions: int, *, circular: npt.ArrayLike | None, cells: npt.ArrayLike | None
-) -> Box:
-    """Read which dimensions are circular and which are stepped; none where left out."""
-    shape = (n_dimensions,)
-    rounds = np.zeros(shape, bool) if circular is None else np.array(circular, bool)
-    steps = np.zeros(shape, np.int64) if cells is None else np.array(cells, np.int64)
-    for name, array in (("circular", rounds), ("cells", steps)):
-        if array.shape != shape:
-            raise ParameterError(
-                f"{name} has shape {array.shape}; {shape} is accepted, one entry for each "
-                "dimension.",
-                name=name,
-            )
-    if np.any(steps < 0) or np.any(rounds & (steps > 0)):
-        raise ParameterError(
-            "cells has a negative entry or one above 0 where circular is true; 0 (continuous) or "
-            "more is accepted, and 0 only where the dimension is circular.",
-            name="cells",
-        )
-    return Box(circular=rounds, cells=steps)
-
-
-def checked_starts(starts: npt.ArrayLike | None, n_dimensions: int) -> FloatArray:
-    """Read the start vectors; none at all gives an array of no rows."""
-    if starts is None:
-        return np.empty((0, n_dimensions))
-    rows = np.array(starts, dtype=np.float64)
-    if rows.ndim != 2 or rows.shape[1] != n_dimensions:
-        raise ParameterError(
-            f"starts has shape {rows.shape}; (n_starts, {n_dimensions}) is accepted, one row for "
-            "each start.",
-            name="starts",
-        )
-    if not np.all((rows >= 0.0) & (rows <= 1.0)):
-        worst = rows[~((rows >= 0.0) & (rows <= 1.0))][0]
-        raise ParameterError(
-            f"starts holds {worst:g}; 0 to 1 is accepted. Encode physical values first.",
-            name="starts",
-        )
-    return rows
 
 
 def check_number(name: str, value: int, *, low: int) -> None:

@@ -8,7 +8,7 @@ factors (Levenberg [2]_, Marquardt [3]_) and lengths at once, and the best candi
 loss, never by the model.
 
 `LocalSearch` says what to measure and learns from it, for searches that have to be saved between
-two batches; `LocalFits` and `fit` do the measuring, too. `descend` is for models that have their
+two batches; `LocalFits` does the measuring, too. `descend` is for models that have their
 slopes in closed form: one damping at a time, for many points side by side.
 
 References
@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.optimise.box import Box, checked_box
+from matcher.optimise.box import Box
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     BoolArray = npt.NDArray[np.bool_]
     Measure = Callable[[FloatArray], tuple[FloatArray, Float32Array]]
 
-__all__ = ["LocalFits", "LocalSearch", "descend", "fit"]
+__all__ = ["LocalFits", "LocalSearch", "descend"]
 
 DAMPINGS = np.logspace(-4.0, 1.5, 8)
 LENGTHS = (1.0, 0.4)
@@ -294,7 +294,7 @@ class LocalFits:
         cells: IntArray,
         n_evaluations: int | None = None,
     ) -> None:
-        self._box = Box(circular=circular, cells=cells)
+        self._box = Box(circular, cells)
         self._measure_all, self._weights = measure, weights
         self.n_left = sys.maxsize if n_evaluations is None else n_evaluations
 
@@ -374,68 +374,6 @@ class LocalFits:
             return None
         self.n_left -= len(vectors)
         return self._measure_all(vectors)
-
-
-def fit(
-    measure: Measure,
-    starts: npt.ArrayLike,
-    weights: Float32Array,
-    *,
-    n_steps: int,
-    circular: npt.ArrayLike | None = None,
-    cells: npt.ArrayLike | None = None,
-    free: BoolArray | None = None,
-    n_evaluations: int | None = None,
-) -> tuple[FloatArray, FloatArray]:
-    """Fit vectors in [0, 1] by local searches, one from each start.
-
-    Parameters
-    ----------
-    measure : callable
-        Scores candidates, shape (n_candidates, n_dimensions): losses, shape (n_candidates,), and
-        single differences, shape (n_candidates, n_differences), dtype float32. Losses decide,
-        differences show the way.
-    starts : array-like, shape=(n_starts, n_dimensions)
-        Where to begin.
-    weights : np.ndarray, shape=(n_differences,), dtype=float32
-        What each difference weighs in the loss. Absolute values below 1 count by their squares.
-    n_steps : int >= 1
-        Most steps of each search; one takes about n_dimensions + 17 evaluations.
-    circular : array-like of bool, shape=(n_dimensions,), optional
-        Where 0 and 1 are the same value, as in phases.
-    cells : array-like of int, shape=(n_dimensions,), optional
-        Number of equal cells where only so many values exist, else 0.
-    free : np.ndarray of bool, shape=(n_dimensions,), optional
-        Which dimensions move; all if left out.
-    n_evaluations : int, optional
-        How many candidates may be scored, all together.
-
-    Returns
-    -------
-    points : np.ndarray, shape=(n_starts, n_dimensions)
-        Where the searches end, each at the best candidate that it has scored.
-    losses : np.ndarray, shape=(n_starts,)
-        Their losses; infinite where no evaluation was left.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from matcher.optimise import fit
-    >>> weights = np.ones(2, np.float32)
-    >>> def measure(x):
-    ...     residuals = (100.0 * (x - (0.3, 0.8))).astype(np.float32)
-    ...     return np.abs(residuals) @ weights, residuals
-    >>> points, losses = fit(measure, [[0.5, 0.5]], weights, n_steps=5)
-    >>> bool(np.all(np.abs(points[0] - (0.3, 0.8)) < 1e-3))
-    True
-    """
-    rows = np.array(starts, dtype=np.float64)
-    box = checked_box(rows.shape[1], circular=circular, cells=cells)
-    fits = LocalFits(
-        measure, weights, circular=box.circular, cells=box.cells, n_evaluations=n_evaluations
-    )
-    found = [fits.fitted(row, n_steps, free=free) for row in rows]
-    return np.array([point for point, _ in found]), np.array([loss for _, loss in found])
 
 
 def descend(

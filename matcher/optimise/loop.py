@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from matcher.optimise.box import check_number, finite_losses
-from shared.errors import ParameterError
+from matcher.optimise.box import finite_losses
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -33,9 +32,6 @@ class SearchResult:
         Its loss; infinite while no loss was finite.
     n_evaluations : int >= 0
         Candidates evaluated in all.
-    history : tuple of (int, float)
-        Each improvement: the number of evaluations by then (1 for the first candidate) and the
-        loss.
     stop_reason : {"evaluations", "deadline", "callback", "converged"} or None
         What ended the search; None while it runs.
     """
@@ -43,27 +39,7 @@ class SearchResult:
     best: FloatArray
     best_loss: float
     n_evaluations: int
-    history: tuple[tuple[int, float], ...] = ()
     stop_reason: StopReason | None = None
-
-
-@dataclass(frozen=True)
-class BatchReport:
-    """One batch, right after it was told.
-
-    Attributes
-    ----------
-    candidates : np.ndarray, shape=(n_candidates, n_dimensions)
-        In [0, 1].
-    losses : np.ndarray, shape=(n_candidates,)
-        As the objective returned them, infinite where it returned nothing finite.
-    result : SearchResult
-        The search so far.
-    """
-
-    candidates: FloatArray
-    losses: FloatArray
-    result: SearchResult
 
 
 def search(
@@ -72,8 +48,7 @@ def search(
     *,
     n_evaluations: int | None = None,
     deadline: Callable[[], bool] | None = None,
-    batch: int | None = None,
-    on_batch: Callable[[BatchReport], object] | None = None,
+    on_batch: Callable[[FloatArray, FloatArray], object] | None = None,
 ) -> SearchResult:
     """Look for the candidate with the lowest loss.
 
@@ -91,21 +66,19 @@ def search(
         Evaluations in all. The last batch is cut to fit.
     deadline : callable, optional
         Asked before each batch; the search ends when it returns True.
-    batch : int >= 1, optional
-        Candidates in a batch; by default what the sampler prefers.
     on_batch : callable, optional
-        Called with a `BatchReport` after each batch; the search ends when it returns True.
+        Called with candidates and losses after each batch, right after they were told; the search
+        ends when it returns True.
 
     Returns
     -------
     SearchResult
-        The best candidate and the way there.
+        The best candidate.
 
     Raises
     ------
     ParameterError
-        If nothing could ever end the search, a number lies outside its range, or the objective
-        returns another number of losses.
+        If the objective returns another number of losses.
 
     Examples
     --------
@@ -116,44 +89,23 @@ def search(
     >>> bool(np.all(np.abs(result.best - 0.3) < 0.01))
     True
     """
-    _check_limits(n_evaluations, deadline, batch=batch, on_batch=on_batch)
     middle = np.full(sampler.n_dimensions, 0.5)
     result = SearchResult(best=middle, best_loss=math.inf, n_evaluations=0)
     while True:
         reason = _limit_reached(result, n_evaluations=n_evaluations, deadline=deadline)
         if reason:
             return replace(result, stop_reason=reason)
-        n_candidates = batch or sampler.preferred_batch
+        n_candidates = sampler.preferred_batch
         if n_evaluations is not None:
             n_candidates = min(n_candidates, n_evaluations - result.n_evaluations)
         candidates = sampler.ask(n_candidates)
         losses = finite_losses(objective(candidates.copy()), n_candidates)
         sampler.tell(candidates, losses)
         result = _extended(result, candidates, losses)
-        report = BatchReport(candidates, losses, result)
-        if on_batch is not None and on_batch(report) is True:
+        if on_batch is not None and on_batch(candidates, losses) is True:
             return replace(result, stop_reason="callback")
         if sampler.is_converged:
             return replace(result, stop_reason="converged")
-
-
-def _check_limits(
-    n_evaluations: int | None,
-    deadline: object,
-    *,
-    batch: int | None,
-    on_batch: object,
-) -> None:
-    """Refuse a search without an end and numbers out of range."""
-    if n_evaluations is None and deadline is None and on_batch is None:
-        raise ParameterError(
-            "the search has no end: n_evaluations, deadline or on_batch has to be given.",
-            name="n_evaluations",
-        )
-    if n_evaluations is not None:
-        check_number("n_evaluations", n_evaluations, low=1)
-    if batch is not None:
-        check_number("batch", batch, low=1)
 
 
 def _limit_reached(
@@ -166,16 +118,11 @@ def _limit_reached(
 
 
 def _extended(result: SearchResult, candidates: FloatArray, losses: FloatArray) -> SearchResult:
-    """Add a batch to the result."""
-    lowest = np.minimum.accumulate(np.concatenate([[result.best_loss], losses]))
-    improved = np.flatnonzero(lowest[1:] < lowest[:-1])
-    history = tuple(
-        (result.n_evaluations + int(index) + 1, float(losses[index])) for index in improved
-    )
-    best = candidates[improved[-1]].copy() if len(improved) else result.best
+    """Add a batch to the result; of equal losses the first stays."""
+    place = int(np.argmin(losses))
+    is_better = losses[place] < result.best_loss
     return SearchResult(
-        best=best,
-        best_loss=float(lowest[-1]),
+        best=candidates[place].copy() if is_better else result.best,
+        best_loss=float(losses[place]) if is_better else result.best_loss,
         n_evaluations=result.n_evaluations + len(losses),
-        history=result.history + history,
     )

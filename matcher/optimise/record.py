@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from shared import ParameterSpace
     from shared.types import FloatArray
 
 _FORMAT_VERSION = 1
@@ -138,21 +137,6 @@ class SearchRecord:
         before = np.concatenate([[np.inf], np.minimum.accumulate(losses)[:-1]])
         return np.flatnonzero(losses < before)
 
-    def thinned(self, n_most: int) -> npt.NDArray[np.intp]:
-        """Choose evaluations that tell the course of the search, `n_most` (1 or more) at most.
-
-        All improvements, and others spread evenly over the rest; with more improvements than
-        asked for, improvements spread evenly up to the best. Returns their places in order.
-        """
-        if n_most < 1:
-            raise ParameterError(f"n_most is {n_most}; 1 or more is accepted.", name="n_most")
-        improvements = self.improvements()
-        if len(improvements) >= n_most:
-            return improvements[_spread(len(improvements), n_most)]
-        others = np.setdiff1d(np.arange(len(self)), improvements)
-        chosen = others[_spread(len(others), min(len(others), n_most - len(improvements)))]
-        return np.sort(np.concatenate([improvements, chosen]))
-
     def to_npz(self, path: str | Path, *, overwrite: bool) -> None:
         """Write all evaluations as a NumPy archive, whole or not at all; see `from_npz`."""
         names = {
@@ -205,27 +189,6 @@ class SearchRecord:
             ) from error
         return record
 
-    def physical(
-        self, space: ParameterSpace, *, places: npt.NDArray[np.intp] | None = None
-    ) -> FloatArray:
-        """Return candidates, columns as in `names`, those of a space in its own units.
-
-        Other columns stay in [0, 1]. `places` are the evaluations to return; all by default.
-        """
-        missing = [name for name in space.names if name not in self.names]
-        if missing:
-            raise ParameterError(
-                f"the search record has no column {missing[0]}; its columns are "
-                f"{', '.join(self.names)}. Give the space that was searched.",
-                name="space",
-            )
-        chosen = self.candidates if places is None else self.candidates[places]
-        values = chosen.copy()
-        if len(space):
-            columns = [self.names.index(name) for name in space.names]
-            values[:, columns] = space.decode(values[:, columns])
-        return values
-
     def _columns(self, first: int, last: int) -> FloatArray:
         """Return a read-only view of some columns."""
         view = self._table[: self._n_rows, first:last]
@@ -243,53 +206,9 @@ class SearchRecord:
         self._n_rows = n_rows
 
 
-def write_columns(
-    record: SearchRecord, space: ParameterSpace, path: str | Path, *, overwrite: bool
-) -> None:
-    """Write a record as a NumPy archive with one array for each column, whole or not at all.
-
-    A table of text takes ten times as long to write, and twice the room at full precision.
-
-    Parameters
-    ----------
-    record : SearchRecord
-        What was evaluated.
-    space : ParameterSpace
-        Parameters whose columns are written in their own units; others (phases) stay in [0, 1].
-    path : str or Path
-        File to write (``.npz``).
-    overwrite : bool
-        Whether a file of that name may be replaced.
-
-    Notes
-    -----
-    Columns: ``evaluation`` (from 1), ``elapsed_s``, ``loss``, the loss terms with ``loss.`` before
-    their names, and the dimensions of a candidate. One line makes a data frame of the file::
-
-        frame = pandas.DataFrame(dict(numpy.load("evaluations.npz")))
-    """
-    values = record.physical(space)
-    columns = {
-        "evaluation": np.arange(1, len(record) + 1),
-        "elapsed_s": record.elapsed_s,
-        "loss": record.losses,
-        **{f"loss.{name}": record.terms[:, i] for i, name in enumerate(record.loss_terms)},
-        **{name: values[:, i] for i, name in enumerate(record.names)},
-    }
-    buffer = io.BytesIO()
-    # mypy takes names of columns for options.
-    np.savez(buffer, **columns)  # type: ignore[arg-type]
-    write_atomic(path, buffer.getvalue(), overwrite=overwrite)
-
-
 def _check_shape(name: str, array: FloatArray, shape: tuple[int, ...]) -> None:
     """Refuse an array of another shape."""
     if array.shape != shape:
         raise ParameterError(
             f"{name} has shape {array.shape}; {shape} is accepted here.", name=name
         )
-
-
-def _spread(n_places: int, n_chosen: int) -> npt.NDArray[np.intp]:
-    """Choose places evenly, the last one included."""
-    return (np.arange(1, n_chosen + 1) * n_places) // max(1, n_chosen) - 1

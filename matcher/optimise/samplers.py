@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
+import numpy as np
+
 from matcher.optimise.basin_hopping import BasinHopping
-from matcher.optimise.box import check_number, checked_box, checked_starts
+from matcher.optimise.box import Box, check_number
 from matcher.optimise.optuna_samplers import OPTUNA_NAMES, OptunaSampler
 from matcher.optimise.restarts import CmaesSampler
 from shared.errors import ParameterError, suggest_names
@@ -66,33 +68,16 @@ class Sampler(Protocol):
         """How many candidates are best asked for next."""
 
     def ask(self, n_candidates: int) -> FloatArray:
-        """Propose candidates.
+        """Propose candidates, shape (n_candidates, n_dimensions), values in [0, 1].
 
-        Parameters
-        ----------
-        n_candidates : int >= 1
-            How many.
-
-        Returns
-        -------
-        np.ndarray, shape=(n_candidates, n_dimensions)
-            Values in [0, 1]; stepped dimensions at the centre of a cell.
+        Stepped dimensions stand at the centre of a cell.
         """
 
     def tell(self, candidates: FloatArray, losses: npt.ArrayLike) -> None:
-        """Learn the losses of candidates.
+        """Learn the losses of candidates, as they were asked for, in the same order.
 
-        Parameters
-        ----------
-        candidates : np.ndarray, shape=(n_candidates, n_dimensions)
-            As they were asked for, in the same order.
-        losses : array-like, shape=(n_candidates,)
-            Lower is better. A value that isn't finite counts as the worst.
-
-        Raises
-        ------
-        ParameterError
-            If these aren't the candidates that come next, or the lengths differ.
+        Lower is better; a value that isn't finite counts as the worst. Other candidates than those
+        that come next are refused.
         """
 
     def state(self) -> dict[str, Any]:
@@ -166,71 +151,16 @@ def make_sampler(
     -------
     Sampler
         Ready to be asked.
-
-    Raises
-    ------
-    ParameterError
-        If the name is unknown or an argument lies outside its range.
     """
-    _check_name(name, _MADE_NAMES)
-    check_number("seed", seed, low=0)
-    check_number("n_dimensions", n_dimensions, low=1)
-    check_number("population", population, low=4)
-    if not 0.0 < sigma <= 1.0:
-        raise ParameterError(
-            f"sigma is {sigma:g}; above 0 and up to 1 is accepted, as a share of each range. "
-            f"{DEFAULT_SIGMA:g} suits a search of the whole box, 0.05 a refinement.",
-            name="sigma",
-        )
-    box = checked_box(n_dimensions, circular=circular, cells=cells)
-    rows = checked_starts(starts, n_dimensions)
+    box = Box.of(n_dimensions, circular, cells)
+    rows = np.empty((0, n_dimensions)) if starts is None else np.array(starts, dtype=np.float64)
     if name == "cmaes":
         return CmaesSampler(box, seed=seed, starts=rows, sigma=sigma, population=population)
     return OptunaSampler(name, box, seed=seed, starts=rows, population=population)
 
 
-def make_basin_hopping(
-    n_dimensions: int,
-    *,
-    seed: int,
-    starts: npt.ArrayLike,
-    circular: npt.ArrayLike | None = None,
-    cells: npt.ArrayLike | None = None,
-    **settings: Any,  # noqa: ANN401 (as `BasinHopping` takes them)
-) -> BasinHopping:
-    """Make the sampler that needs the single differences behind a loss.
-
-    Parameters
-    ----------
-    n_dimensions, seed, circular, cells
-        As for `make_sampler`.
-    starts : array-like, shape=(n_starts, n_dimensions), n_starts >= 1
-        Where to begin, in [0, 1].
-    **settings
-        As for `BasinHopping`.
-
-    Raises
-    ------
-    ParameterError
-        If an argument lies outside its range.
-    """
-    check_number("seed", seed, low=0)
-    check_number("n_searches", settings.get("n_searches", 1), low=1)
-    rows = checked_starts(starts, n_dimensions)
-    if not len(rows):
-        raise ParameterError("starts has no row; one and more are accepted.", name="starts")
-    box = checked_box(n_dimensions, circular=circular, cells=cells)
-    return BasinHopping(box, seed=seed, starts=rows, **settings)
-
-
 def restore_sampler(state: dict[str, Any]) -> Sampler:
-    """Make a sampler that goes on where another one was, from what its `state` returned.
-
-    Raises
-    ------
-    ParameterError
-        If the state is of an unknown sampler or version.
-    """
+    """Make a sampler that goes on where another one was, from what its `state` returned."""
     name = state.get("sampler")
     if name in BasinHopping.names:
         return BasinHopping.from_state(state)

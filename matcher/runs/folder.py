@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING, Any
 
 from matcher.interrupts import hold_interrupts
 from matcher.runs.document import RunNote, read_run, run_document
+from matcher.runs.exporting import write_record
 from matcher.runs.layout import (
     EVALUATIONS_FILE,
     PATCH_FILE,
@@ -75,15 +76,11 @@ __all__ = [
 ]
 
 DEFAULT_PARENT = "runs"
-STUDY_NAME = "match"
 LEFT_OUT = "-left-out"
 # Where a run keeps the text of its structure; one of the user's own may have changed since.
 _KEPT_STRUCTURE = f"{SEARCHES_FOLDER}/*/{STRUCTURE_FILE}"
 # Below this, a gain is rounding: a ten-thousandth of a dB.
 _GAIN_SLACK = 1e-5
-# Of 25 evaluations one goes into the study, which costs most of what a record costs.
-_STUDY_SHARE = 25
-_FEWEST_TRIALS = 400
 
 
 @dataclass(frozen=True, eq=False)
@@ -296,11 +293,6 @@ def keep_record(search: SearchFolder, result: MatchResult) -> None:
         checkpoint.drop_rows()
 
 
-DEFAULT_PARENT = "runs"
-STUDY_NAME = "match"
-LEFT_OUT = "-left-out"
-
-
 def equal_gain(sounds: Sequence[FloatArray], rate_hz: int) -> float:
     """Find the one gain that brings all of some sounds within the limits of level."""
     gain = 1.0
@@ -397,28 +389,6 @@ def write_sounds(
         for sub, sound in zip(SOUND_FOLDERS, sounds, strict=True):
             write_recording(folder / sub / f"{name}.wav", sound * gains[-1], rate)
     return gains
-
-
-def write_record(result: MatchResult, folder: Path) -> None:
-    """Write every evaluation, as it is and as columns, and the study."""
-    from matcher.optimise import (  # noqa: PLC0415  reading a run needs no search
-        DEFAULT_N_TRIALS,
-        write_columns,
-        write_study,
-    )
-
-    record = result.record
-    record.to_npz(folder / RECORD_FILE, overwrite=False)
-    write_columns(record, result.space, folder / EVALUATIONS_FILE, overwrite=False)
-    write_study(
-        record,
-        result.space,
-        folder / STUDY_FILE,
-        study_name=STUDY_NAME,
-        overwrite=False,
-        n_trials=min(DEFAULT_N_TRIALS, max(_FEWEST_TRIALS, len(record) // _STUDY_SHARE)),
-        attributes={"settings": dict(result.settings), "target": result.target.digest},
-    )
 
 
 def _add_match_versions(result: MatchResult, folder: Path) -> int:

@@ -15,7 +15,7 @@ import numpy as np
 
 from matcher.evaluator import Evaluator
 from matcher.losses import NoteTarget
-from matcher.optimise import make_basin_hopping
+from matcher.optimise import BasinHopping, Box
 from matcher.problem import whole_vectors
 from matcher.voice_map import names_where
 
@@ -195,14 +195,12 @@ def _best_onset(
     drawn = np.concatenate([base[None], onsets])
     n_starts = max(2, round(effort * N_STARTS))
     order = np.argsort(short.losses(drawn), kind="stable")
-    sampler = make_basin_hopping(
-        len(columns),
+    sampler = BasinHopping(
+        Box(problem.circular[columns], problem.cells[columns]),
         seed=int(rng.integers(2**31)),
         starts=drawn[order[: 2 * n_starts]][:, columns],
         n_searches=n_starts,
         groups=_bend_groups(problem, columns)[:, columns],
-        circular=problem.circular[columns],
-        cells=problem.cells[columns],
     )
     best, best_loss, n_candidates = base, np.inf, 0
     while n_candidates < effort * MOST_CANDIDATES and not is_over():

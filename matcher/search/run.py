@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.optimise import BasinHopping, BatchReport, search
+from matcher.optimise import BasinHopping, search
 from matcher.partial_fit import Movements
 from matcher.problem import whole_vectors
 from matcher.search.checkpoint import Milestone, Position, Saving
@@ -407,15 +407,15 @@ class SearchRun:
         """Whether so little time is left that the rest is needed to finish."""
         return self.seconds is not None and self._recorder.elapsed_s > NEARLY * self.seconds
 
-    def _after_batch(self, report: BatchReport) -> bool:
+    def _after_batch(self, candidates: FloatArray, losses: FloatArray) -> bool:
         """Record a batch, show it, and save it if it is time."""
-        vectors = self._complete(report.candidates)
-        self._recorder.add(vectors, report.losses, self._scores)
-        best = int(np.argmin(report.losses))
+        vectors = self._complete(candidates)
+        self._recorder.add(vectors, losses, self._scores)
+        best = int(np.argmin(losses))
         at = self._at
-        if at.final is not None and report.losses[best] < at.final_loss:
+        if at.final is not None and losses[best] < at.final_loss:
             at.final = vectors[best]
-            at.final_loss = float(report.losses[best])
+            at.final_loss = float(losses[best])
         self._saving.save_if_due(self._at)
         return self.stop is not None and self.stop()
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.optimise import DEFAULT_POPULATION, DEFAULT_SAMPLER, make_basin_hopping, make_sampler
+from matcher.optimise import DEFAULT_POPULATION, DEFAULT_SAMPLER, BasinHopping, Box, make_sampler
 from matcher.optimise.basin_hopping import JITTER, MOST_SEARCHES
 from matcher.search.onset_search import LEAST_ONSETS, WHOLE_ONSETS
 from matcher.search.proposals import (
@@ -226,10 +226,8 @@ class LocalSearch(Stage):
         proposals = proposals[~np.all(np.isnan(proposals[:, columns]), axis=1)]
         groups = redrawn_entries(problem)
         groups = groups[np.any(groups[:, columns], axis=1)]
-        return make_basin_hopping(
-            len(columns),
-            circular=problem.circular[columns],
-            cells=problem.cells[columns],
+        return BasinHopping(
+            Box(problem.circular[columns], problem.cells[columns]),
             seed=seed,
             starts=starts[:, columns],
             proposals=proposals[:, columns],

@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime, least_squares
 
-from matcher.optimise import descend, fit
+from matcher.optimise import Box, LocalFits, descend
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -131,8 +131,9 @@ def fitted(
 
     start = (np.array(problem.start) - low) / (high - low)
     weights = np.ones(len(problem.residuals(np.array(problem.start))), np.float32)
-    points, _ = fit(measure, start[None], weights, n_steps=n_steps)
-    end: FloatArray = low + (high - low) * points[0]
+    box = Box.of(len(start), None, None)
+    fits = LocalFits(measure, weights, circular=box.circular, cells=box.cells)
+    end: FloatArray = low + (high - low) * fits.fitted(start, n_steps)[0]
     return end
 
 

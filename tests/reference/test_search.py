@@ -88,12 +88,13 @@ def _reached(history: tuple[tuple[int, float], ...], target: float) -> float:
 @functools.cache
 def _ours(function: Objective) -> list[tuple[tuple[int, float], ...]]:
     """Return the course of the default sampler over the seeds."""
-    return [
-        search(
-            function, make_sampler("cmaes", N_DIMENSIONS, seed=seed), n_evaluations=N_EVALUATIONS
-        ).history
-        for seed in SEEDS
-    ]
+    histories = []
+    for seed in SEEDS:
+        counted = _Counted(function)
+        sampler = make_sampler("cmaes", N_DIMENSIONS, seed=seed)
+        search(counted.batch, sampler, n_evaluations=N_EVALUATIONS)
+        histories.append(tuple(counted.history))
+    return histories
 
 
 @functools.cache

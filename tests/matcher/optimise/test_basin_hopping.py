@@ -10,7 +10,7 @@ import pytest
 
 from matcher.optimise import (
     BasinHopping,
-    make_basin_hopping,
+    Box,
     make_sampler,
     restore_sampler,
     search,
@@ -81,7 +81,8 @@ def run(
 def make(seed: int = 1, **settings: object) -> BasinHopping:
     """Make a sampler that starts from the middle."""
     starts = settings.pop("starts", CENTRE[None, :])
-    return make_basin_hopping(N_DIMENSIONS, seed=seed, starts=starts, **settings)  # type: ignore[arg-type]
+    box = Box.of(N_DIMENSIONS, settings.pop("circular", None), settings.pop("cells", None))  # type: ignore[arg-type]
+    return BasinHopping(box, seed=seed, starts=np.array(starts), **settings)  # type: ignore[arg-type]
 
 
 def is_asking(sampler: BasinHopping, kind: str) -> bool:
@@ -257,9 +258,3 @@ def test_more_than_the_batch_can_not_be_asked_for() -> None:
     """A batch belongs together."""
     with pytest.raises(ParameterError, match=r"1 to 1 \(preferred_batch\)"):
         make().ask(2)
-
-
-def test_no_start_is_refused() -> None:
-    """A search begins somewhere."""
-    with pytest.raises(ParameterError, match="starts has no row"):
-        make(starts=np.empty((0, N_DIMENSIONS)))

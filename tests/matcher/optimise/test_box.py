@@ -10,13 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from matcher.optimise.box import Box, unit_cells
+from matcher.optimise.box import Box
 from matcher.optimise.cma_es import (
     NormalDistribution,
     cholesky_factor,
     limit_width,
     recentre,
 )
+from matcher.problem import unit_cells
 from shared import CATALOGUE, ParameterSpace
 from tests.strategies import spaces
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.optimise import LocalFits, descend, fit
+from matcher.optimise import LocalFits, descend
 from matcher.optimise.box import Box
 from matcher.optimise.gauss_newton import (
     REFITS,
@@ -125,10 +125,20 @@ def test_a_dimension_that_changes_nothing_rests() -> None:
     assert seen == [2, 1, 1, 1, 2, 1]
 
 
+def fits(n_evaluations: int | None = None) -> LocalFits:
+    """Fit all dimensions."""
+    box = Box.of(N_DIMENSIONS, None, None)
+    return LocalFits(
+        measure, WEIGHTS, circular=box.circular, cells=box.cells, n_evaluations=n_evaluations
+    )
+
+
 def test_fit_ends_at_the_bottom_from_each_start() -> None:
     """Points and losses come back, one of each start."""
     starts = np.random.default_rng(2).random((3, N_DIMENSIONS))
-    points, losses = fit(measure, starts, WEIGHTS, n_steps=12)
+    points, losses = (
+        np.array(x) for x in zip(*(fits().fitted(x, 12) for x in starts), strict=True)
+    )
     # Below one in all differences, absolute values count by their squares.
     assert np.all(losses < 0.1 * measure(starts)[0])
     np.testing.assert_allclose(measure(points)[0], losses)
@@ -137,10 +147,10 @@ def test_fit_ends_at_the_bottom_from_each_start() -> None:
 def test_fit_moves_only_what_is_free_and_as_long_as_evaluations_are_left() -> None:
     """Held dimensions stay; without room for one step there is no loss."""
     free = np.arange(N_DIMENSIONS) < 3
-    (point,), (loss,) = fit(measure, CENTRE[None], WEIGHTS, n_steps=5, free=free)
+    point, loss = fits().fitted(CENTRE, 5, free=free)
     assert loss < measure(CENTRE[None])[0][0]
     np.testing.assert_array_equal(point[3:], CENTRE[3:])
-    (point,), (loss,) = fit(measure, CENTRE[None], WEIGHTS, n_steps=5, n_evaluations=5)
+    point, loss = fits(n_evaluations=5).fitted(CENTRE, 5)
     assert loss == np.inf
     np.testing.assert_array_equal(point, CENTRE)
 

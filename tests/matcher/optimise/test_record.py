@@ -6,10 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from matcher.optimise import SearchRecord, write_columns
+from matcher.optimise import SearchRecord
 from shared import CATALOGUE
 from shared.errors import FileError, ParameterError
 
@@ -67,33 +65,6 @@ def test_what_is_not_finite_is_kept_as_the_worst() -> None:
     assert record.improvements().tolist() == [2]
 
 
-@given(losses=st.lists(st.floats(0.0, 9.0), min_size=1, max_size=60), n_most=st.integers(1, 70))
-def test_thinning_keeps_the_course_of_the_search(losses: list[float], n_most: int) -> None:
-    """All improvements stay as long as there is room, the best always does."""
-    record = SearchRecord(["a"])
-    record.append(np.full((len(losses), 1), 0.5), losses)
-    places = record.thinned(n_most)
-    improvements = record.improvements()
-    assert len(places) == min(n_most, len(losses))
-    assert np.all(np.diff(places) > 0)
-    assert improvements[-1] in places
-    if len(improvements) <= n_most:
-        assert set(improvements) <= set(places)
-
-
-def test_thinned_evaluations_are_spread_evenly(rng: np.random.Generator) -> None:
-    """No part of the search is left out."""
-    record = _record(1000, rng)
-    places = record.thinned(100)
-    assert np.diff(places).max() <= 20
-
-
-def test_thinning_to_nothing_is_refused(rng: np.random.Generator) -> None:
-    """A study without trials would be of no use."""
-    with pytest.raises(ParameterError, match="n_most is 0; 1 or more"):
-        _record(16, rng).thinned(0)
-
-
 @pytest.mark.parametrize("n_evaluations", [0, 1, 3000])
 def test_an_archive_comes_back_to_the_bit(
     tmp_path: Path, rng: np.random.Generator, n_evaluations: int
@@ -133,28 +104,6 @@ def test_a_damaged_archive_is_refused(
         np.savez(path, signal=np.zeros(3))
     with pytest.raises(FileError, match=r"search\.npz can't be read as a search record"):
         SearchRecord.from_npz(path)
-
-
-def test_the_table_has_physical_values_by_name(tmp_path: Path, rng: np.random.Generator) -> None:
-    """Columns of the space are in its units; a phase stays in cycles."""
-    record = _record(40, rng)
-    write_columns(record, SPACE, tmp_path / "search.npz", overwrite=False)
-    with np.load(tmp_path / "search.npz") as table:
-        columns = dict(table)
-    terms = ["loss.spectrum", "loss.onset"]
-    assert list(columns) == ["evaluation", "elapsed_s", "loss", *terms, *NAMES]
-    assert columns["evaluation"].tolist() == list(range(1, 41))
-    np.testing.assert_array_equal(columns["loss"], record.losses)
-    values = SPACE.decode(record.candidates[:, : len(SPACE)])
-    for i, name in enumerate(SPACE.names):
-        np.testing.assert_array_equal(columns[name], values[:, i])
-    np.testing.assert_array_equal(columns[NAMES[-1]], record.candidates[:, -1])
-
-
-def test_a_space_that_was_not_searched_is_refused(rng: np.random.Generator) -> None:
-    """The message names the parameter."""
-    with pytest.raises(ParameterError, match="no column tune_cents"):
-        _record(16, rng).physical(CATALOGUE)
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""The search record as an Optuna study that plain Optuna opens.
+"""The record of a search for other programs: columns, and a study that plain Optuna opens.
 
 Others can then use Optuna's own plots and importance evaluators on it::
 
@@ -12,77 +12,119 @@ and the lines are written in one go.
 
 from __future__ import annotations
 
+import io
 import json
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matcher.optimise.optuna_samplers import quiet_optuna
+from matcher.optimise import quiet_optuna
+from matcher.runs.layout import EVALUATIONS_FILE, RECORD_FILE, STUDY_FILE
 from shared.files import write_atomic
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path
 
+    import numpy.typing as npt
     import optuna
     from optuna.distributions import BaseDistribution
 
-    from matcher.optimise.record import SearchRecord
-    from shared import Parameter, ParameterSpace
+    from matcher.optimise import SearchRecord
+    from matcher.result import MatchResult
+    from shared import FloatArray, Parameter, ParameterSpace
 
+STUDY_NAME = "match"
 # The unequal steps of a knob are numbers that rise; only a switch has categories.
 _MOST_CATEGORIES = 6
 # About 0.4 ms and 10 kB for each trial of 55 parameters: 0.8 s and 21 MB. Finer estimates of
 # importance than these give are not worth the wait at the end of a match.
-DEFAULT_N_TRIALS = 2000
+_MOST_TRIALS = 2000
+# Of 25 evaluations one goes into the study, which costs most of what a record costs.
+_FEWEST_TRIALS, _STUDY_SHARE = 400, 25
+
+
+def write_record(result: MatchResult, folder: Path) -> None:
+    """Write every evaluation, as it is and as columns, and the study."""
+    record, space = result.record, result.space
+    record.to_npz(folder / RECORD_FILE, overwrite=False)
+    write_columns(record, space, folder / EVALUATIONS_FILE)
+    write_study(
+        record,
+        space,
+        folder / STUDY_FILE,
+        n_trials=min(_MOST_TRIALS, max(_FEWEST_TRIALS, len(record) // _STUDY_SHARE)),
+        attributes={"settings": dict(result.settings), "target": result.target.digest},
+    )
+
+
+def write_columns(record: SearchRecord, space: ParameterSpace, path: Path) -> None:
+    """Write a record as a NumPy archive with one array for each column.
+
+    A table of text takes ten times as long to write, and twice the room at full precision.
+    Columns: ``evaluation`` (from 1), ``elapsed_s``, ``loss``, the loss terms with ``loss.`` before
+    their names, and the dimensions of a candidate. One line makes a data frame of the file::
+
+        frame = pandas.DataFrame(dict(numpy.load("evaluations.npz")))
+    """
+    values = physical_values(record, space, np.arange(len(record)))
+    columns = {
+        "evaluation": np.arange(1, len(record) + 1),
+        "elapsed_s": record.elapsed_s,
+        "loss": record.losses,
+        **{f"loss.{name}": record.terms[:, i] for i, name in enumerate(record.loss_terms)},
+        **{name: values[:, i] for i, name in enumerate(record.names)},
+    }
+    buffer = io.BytesIO()
+    # mypy takes names of columns for options.
+    np.savez(buffer, **columns)  # type: ignore[arg-type]
+    write_atomic(path, buffer.getvalue(), overwrite=False)
+
+
+def physical_values(
+    record: SearchRecord, space: ParameterSpace, places: npt.NDArray[np.intp]
+) -> FloatArray:
+    """Return some candidates, those columns in their own units that are parameters of a space."""
+    values = record.candidates[places]
+    if len(space):
+        columns = [record.names.index(name) for name in space.names]
+        values[:, columns] = space.decode(values[:, columns])
+    return values
+
+
+def thinned(record: SearchRecord, n_most: int) -> npt.NDArray[np.intp]:
+    """Choose evaluations that tell the course of the search, `n_most` (1 or more) at most.
+
+    All improvements, and others spread evenly over the rest; with more improvements than
+    asked for, improvements spread evenly up to the best. Returns their places in order.
+    """
+    improvements = record.improvements()
+    if len(improvements) >= n_most:
+        return improvements[_spread(len(improvements), n_most)]
+    others = np.setdiff1d(np.arange(len(record)), improvements)
+    chosen = others[_spread(len(others), min(len(others), n_most - len(improvements)))]
+    return np.sort(np.concatenate([improvements, chosen]))
+
+
+def _spread(n_places: int, n_chosen: int) -> npt.NDArray[np.intp]:
+    """Choose places evenly, the last one included."""
+    return (np.arange(1, n_chosen + 1) * n_places) // max(1, n_chosen) - 1
 
 
 def write_study(
     record: SearchRecord,
     space: ParameterSpace,
-    path: str | Path,
+    path: Path,
     *,
-    study_name: str,
-    overwrite: bool,
-    n_trials: int = DEFAULT_N_TRIALS,
-    started_at: datetime | None = None,
+    n_trials: int = _MOST_TRIALS,
     attributes: Mapping[str, Any] | None = None,
 ) -> None:
-    """Write a record as an Optuna journal file, whole or not at all.
+    """Write a record as an Optuna journal file.
 
-    Parameters
-    ----------
-    record : SearchRecord
-        What was evaluated.
-    space : ParameterSpace
-        The parameters that were searched; each has a column in the record. Columns of the record
-        without a parameter (phases) become floats from 0 to 1.
-    path : str or Path
-        File to write.
-    study_name : str
-        Name under which `optuna.load_study` finds the study.
-    overwrite : bool
-        Whether a file of that name may be replaced.
-    n_trials : int >= 1
-        Trials at most; see `SearchRecord.thinned`.
-    started_at : datetime, optional
-        When the search began, for the times of the trials; by default as if it ended now.
-    attributes : mapping of str to JSON values, optional
-        Attributes of the study, such as seed and settings.
-
-    Raises
-    ------
-    FileError
-        If the file can't be written.
-    ParameterError
-        If the record has no column for a parameter.
-
-    Notes
-    -----
-    Parameters are in their own units. The value of a trial is its loss; a trial whose loss isn't
-    finite is marked as failed. Loss terms are user attributes, as is ``evaluation``, the number
-    of the evaluation from 1.
+    Parameters are in their own units; columns without one (phases) become floats from 0 to 1. The
+    value of a trial is its loss; a trial whose loss isn't finite is marked as failed. Loss terms
+    are user attributes, as is ``evaluation``, the number of the evaluation from 1.
     """
     import optuna  # noqa: PLC0415 (slow; only where a study is written)
 
@@ -90,29 +132,29 @@ def write_study(
         backend = _make_collecting_backend()
         study = optuna.create_study(
             storage=optuna.storages.JournalStorage(backend),
-            study_name=study_name,
+            study_name=STUDY_NAME,
             direction="minimize",
         )
         for key, value in (attributes or {}).items():
             study.set_user_attr(key, value)
-        study.add_trials(list(_trials(record, space, n_trials=n_trials, started_at=started_at)))
+        study.add_trials(list(_trials(record, space, n_trials)))
         lines = [json.dumps(log, separators=(",", ":")) for log in backend.read_logs(0)]
-    write_atomic(path, "\n".join(lines) + "\n", overwrite=overwrite)
+    write_atomic(path, "\n".join(lines) + "\n", overwrite=False)
 
 
 def _trials(
-    record: SearchRecord, space: ParameterSpace, *, n_trials: int, started_at: datetime | None
+    record: SearchRecord, space: ParameterSpace, n_trials: int
 ) -> Iterator[optuna.trial.FrozenTrial]:
     """Make the trials."""
     from optuna.trial import FrozenTrial, TrialState  # noqa: PLC0415 (see write_study)
 
-    places = record.thinned(n_trials)
+    places = thinned(record, n_trials)
     times = record.elapsed_s
     last_s = float(times[-1]) if len(times) else 0.0
-    origin = started_at or datetime.now(tz=UTC) - timedelta(seconds=last_s)
+    origin = datetime.now(tz=UTC) - timedelta(seconds=last_s)
     distributions = _distributions(record, space)
     whole = whole_names(distributions)
-    values = record.physical(space, places=places)
+    values = physical_values(record, space, places)
     for number, (place, row) in enumerate(zip(places, values.tolist(), strict=True)):
         loss = float(record.losses[place])
         done_at = origin + timedelta(seconds=float(times[place]))
