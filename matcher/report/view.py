@@ -91,6 +91,16 @@ class ReportView:
     history: tuple[Version, ...]
     quoted_folder: str
 
+    @property
+    def sheet_of(self) -> str:
+        """Whose the sheet is: ``"Version 5, played on C4, distance 3.92."``."""
+        keys = dict.fromkeys(each.note.played.partition(",")[0] for each in self.notes)
+        parts = [f"version {self.history[-1].number}"] if self.history else []
+        parts.append(f"played on {', '.join(keys)}")
+        parts += [] if self.end is None else [f"distance {self.end:.2f}"]
+        text = ", ".join(parts)
+        return f"{text[0].upper()}{text[1:]}."
+
 
 def make_view(run: RunFolder) -> ReportView:
     """Gather all that a report shows."""
