@@ -17,8 +17,10 @@ from voice import load_structure, render
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from matcher.evaluator import Evaluator
     from matcher.search.recorder import SearchState
     from matcher.search.run import SearchRun
+    from shared import FloatArray
 
 pytestmark = pytest.mark.slow
 
@@ -107,3 +109,22 @@ def test_a_counted_budget_holds_what_is_not_recorded() -> None:
     assert 10.0 < result.record.n_apart < 130.0
     assert result.n_evaluations == round(len(result.record) + result.record.n_apart) == counts[-1]
     assert 890 <= result.n_evaluations <= 900
+
+
+def test_a_stop_ends_before_the_next_batch_of_whatever_kind(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Asked for while gates are corrected, apart from the record; the best so far is kept."""
+    asked: list[bool] = []
+
+    def fit(evaluator: Evaluator, vector: FloatArray, *_: object, **__: object) -> FloatArray:
+        asked.append(True)
+        evaluator.losses(vector[None, :])
+        return vector
+
+    monkeypatch.setattr("matcher.search.run.fit_gates_and_envelopes", fit)
+    settings: dict[str, Any] = {"structure": "two-oscillator", "evals": 800, "progress": False}
+    result = match(own_target(), stop=lambda: bool(asked), **settings)
+    assert result.stop_reason == "stopped"
+    assert asked == [True]
+    assert result.end.total <= result.start.total
