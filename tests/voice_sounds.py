@@ -19,7 +19,7 @@ NO_PHASES = (0.0,) * len(PHASE_NAMES)
 
 
 def row_of(values: Mapping[str, float]) -> FloatArray:
-    """Return values as one candidate, (82,); what is left out stands at neutral."""
+    """Return values as one candidate; what is left out stands at neutral."""
     complete = {**CATALOGUE.neutral(), **CATALOGUE.validate(values)}
     return np.array([complete[name] for name in CATALOGUE.names])
 

@@ -37,7 +37,7 @@ _LANES = 16
 
 
 def corner_values(rng: np.random.Generator, n_patches: int) -> FloatArray:
-    """Draw values of all parameters, (n_patches, 82), most of them at an end of their range."""
+    """Draw rows of all parameters, most of them at an end of their range."""
     n = len(CATALOGUE)
     unit = rng.choice([0.0, 1.0, -1.0, -2.0], size=(n_patches, n), p=[0.3, 0.4, 0.1, 0.2])
     neutral = CATALOGUE.encode(CATALOGUE.neutral())

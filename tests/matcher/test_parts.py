@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from functools import cache
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 
 from matcher.parts import parameter_label, used_parameters, voice_parts
-from shared import CATALOGUE, ParameterError
-from voice import render
+from shared import CATALOGUE, Note, ParameterError
+from voice import render, render_batch
+
+if TYPE_CHECKING:
+    from shared import Float32Array
 
 
 def test_each_parameter_belongs_to_one_part() -> None:
@@ -139,6 +145,40 @@ def test_an_lfo_on_the_cutoff_brings_the_low_pass_in() -> None:
     assert {"filter_lfo.rate_hz", "filter_lfo.depth_octaves", "filter.cutoff_hz"} <= used
     still = {**CATALOGUE.neutral(), "filter_lfo.rate_hz": 2.0, "filter_lfo.delay_s": 1.0}
     assert not any(name.startswith("filter_lfo") for name in used_parameters(still))
+
+
+# Two places in every range, away from its ends and from neutral, where every part is at work.
+PLACE, OTHER_PLACE = 0.6, 0.35
+
+
+@cache
+def _changed_one_by_one(*, is_at_rest: bool) -> tuple[Float32Array, list[dict[str, float]]]:
+    """Render a patch, then the same with each parameter moved, off C4 and velocity 100."""
+    n = len(CATALOGUE)
+    places = CATALOGUE.encode(CATALOGUE.neutral()) if is_at_rest else np.full(n, PLACE)
+    rows = np.tile(places, (n + 1, 1))
+    rows[np.arange(1, n + 1), np.arange(n)] = OTHER_PLACE
+    values = CATALOGUE.decode(rows)
+    sounds = render_batch(
+        values, Note(52.3, velocity=60, gate_s=1.0), n_samples=66_000, sample_rate_hz=44_100
+    )
+    return sounds, [CATALOGUE.to_dict(row) for row in values]
+
+
+@pytest.mark.parametrize("name", CATALOGUE.names)
+def test_every_parameter_changes_the_sound_where_its_part_is_at_work(name: str) -> None:
+    """Everything is at work, and one thing is moved."""
+    sounds, _ = _changed_one_by_one(is_at_rest=False)
+    assert not np.array_equal(sounds[1 + CATALOGUE.index(name)], sounds[0])
+
+
+@pytest.mark.parametrize("name", CATALOGUE.names)
+def test_a_parameter_of_a_part_at_rest_changes_nothing(name: str) -> None:
+    """To the bit, if it is moved alone in the plain sawtooth and a sheet leaves it out."""
+    sounds, values = _changed_one_by_one(is_at_rest=True)
+    row = 1 + CATALOGUE.index(name)
+    if name not in used_parameters(values[row]):
+        np.testing.assert_array_equal(sounds[row], sounds[0])
 
 
 @pytest.mark.parametrize("seed", range(24))

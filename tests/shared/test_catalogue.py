@@ -6,37 +6,6 @@ import numpy as np
 
 from shared.catalogue import CATALOGUE
 
-OSCILLATOR = """
-saw_level pulse_level triangle_level octave detune_cents pulse_width_ratio
-pitch_env.depth_cents pitch_env.attack_s pitch_env.decay_s
-vibrato.rate_hz vibrato.depth_cents vibrato.delay_s
-vibrato.rate_key_track_ratio vibrato.depth_key_track_ratio vibrato.rate_env_octaves
-pwm.rate_hz pwm.depth_ratio pwm.rate_key_track_ratio
-"""
-SHARED = """
-noise.level noise.attack_s noise.decay_s noise.sustain_ratio noise.colour_ratio noise.bypass_ratio
-highpass.cutoff_hz filter.cutoff_hz filter.resonance_ratio filter.slope_db_per_octave
-filter.key_track_ratio filter.drive_db
-body.frequency_hz body.gain_db body.bandwidth_octaves
-body2.frequency_hz body2.gain_db body2.bandwidth_octaves
-bank.gain_100_hz_db bank.gain_160_hz_db bank.gain_250_hz_db bank.gain_400_hz_db bank.gain_630_hz_db
-bank.gain_1000_hz_db bank.gain_1600_hz_db bank.gain_2500_hz_db bank.gain_4000_hz_db
-bank.gain_6300_hz_db bank.gain_10000_hz_db bank.gain_16000_hz_db
-filter_env.depth_octaves filter_env.attack_s filter_env.attack_curve_ratio filter_env.decay_s
-filter_env.sustain_ratio filter_env.release_s filter_env.velocity_octaves
-filter_lfo.rate_hz filter_lfo.depth_octaves filter_lfo.delay_s
-amp_env.attack_s amp_env.attack_curve_ratio amp_env.decay_s amp_env.sustain_ratio amp_env.release_s
-amp_env.velocity_db
-"""
-
-
-def test_the_catalogue_is_complete_and_in_order() -> None:
-    """All 82 parameters of the voice, in the order of the signal path."""
-    osc1 = [f"osc1.{name}" for name in OSCILLATOR.split() if name != "detune_cents"]
-    osc2 = [f"osc2.{name}" for name in OSCILLATOR.split()]
-    assert list(CATALOGUE.names) == ["tune_cents", *osc1, *osc2, *SHARED.split()]
-    assert len(CATALOGUE) == 82
-
 
 def test_names_end_in_their_unit_and_meanings_are_one_line() -> None:
     """The unit stands last in the name; each parameter says in one line what it does."""

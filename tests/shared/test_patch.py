@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-# Each example is a patch of 82 values.
+# Each example is a patch of all values.
 few = settings(max_examples=20)
 
 

@@ -27,6 +27,7 @@ from voice import NoteRenderer, load_structure
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from matcher.losses.terms import Part
     from shared import FloatArray
 
 RATE_HZ = 44_100
@@ -46,6 +47,13 @@ def terms_of(change: str, value: float, sample_rate_hz: int = RATE_HZ) -> Mappin
     return breakdown(score(target_of(sample_rate_hz), changed)).terms
 
 
+@cache
+def _differs_in_everything() -> FloatArray:
+    """Score a note with another tone, attack, level over time, movement and pitch."""
+    other = plain_note(slope=0.6, attack_s=0.15, dip_db=8.0, vibrato_cents=40.0, pitch_hz=224.0)
+    return score(target_of(), other)
+
+
 @pytest.mark.parametrize("rate_hz", [8_000, 44_100, 48_000, 192_000])
 def test_a_target_against_itself_is_exactly_zero(rate_hz: int) -> None:
     """In every part, at every rate."""
@@ -59,6 +67,14 @@ def test_a_recording_with_noise_against_itself_is_exactly_zero(rng: np.random.Ge
     note = plain_note() + 0.001 * rng.standard_normal(len(plain_note()))
     found = score(NoteTarget(note, sample_rate_hz=RATE_HZ), note)
     np.testing.assert_array_equal(found, np.zeros(len(PARTS)))
+
+
+@pytest.mark.parametrize("part", PARTS, ids=lambda part: part.name)
+def test_every_part_sees_a_note_that_differs_in_everything(part: Part) -> None:
+    """A part that were always 0 would cost time and say nothing."""
+    found = breakdown(_differs_in_everything()).parts[part.name]
+    # A just-noticeable difference at least, in a note that shares hardly more than its key.
+    assert found > part.scale
 
 
 @pytest.mark.parametrize("gain_db", [-60.0, -3.3, 40.0])
