@@ -81,11 +81,12 @@ def _press_keys(server: PageServer, run: str, *, velocity: int) -> dict[str, lis
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=executable, args=list(ARGUMENTS))
         page = browser.new_page()
-        page.goto(f"{server.address}#/listen?run={run}")
-        page.wait_for_selector('body[data-ready="listen"]')
+        page.goto(f"{server.address}#/patch?run={run}")
+        page.wait_for_selector('body[data-ready="patch"]')
+        page.get_by_text("Play it on keys").click()
         page.get_by_label("Velocity").fill(str(velocity))
         page.get_by_role("button", name="C3", exact=True).focus()
-        for letter in "awsedftgyhujkolp":
+        for letter in "sedrfgyhujiklp":
             page.eval_on_selector(".keys", "(keys) => delete keys.dataset.answeredMs")
             page.keyboard.down(letter)
             page.wait_for_selector(".keys[data-answered-ms]")
