@@ -39,7 +39,11 @@ export function save(run, note = "") {
   saving = saving.catch(() => null).then(async () => {
     const values = valuesOf(run);
     if (!Object.keys(values).length) return null;
-    const { version } = await api.post(api.path("runs", run, "set"), { values, note });
+    const { version } = await api.post(api.path("runs", run, "set"), { values, note }).catch((error) => {
+      // Only what may go well later is kept.
+      if (!/in use|can't be changed|doesn't answer/.test(error.message)) keepDraft(run, {});
+      throw error;
+    });
     const now = valuesOf(run);
     for (const [name, value] of Object.entries(values)) if (now[name] === value) delete now[name];
     keepDraft(run, now);
