@@ -53,6 +53,9 @@ _READ_FORMATS_TEXT = "WAV, FLAC, AIFF, OGG or MP3"
 _WRITE_FORMATS = {".wav": "WAV", ".flac": "FLAC", ".aiff": "AIFF", ".aif": "AIFF"}
 # A peak below this is silence: dither alone peaks at one step of 16 bits, -90 dBFS.
 SILENCE_DBFS = -80.0
+# Float files may go beyond full scale; four orders of power more is no level of a sound. Common
+# practice, no source.
+LOUDEST_DBFS = 40.0
 # Folding two unrelated channels loses 3 dB; a loss above this means that they cancel.
 _FOLD_LOSS_DB = 6.0
 _DC_DB = -40.0
@@ -409,6 +412,7 @@ def _check_rate(sample_rate_hz: float, source: str) -> None:
 def to_usable_mono(channels: FloatArray, source: str, warn: Callable[[str], None]) -> FloatArray:
     """Check the samples, (n, n_channels), fold them, and take the offset off."""
     _check_finite(channels, source)
+    _check_peak(channels, source)
     _warn_if_clipped(channels, source, warn)
     mono = _fold(channels, source, warn)
     _check_audible(mono, source)
@@ -424,6 +428,20 @@ def _check_finite(channels: FloatArray, source: str) -> None:
         _refuse(source, f"{text} Export the recording anew.")
 
 
+def _peak(channels: FloatArray) -> float:
+    """Return the largest absolute sample, without a copy of all of them."""
+    return float(max(channels.max(initial=0.0), -channels.min(initial=0.0)))
+
+
+def _check_peak(channels: FloatArray, source: str) -> None:
+    """Refuse what float files can hold and no sound is: whole numbers as they are, rubbish."""
+    peak = _peak(channels)
+    if peak > db_to_amplitude(LOUDEST_DBFS):
+        level = f"{amplitude_to_db(peak):.0f} dB above full scale"
+        most = f"it must be at most {LOUDEST_DBFS:g} dB above. Export it with samples from -1 to 1"
+        _refuse(source, f": the loudest sample is {peak:.3g}, {level}; {most}.")
+
+
 def _check_audible(mono: FloatArray, source: str) -> None:
     """Refuse silence."""
     peak_dbfs = amplitude_to_db(float(np.max(np.abs(mono))))
@@ -434,10 +452,10 @@ def _check_audible(mono: FloatArray, source: str) -> None:
 
 def _warn_if_clipped(channels: FloatArray, source: str, warn: Callable[[str], None]) -> None:
     """Look for runs of samples that stand still at full scale."""
-    peak = float(np.max(np.abs(channels)))
+    peak = _peak(channels)
     if peak < _FULL_SCALE or len(channels) < _CLIPPED_RUN:
         return
-    is_at_peak = np.abs(channels) >= peak
+    is_at_peak = (channels >= peak) | (channels <= -peak)
     windows = np.lib.stride_tricks.sliding_window_view(is_at_peak, _CLIPPED_RUN, axis=0)
     if windows.all(axis=-1).any():
         warn(
@@ -452,7 +470,7 @@ def _fold(channels: FloatArray, source: str, warn: Callable[[str], None]) -> Flo
     if channels.shape[1] == 1:
         return channels[:, 0].copy()
     mono: FloatArray = channels.mean(axis=1)
-    powers = np.mean(channels**2, axis=0)
+    powers = np.array([float(channel @ channel) / len(channel) for channel in channels.T])
     loss_ratio = float(np.mean(mono**2)) / max(float(powers.mean()), np.finfo(np.float64).tiny)
     if not float(powers.mean()) > 0.0 or loss_ratio >= 10.0 ** (-_FOLD_LOSS_DB / 10.0):
         return mono

@@ -60,9 +60,9 @@ class PageServer:
         return self.address.partition("token=")[2]
 
     @property
-    def cookie(self) -> str:
-        """What the browser sends back."""
-        return f"earwright-{urlsplit(self.address).port}={self.token}"
+    def key(self) -> dict[str, str]:
+        """The header that the page sends with each request."""
+        return {"Authorization": f"Bearer {self.token}"}
 
     def ask(
         self,
@@ -74,7 +74,7 @@ class PageServer:
         is_page: bool = True,
     ) -> Answer:
         """Send a request, by default as the page itself would."""
-        own = {"Cookie": self.cookie, "Origin": self.base} if is_page else {}
+        own = {**self.key, "Origin": self.base} if is_page else {}
         request = urllib.request.Request(  # noqa: S310  loopback
             f"{self.base}{path}", data=body, method=method, headers={**own, **(headers or {})}
         )
@@ -96,7 +96,7 @@ class PageServer:
     def wait_for_progress(self, name: str) -> None:
         """Wait for the first sign of a search, through the stream of its events."""
         request = urllib.request.Request(  # noqa: S310  loopback
-            f"{self.base}/api/jobs/{name}/events", headers={"Cookie": self.cookie}
+            f"{self.base}/api/jobs/{name}/events", headers=self.key
         )
         with urllib.request.urlopen(request, timeout=WAIT_S) as stream:  # noqa: S310
             assert any(b'"progress"' in line for line in stream)

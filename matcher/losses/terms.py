@@ -219,6 +219,12 @@ def weights_for(
     >>> weights_for("attack-first", pitch=0.0)["pitch"]
     0.0
     """
+    if not isinstance(weights, (str, Mapping, type(None))):
+        raise ParameterError(
+            f"weights are {weights!r:.40}; they must be the name of a preset, or a number for "
+            "each term.",
+            name="weights",
+        )
     chosen = weights if isinstance(weights, Mapping) else _preset(weights)
     return _complete({**chosen, **single})
 
@@ -245,15 +251,20 @@ def _complete(weights: Mapping[str, float]) -> dict[str, float]:
     every = {term: weights.get(term, DEFAULT_WEIGHTS[term]) for term in TERMS}
     if not all(_is_weight(x) for x in every.values()) or not any(every.values()):
         raise ParameterError(
-            f"weights are {every}; they must be 0 or more, and one of them must be above 0.",
+            f"weights are {str(every)[:200]}; they must be 0 or more (up to {_LARGEST_WEIGHT:g}), "
+            "and one of them must be above 0.",
             name="weights",
         )
     return every
 
 
+# Only ratios count; beyond that, sums of large ones would overflow.
+_LARGEST_WEIGHT = 1e9
+
+
 def _is_weight(value: object) -> bool:
-    """Whether a value is a number of 0 or more."""
-    return isinstance(value, (int, float, np.number)) and 0.0 <= float(value) < np.inf
+    """Whether a value is a number that weighs something, or nothing."""
+    return isinstance(value, (int, float, np.number)) and bool(0.0 <= value <= _LARGEST_WEIGHT)
 
 
 def preset_of(weights: Mapping[str, float]) -> str | None:

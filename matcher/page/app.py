@@ -13,8 +13,8 @@ from starlette.routing import Route
 
 from matcher.page import routes_jobs, routes_kept, routes_runs, routes_targets
 from matcher.page.context import PageContext
-from matcher.page.routing import context_of, get
-from matcher.page.security import Guard
+from matcher.page.routing import context_of, get, post, text_in
+from matcher.page.security import Guard, make_ticket
 from matcher.report.writing import ASSETS
 
 if TYPE_CHECKING:
@@ -74,6 +74,10 @@ def make_app(
         Route("/", _index),
         Route("/static/{name}", _static),
         get("/api/state", lambda request: context_of(request).describe()),
+        # A ticket for an address that the browser opens by itself: a report, or a file.
+        post(
+            "/api/tickets", lambda _, sent: {"ticket": make_ticket(token, text_in(sent, "path"))}
+        ),
         *routes_targets.ROUTES,
         *routes_jobs.ROUTES,
         *routes_kept.ROUTES,

@@ -12,6 +12,7 @@ from matcher.page.runs import PageComparisons, PageRuns
 from matcher.page.sounds import SoundCache
 from matcher.page.structures import PageStructures
 from matcher.page.targets import PageTargets
+from matcher.page.uploads import Uploads
 from shared import HEARING_CAUTION, Note, Patch, usable_cores
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ class PageContext:
     def __init__(self, workspace: Workspace, ending: Event) -> None:
         self.workspace = workspace
         self.targets = PageTargets(workspace)
+        self.uploads = Uploads(workspace.targets)
         self.structures = PageStructures(workspace)
         self.runs = PageRuns(workspace)
         self.comparisons = PageComparisons(workspace)
@@ -47,6 +49,7 @@ class PageContext:
             "is_voice_ready": self.is_voice_ready,
             "targets": self.targets.names(),
             "runs": self.runs.list_all(),
+            "left_out": self.workspace.left_out(),
             "interrupted": self.runs.interrupted(),
             "comparisons": self.comparisons.names(),
             "jobs": [job.to_dict() for job in self.jobs.list_all()[:40]],

@@ -187,7 +187,8 @@ async def _events(request: Request) -> Response:
 async def _follow(context: PageContext, name: str, offset: int) -> AsyncIterator[str]:
     """Go through the events of a job until it is over."""
     folder = context.jobs.folder(name)
-    silent_s = 0.0
+    # Looked for at once: who asks for what comes after the end would wait for ever.
+    silent_s = _ALIVE_S
     while not context.ending.is_set():
         events, offset = await in_thread(read_events, folder, offset)
         for event in events:
@@ -198,8 +199,11 @@ async def _follow(context: PageContext, name: str, offset: int) -> AsyncIterator
         silent_s = 0.0 if events else silent_s + _POLL_S
         if silent_s >= _ALIVE_S:
             silent_s = 0.0
-            if (await in_thread(context.jobs.get, name)).state == "lost":
+            job = await in_thread(context.jobs.get, name)
+            if job.state == "lost":
                 yield f"data: {json.dumps({'kind': 'lost'})}\n\n"
+                return
+            if job.is_over and not (await in_thread(read_events, folder, offset))[0]:
                 return
             yield ": still here\n\n"
         await asyncio.sleep(_POLL_S)

@@ -28,14 +28,14 @@ if TYPE_CHECKING:
 
 async def _add(request: Request) -> Response:
     """Keep a recording."""
-    targets, given = context_of(request).targets, request.query_params
-    content = await read_body(request, MAX_FILE_BYTES)
-    options = {"to": given.get("to"), "pitch": given.get("pitch")}
-    try:
-        name = await in_thread(lambda: targets.add(given.get("name", ""), content, **options))
-    except NoPitchError:
-        text = "no pitch is found in it. Which key is to play it?"
-        return answer({"error": text, "needs": "pitch"}, 422)
+    context, given = context_of(request), request.query_params
+    file_name, options = given.get("name", ""), {key: given.get(key) for key in ("to", "pitch")}
+    async with context.uploads.receive(request, MAX_FILE_BYTES) as upload:
+        try:
+            name = await in_thread(lambda: context.targets.add(file_name, upload, **options))
+        except NoPitchError:
+            text = "no pitch is found in it. Which key is to play it?"
+            return answer({"error": text, "needs": "pitch"}, 422)
     return answer({"name": name}, 201)
 
 

@@ -13,6 +13,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from matcher.page.security import PICTURE_POLICY, REPORT_POLICY
+from matcher.page.uploads import TooLargeError, pieces_of
 from shared import EarwrightError, ParameterError
 from shared.documents import to_builtins
 
@@ -26,10 +27,6 @@ if TYPE_CHECKING:
 
 Value = TypeVar("Value")
 MAX_JSON_BYTES = 200_000
-
-
-class TooLargeError(Exception):
-    """A body is larger than accepted."""
 
 
 def context_of(request: Request) -> PageContext:
@@ -52,16 +49,8 @@ def number_of(request: Request, name: str = "note") -> int:
 
 
 async def read_body(request: Request, limit: int) -> bytes:
-    """Read a body piece by piece, and give up as soon as it is too large."""
-    announced = request.headers.get("content-length", "0")
-    if not announced.isdecimal() or int(announced) > limit:
-        raise TooLargeError(limit)
-    body = bytearray()
-    async for piece in request.stream():
-        body += piece
-        if len(body) > limit:
-            raise TooLargeError(limit)
-    return bytes(body)
+    """Read a body that is small."""
+    return b"".join([piece async for piece in pieces_of(request, limit)])
 
 
 async def read_json(request: Request) -> dict[str, Any]:

@@ -87,7 +87,7 @@ class PageRuns:
         self, name: str, known: tuple[int, dict[str, object]] | None
     ) -> tuple[int, dict[str, object]]:
         """Describe a run for the list; one whose file hasn't changed is kept from before."""
-        stamp = (self.path(name) / "run.json").stat().st_mtime_ns
+        stamp = (self._workspace.runs / name / "run.json").stat().st_mtime_ns
         if known is not None and known[0] == stamp:
             return known
         return stamp, self._in_short(name)
@@ -175,8 +175,16 @@ class PageRuns:
     def interrupted(self) -> list[str]:
         """List searches that have ended without a result, and can be gone on with."""
         names = self._workspace.names(self._workspace.runs, "searches")
-        paths = [self.path(name) for name in names]
-        return [p.name for p in paths if not ((p / "run.json").exists() or _is_in_use(p))]
+        parent = self._workspace.runs
+        return [n for n in names if not ((parent / n / "run.json").exists() or self._is_busy(n))]
+
+    def _is_busy(self, name: str) -> bool:
+        """Say whether somebody works on a run, or it can't be worked on."""
+        try:
+            with lock_run(self.path(name)):
+                return False
+        except EarwrightError:
+            return True
 
     def searched(self, name: str) -> dict[str, object]:
         """Say with which structure, seed and target of the page a search works, for going on."""
@@ -354,12 +362,3 @@ def _read_note(note: RunNote) -> TargetNote:
             velocity=note.played.velocity,
             gate_s=note.played.gate_s,
         )
-
-
-def _is_in_use(path: Path) -> bool:
-    """Say whether somebody works on a run."""
-    try:
-        with lock_run(path):
-            return False
-    except EarwrightError:
-        return True

@@ -3,24 +3,30 @@
 A server on loopback can be reached by every page that the browser shows. So each request must
 
 - name a host that is this machine (another name may lead here by DNS rebinding),
-- carry the token, in a cookie that the address printed at the start has set,
+- carry the key, if it asks for more than the page's own code,
 - come from the page itself where it changes anything (`Origin`, or `Sec-Fetch-Site`).
+
+The key is in the address that is printed at the start. The page takes it out of sight, keeps it in
+its window (session storage, which knows ports; cookies don't, and would go to every other server
+on this machine), and sends it in a header. What the browser opens by itself, a report or a file,
+has a ticket in its address instead: for that address alone, and for a minute.
 
 Answers carry a policy that lets the browser load this server's own files and nothing else.
 
 References
 ----------
 .. [1] W3C, Content Security Policy Level 3. Fetch Metadata Request Headers. RFC 6454 (Origin),
-   RFC 6265bis (SameSite).
+   RFC 6750 (Bearer). RFC 2104 (HMAC).
 """
 
 from __future__ import annotations
 
+import hmac
 import ipaddress
 import secrets
-from http.cookies import CookieError, SimpleCookie
+import time
 from typing import TYPE_CHECKING
-from urllib.parse import parse_qs
+from urllib.parse import parse_qs, unquote
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -53,7 +59,15 @@ _HEADERS = (
     (b"cache-control", b"no-store"),
 )
 _READING = frozenset({"GET", "HEAD"})
+# All that tells of the user's work, or changes it; the rest is our code, which anybody may have.
+_KEPT_CLOSED = "/api/"
+# Long enough for a browser to ask, too short to be found in a list of addresses.
+TICKET_S = 60
 _FROM_HERE = frozenset({b"same-origin", b"none"})
+_KEY_TEXT = (
+    "The key is missing, or is that of an earlier start. Open the address that `earwright page` "
+    "printed last."
+)
 
 
 def new_token() -> str:
@@ -71,11 +85,22 @@ def is_loopback(host: str) -> bool:
         return False
 
 
+def make_ticket(token: str, path: str, *, now_s: float | None = None) -> str:
+    """Let whoever has the ticket read one path, without the key, for a minute."""
+    until_s = int(time.time() if now_s is None else now_s) + TICKET_S
+    return f"{until_s}.{_sign(token, unquote(path), until_s)}"
+
+
+def _sign(token: str, path: str, until_s: int) -> str:
+    """Sign a path, as the server reads it, and a time."""
+    text = f"{until_s} {path}".encode("utf-8", "backslashreplace")
+    return hmac.digest(token.encode(), text, "sha256").hex()
+
+
 class Guard:
     """Lets requests that are allowed through to the application.
 
-    `hosts` may be called besides those of loopback; the cookie is named after the port, as cookies
-    don't know ports.
+    `hosts` may be called besides those of loopback.
     """
 
     def __init__(self, app: ASGIApp, *, token: str, hosts: Iterable[str], port: int) -> None:
@@ -83,7 +108,6 @@ class Guard:
         self._token = token
         self._hosts = frozenset(host.lower() for host in hosts)
         self._port = port
-        self.cookie_name = f"earwright-{port}"
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a request, or refuse it."""
@@ -95,29 +119,30 @@ class Guard:
             await send({"type": "websocket.close", "code": 1008})
             return
         headers = _headers(scope)
-        is_entry = self._is_entry(scope)
-        refusal = self._refusal(scope, headers, is_entry=is_entry)
+        refusal = self._refusal(scope, headers)
         if refusal is not None:
             await _answer(send, *refusal)
             return
-        cookie = self._cookie() if is_entry else None
-        await self._app(scope, receive, _with_headers(send, cookie))
+        await self._app(scope, receive, _with_headers(send))
 
-    def _refusal(
-        self, scope: Scope, headers: dict[bytes, bytes], *, is_entry: bool
-    ) -> tuple[int, str] | None:
+    def _refusal(self, scope: Scope, headers: dict[bytes, bytes]) -> tuple[int, str] | None:
         """Say why a request is refused; None if it isn't."""
         host = headers.get(b"host", b"").decode("latin-1").lower()
         if not self._is_own_host(host):
             return 400, "This address is not one of this server. Open the one that was printed."
-        if not is_entry and not self._has_cookie(headers):
-            return 403, "Open the address that `earwright page` printed; it holds the key."
+        is_reading = scope["method"] in _READING
         site = headers.get(b"sec-fetch-site")
-        is_page = headers.get(b"sec-fetch-mode") == b"navigate" and scope["method"] in _READING
-        if site is not None and site not in _FROM_HERE and not (is_page and is_entry):
+        # Who comes by a link of another site gets the page, which knows nothing without the key.
+        is_entry = is_reading and scope["path"] == "/"
+        is_coming = is_entry and headers.get(b"sec-fetch-mode") == b"navigate"
+        if site is not None and site not in _FROM_HERE and not is_coming:
             return 403, "Requests of other sites are refused."
-        if scope["method"] not in _READING and not _is_own_origin(headers, host):
+        if not is_reading and not _is_own_origin(headers, host):
             return 403, "Only the page itself may change anything here."
+        if scope["path"].startswith(_KEPT_CLOSED):
+            is_let_in = self._has_key(headers) or (is_reading and self._has_ticket(scope))
+            if not is_let_in:
+                return 401, _KEY_TEXT
         return None
 
     def _is_own_host(self, host: str) -> bool:
@@ -130,27 +155,20 @@ class Guard:
             name = host
         return is_loopback(name) or name.strip("[]") in self._hosts
 
-    def _is_entry(self, scope: Scope) -> bool:
-        """Say whether the address holds the token."""
-        if scope["path"] != "/" or scope["method"] not in _READING:
-            return False
-        given = parse_qs(scope["query_string"].decode("latin-1")).get("token", [""])[0]
-        return secrets.compare_digest(given.encode(), self._token.encode())
+    def _has_key(self, headers: dict[bytes, bytes]) -> bool:
+        """Say whether a request carries the key."""
+        given = headers.get(b"authorization", b"")
+        return secrets.compare_digest(given, f"Bearer {self._token}".encode())
 
-    def _has_cookie(self, headers: dict[bytes, bytes]) -> bool:
-        """Say whether the cookie holds the token."""
-        cookies: SimpleCookie = SimpleCookie()
-        try:
-            cookies.load(headers.get(b"cookie", b"").decode("latin-1"))
-        except CookieError:
+    def _has_ticket(self, scope: Scope) -> bool:
+        """Say whether the address holds a ticket for itself that hasn't run out."""
+        given = parse_qs(scope["query_string"].decode("latin-1")).get("ticket", [""])[0]
+        until, _, signature = given.partition(".")
+        if not (until.isascii() and until.isdecimal() and len(until) < 16):
             return False
-        morsel = cookies.get(self.cookie_name)
-        given = morsel.value if morsel is not None else ""
-        return secrets.compare_digest(given.encode(), self._token.encode())
-
-    def _cookie(self) -> bytes:
-        """Write the cookie that the first page sets; no script can read it."""
-        return f"{self.cookie_name}={self._token}; Path=/; HttpOnly; SameSite=Strict".encode()
+        signed = _sign(self._token, scope["path"], int(until))
+        is_ours = secrets.compare_digest(signature.encode(), signed.encode())
+        return is_ours and time.time() <= int(until)
 
 
 def _headers(scope: Scope) -> dict[bytes, bytes]:
@@ -172,7 +190,7 @@ def _is_own_origin(headers: dict[bytes, bytes], host: str) -> bool:
     return origin.decode("latin-1").lower() == f"http://{host}"
 
 
-def _with_headers(send: Send, cookie: bytes | None) -> Send:
+def _with_headers(send: Send) -> Send:
     """Add our headers to each answer; a route may set a policy of its own."""
 
     async def send_more(message: Message) -> None:
@@ -180,8 +198,6 @@ def _with_headers(send: Send, cookie: bytes | None) -> Send:
             given = {name.lower() for name, _ in message.get("headers", [])}
             own = (*_HEADERS, (b"content-security-policy", CONTENT_POLICY.encode()))
             more = [(name, value) for name, value in own if name not in given]
-            if cookie is not None:
-                more.append((b"set-cookie", cookie))
             message["headers"] = [*message.get("headers", []), *more]
         await send(message)
 
@@ -197,5 +213,8 @@ async def _answer(send: Send, status: int, text: str) -> None:
         (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
         *_HEADERS,
     ]
+    if status == 401:
+        # RFC 9110, section 15.5.2: what would let in.
+        headers.append((b"www-authenticate", b"Bearer"))
     await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": body})

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import threading
 import tomllib
 import warnings
 from dataclasses import fields
@@ -28,7 +29,8 @@ from shared import (
     pitch_name,
     write_atomic,
 )
-from shared.audio import quiet_decoder
+from shared.audio import MAX_DURATION_S, quiet_decoder
+from shared.files import take_name
 from shared.notes import parse_pitch
 
 if TYPE_CHECKING:
@@ -43,6 +45,8 @@ SUFFIXES = (".wav", ".flac", ".aiff", ".aif", ".ogg", ".mp3")
 MAX_FILE_BYTES = 64_000_000
 # Ten minutes: a file that claims more is no recording of a note, or its header lies.
 LONGEST_FILE_S = 600.0
+# A minute of stereo at the highest rate: more channels than that are taken apart elsewhere.
+MAX_SAMPLES = 24_000_000
 MAX_FILES = 24
 MAX_NOTES = 48
 MAX_TARGETS = 500
@@ -58,25 +62,34 @@ class PageTargets:
     def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
         self._loaded: Kept[Target] = Kept(_KEPT)
+        self._decoding = threading.Lock()
 
     def names(self) -> list[str]:
         """List the targets, newest first."""
         return self._workspace.names(self._workspace.targets, MANIFEST)
 
     def folder(self, name: str) -> Path:
-        """Find the folder of a target."""
-        return self._workspace.existing(self._workspace.targets, name)
+        """Find the folder of a target; its recordings lie in it, whatever its manifest says."""
+        folder = self._workspace.existing(self._workspace.targets, name)
+        for entry in read_manifest(folder / MANIFEST):
+            if entry.path.parent != folder:
+                raise ParameterError(
+                    f"{name}/{MANIFEST}: {entry.path.name} lies elsewhere; a recording must lie "
+                    "beside the manifest. Drop it on the page.",
+                    name="file",
+                )
+        return folder
 
     def manifest(self, name: str) -> str:
         """Return the place of a manifest in the workspace, for `matcher.load_target`."""
         return (self.folder(name) / MANIFEST).relative_to(self._workspace.root).as_posix()
 
     def add(
-        self, file_name: str, content: bytes, *, to: str | None = None, pitch: str | None = None
+        self, file_name: str, upload: Path, *, to: str | None = None, pitch: str | None = None
     ) -> str:
         """Keep a recording in a new target or in one that is there, and return its name.
 
-        Of what `matcher.load_target` doesn't take, nothing stays.
+        The uploaded file gets its place there; what `matcher.load_target` doesn't take is gone.
         """
         given: Entry = {} if pitch is None else {"pitch": pitch}
         midi_pitch = None if pitch is None else parse_pitch(pitch)
@@ -93,10 +106,11 @@ class PageTargets:
                 raise _too_many("recordings in one target", MAX_FILES)
         path = free_file(folder, stem, suffix)
         try:
-            write_atomic(path, content, overwrite=False)
+            take_name(upload, path, overwrite=False)
             check_length(path)
             entries.append({"file": path.name, **given})
-            with quietly():
+            # One at a time: a decoded recording is ten times as large as its file.
+            with self._decoding, quietly():
                 load_target(path, midi_pitch=midi_pitch)
             _write(folder / MANIFEST, entries)
         except Exception:
@@ -110,7 +124,10 @@ class PageTargets:
     def load(self, name: str) -> Target:
         """Read a target; one whose files haven't changed is kept from the last time."""
         folder = self.folder(name)
-        return self._loaded.get((name, _stamp(folder)), lambda: _load_quietly(folder / MANIFEST))
+        with self._decoding:
+            return self._loaded.get(
+                (name, _stamp(folder)), lambda: _load_quietly(folder / MANIFEST)
+            )
 
     def note(self, name: str, number: int) -> TargetNote:
         """Return one note of a target."""
@@ -213,6 +230,14 @@ def check_length(path: Path) -> None:
             "s. Cut out the notes that are to be matched.",
             path=path.name,
         )
+    n_samples = min(info.duration, MAX_DURATION_S) * info.samplerate * info.channels
+    if n_samples > MAX_SAMPLES:
+        raise AudioError(
+            f"{path.name} has {info.channels} channels at {info.samplerate} Hz, which is more "
+            "than fits in memory; a minute of it must be at most two channels at 192000 Hz. "
+            "Export the channel that holds the sound.",
+            path=path.name,
+        )
 
 
 def manifest_text(entries: Sequence[Mapping[str, object]], instrument: str) -> str:
@@ -289,10 +314,8 @@ def _accepted_corrections(correction: Mapping[str, object]) -> Entry:
 
 
 def _entries(folder: Path) -> list[Entry]:
-    """Read a manifest back as we write it; `read_manifest` checks it first."""
-    path = folder / MANIFEST
-    read_manifest(path)
-    document: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
+    """Read a manifest back as we write it; `PageTargets.folder` has checked it."""
+    document: dict[str, Any] = tomllib.loads((folder / MANIFEST).read_text(encoding="utf-8"))
     known = ("file", *CORRECTED)
     return [{key: table[key] for key in known if key in table} for table in document["target"]]
 

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from matcher.page.jobs import BEST_FILE, JOB_FILE, LOCK_FILE, STOP_FILE, write_event
-from matcher.runs.folder import DEFAULT_PARENT
+from matcher.page.workspace import Workspace
 from shared.files import remove_abandoned_folders
 
 if TYPE_CHECKING:
@@ -37,17 +37,24 @@ _BEST_EVERY_S = 1.0
 
 @dataclass(frozen=True)
 class Task:
-    """What a task works with: the folder of its job, and that of the workspace."""
+    """What a task works with: the folder of its job, and the workspace."""
 
     folder: Path
-    root: Path
+    workspace: Workspace
     settings: Mapping[str, Any]
     stop: Callable[[], bool]
 
     @property
     def run(self) -> Path:
         """The run that is worked on."""
-        return self.root / DEFAULT_PARENT / str(self.settings["run"])
+        return self.workspace.existing(self.workspace.runs, str(self.settings["run"]))
+
+    @property
+    def manifest(self) -> str:
+        """The target that is matched."""
+        from matcher.page.targets import PageTargets  # noqa: PLC0415  after the first event
+
+        return PageTargets(self.workspace).manifest(str(self.settings["target"]))
 
     @property
     def budget(self) -> dict[str, Any]:
@@ -128,7 +135,7 @@ def match_target(task: Task) -> dict[str, object]:
     structure = load_structure(task.settings["structure"])
     # The page has shown the warnings with the target; run.json keeps them.
     with quietly():
-        target = load_target(task.settings["manifest"])
+        target = load_target(task.manifest)
     task.write("listening", text="compiling the voice takes half a minute once")
     result, run = match_and_save(
         target,
@@ -203,7 +210,7 @@ def compare_structures(task: Task) -> dict[str, object]:
     from matcher import compare  # noqa: PLC0415
     from matcher.page.targets import quietly  # noqa: PLC0415
 
-    parent = task.root / DEFAULT_PARENT
+    parent = task.workspace.runs
     folders = (parent / f"compare-{task.settings['target']}-{n}" for n in itertools.count(1))
     folder = next(each for each in folders if not each.exists())
     task.write("comparing", comparison=folder.name)
@@ -212,7 +219,7 @@ def compare_structures(task: Task) -> dict[str, object]:
     )
     with quietly():
         comparison = compare(
-            [task.settings["manifest"]],
+            [task.manifest],
             task.settings["structures"],
             seeds=int(task.settings["seeds"]),
             **task.budget,
@@ -274,7 +281,7 @@ def _do(folder: Path) -> dict[str, object]:
     with StopRequest() as request:
         task = Task(
             folder=folder,
-            root=Path.cwd(),
+            workspace=Workspace(Path.cwd()),
             settings=document["settings"],
             stop=lambda: request() or (folder / STOP_FILE).exists(),
         )

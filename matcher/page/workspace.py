@@ -15,7 +15,9 @@ A target is a folder with a manifest, so the command line takes it as well:
 
 from __future__ import annotations
 
+import contextlib
 import itertools
+import os
 import re
 from collections import OrderedDict
 from pathlib import Path
@@ -35,6 +37,8 @@ OWN_FOLDER = "earwright-page"
 _SENTENCE_END = re.compile(r"(?<=[.!?])\s+")
 _TYPED = re.compile(r"(?<!\S)--[a-z]|`|\bearwright [a-z]|\bPython\b")
 _NAME = re.compile(r"[^./\\\0][^/\\\0]{0,199}")
+# What Linux and macOS let a name have (POSIX, NAME_MAX); longer ones name nothing.
+_NAME_BYTES = 255
 
 
 class Workspace:
@@ -67,38 +71,61 @@ class Workspace:
         )
 
     def inside(self, folder: Path, name: str) -> Path:
-        """Find something in a folder by a name that came from the browser.
-
-        Links are followed, and must stay in the workspace.
-        """
-        if not _NAME.fullmatch(name):
-            raise _no_such(name)
+        """Name a place in a folder by a name that came from the browser."""
         place = folder / name
-        if not place.resolve().is_relative_to(self.root):
+        if not (_is_name(name) and self._holds(place)):
             raise _no_such(name)
         return place
 
     def existing(self, folder: Path, name: str) -> Path:
-        """Find something that must be there; as `inside`, and it exists."""
+        """Find something that must be there; every route and every job comes in by this door.
+
+        It may be a link that stays in the workspace; in it nothing may be a link, so whatever is
+        opened there later lies where it seems to.
+        """
         place = self.inside(folder, name)
         if not place.exists():
             raise _no_such(name)
+        for parent, folders, files in os.walk(place):
+            link = next((x for x in folders + files if Path(parent, x).is_symlink()), None)
+            if link is not None:
+                raise ParameterError(
+                    f"{name} holds a link, {link[:80]}, which isn't opened: files of a run or a "
+                    "target must lie in its folder. Put the file itself there.",
+                    name="name",
+                )
         return place
 
     def names(self, folder: Path, needed: str) -> list[str]:
         """List the folders in a folder that hold a certain file, the newest file first.
 
-        Links that lead out of the workspace are left out.
+        What can't be read is left out, and so is what `left_out` names.
         """
-        if not folder.is_dir():
-            return []
         found = []
-        for entry in folder.iterdir():
-            file = entry / needed
-            is_inside = entry.resolve().is_relative_to(self.root)
-            if is_inside and _NAME.fullmatch(entry.name) and file.exists():
-                found.append((file.stat().st_mtime, entry.name))
+        for entry in _entries(folder):
+            # What somebody else takes away meanwhile, or keeps to himself, isn't there.
+            with contextlib.suppress(OSError):
+                if _is_name(entry.name) and self._holds(entry):
+                    found.append(((entry / needed).stat().st_mtime, entry.name))
         return [name for _, name in sorted(found, reverse=True)]
+
+    def left_out(self) -> list[dict[str, str]]:
+        """Name runs and targets that aren't opened, as they are links that lead elsewhere."""
+        problem = "a link that leads out of the folder, or to itself; it isn't opened."
+        return [
+            {"name": f"{folder.name}/{entry.name}", "problem": problem}
+            for folder in (self.runs, self.targets)
+            for entry in _entries(folder)
+            if not self._holds(entry)
+        ]
+
+    def _holds(self, place: Path) -> bool:
+        """Say whether a place lies in the workspace once links are followed."""
+        try:
+            return place.resolve().is_relative_to(self.root)
+        except (OSError, RuntimeError, ValueError):
+            # It leads to itself, or is no name for this system.
+            return False
 
     def new_folder(self, parent: Path, text: str, *, default: str) -> Path:
         """Make a folder with a safe and free name, near to what it should be called."""
@@ -144,6 +171,20 @@ def without_commands(text: str) -> str:
     """Leave out sentences that name options, commands or Python, unless nothing else is left."""
     kept = [each for each in _SENTENCE_END.split(text) if not _TYPED.search(each)]
     return " ".join(kept) or text
+
+
+def _is_name(name: str) -> bool:
+    """Say whether a text can be the name of a file or folder of a user."""
+    is_short = len(name.encode("utf-8", "surrogatepass")) <= _NAME_BYTES
+    return is_short and _NAME.fullmatch(name) is not None
+
+
+def _entries(folder: Path) -> list[Path]:
+    """List what is in a folder; nothing if it can't be read."""
+    try:
+        return sorted(folder.iterdir())
+    except OSError:
+        return []
 
 
 def numbered(name: str, number: int) -> str:

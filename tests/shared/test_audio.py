@@ -236,6 +236,8 @@ UNUSABLE = {
     "full-offset": (np.ones(RATE_HZ), "holds only a constant offset of 1.000"),
     "short": (tone(0.049), "is 49 ms long; 50 ms or more is accepted"),
     "no-samples": (np.zeros(0), "is 0 ms long; 50 ms or more is accepted"),
+    "whole-numbers": (32_768.0 * tone(), ".* dB above full scale; it must be at most 40 dB above"),
+    "rubbish": (1e38 * tone(), ".* dB above full scale"),
     "nine-channels": (np.tile(tone()[:, None], 9), "has 9 channels; 1 to 8 are accepted"),
 }
 

@@ -1,5 +1,6 @@
 // What views are made of, besides the elements that the player brings along.
 
+import * as api from "./api.js";
 import { button, h, newId, playButton as playButtonOf, put } from "./player.js";
 
 export { button, choice, h, newId, put } from "./player.js";
@@ -39,9 +40,21 @@ export function scrollable(label, ...children) {
 }
 
 // Pictures that the server draws, with their captions.
-export const figures = (address, pictures, version = "") => h("div", { class: "plots" }, pictures.map(({ name, title, text }) =>
-  h("figure", {}, h("img", { src: `${address}/${encodeURIComponent(name)}${version && `?${version}`}`, alt: `${title}. ${text}`, width: 400, height: 260 }),
-    h("figcaption", {}, h("b", {}, `${title}.`), ` ${text}`))));
+export const figures = (address, pictures) => h("div", { class: "plots" }, pictures.map(({ name, title, text }) => {
+  const image = h("img", { alt: `${title}. ${text}`, width: 400, height: 260 });
+  attempt(() => api.showImage(image, `${address}/${encodeURIComponent(name)}`));
+  return h("figure", {}, image, h("figcaption", {}, h("b", {}, `${title}.`), ` ${text}`));
+}));
+
+// A link to a file or a report, which the browser opens by itself: it gets a ticket when it is used.
+export function link(text, address, properties = {}) {
+  const open = async (event) => {
+    event.preventDefault();
+    const href = await attempt(() => api.ticketed(address));
+    if (href) h("a", { ...properties, id: null, href, rel: "noopener" }).click();
+  };
+  return h("a", { class: "button", ...properties, href: address, on: { click: open } }, text);
+}
 
 export const number = (value, digits = 2) =>
   value === null || value === undefined || !Number.isFinite(value) ? "–" : value.toFixed(digits);

@@ -1,4 +1,4 @@
-// Beginning: the address holds the key only until here; then views follow the address.
+// Beginning; then views follow the address.
 
 import { attempt, button, endProblem, h, number, put, replace, say } from "./dom.js";
 import { isUnsaved, saveAll } from "./draft.js";
@@ -19,8 +19,6 @@ const work = document.getElementById("work");
 const steps = document.getElementById("steps");
 let shown = null;
 const rendering = newest();
-
-if (location.search) history.replaceState(null, "", `/${location.hash}`);
 
 function fillChoices(chosen) {
   const { state } = store;
@@ -181,9 +179,18 @@ async function look() {
   showWork(chosen);
 }
 
+// Another start of the server has another key.
+window.addEventListener("locked", () => {
+  if (document.body.classList.contains("locked")) return;
+  document.body.classList.add("locked");
+  document.body.dataset.ready = "locked";
+  replace(view, h("h1", {}, "This window has no key"),
+    h("p", { class: "lead" }, "The page was started again, and has a new address: open the one that it has shown last. What you have made is all there; this window can be closed."));
+});
+
 // Other windows and the command line make runs, too; what runs is looked at more often.
 async function keepLooking() {
-  for (;;) {
+  while (!document.body.classList.contains("locked")) {
     await new Promise((later) => { setTimeout(later, atWork.size ? 1500 : 4000); });
     if (!document.hidden) await look();
   }

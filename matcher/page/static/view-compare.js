@@ -1,7 +1,7 @@
 // Compare: several structures on the same target; curves that grow, the verdict, and both by ear.
 
 import * as api from "./api.js";
-import { attempt, button, endProblem, field, figures, h, newId, number, replace, say, scrollable } from "./dom.js";
+import { attempt, button, endProblem, field, figures, h, link, newId, number, replace, say, scrollable } from "./dom.js";
 import * as player from "./foot.js";
 import { go, newest, refresh } from "./store.js";
 
@@ -112,7 +112,7 @@ function watch(root, job) {
 
 function showComparison(root, found) {
   // Drawn anew as runs come in.
-  const pictures = figures(api.path("comparisons", found.name, "pictures"), found.pictures, `runs=${found.n_finished}`);
+  const pictures = figures(api.path("comparisons", found.name, "pictures"), found.pictures);
   replace(root, h("section", { class: "card" }, h("h2", {}, found.name),
     found.verdict && h("p", { class: "verdict", id: "verdict" }, found.verdict),
     found.notes.map((text) => h("p", { class: "quiet" }, text)),
@@ -125,7 +125,7 @@ function showComparison(root, found) {
         h("td", { class: "value", "data-label": "distance" }, number(each.measures.total.median)),
         h("td", { "data-label": "quartiles" }, `${number(each.measures.total.low)} to ${number(each.measures.total.high)}`),
         h("td", { class: "wide" }, button(`Listen to ${each.structure}`, () => hear(found, each.structure), { class: "small" }))))))),
-    found.n_finished > 0 && h("p", {}, h("a", { href: api.path("comparisons", found.name, "report"), target: "_blank", rel: "noopener", class: "button" }, "Report of this comparison")),
+    found.n_finished > 0 && h("p", {}, link("Report of this comparison", api.path("comparisons", found.name, "report"), { target: "_blank" })),
     found.failed.map((each) => h("p", { class: "problem" }, Object.values(each).join(": ")))));
 }
 

@@ -1,7 +1,7 @@
 // Export: sheet, report, patch, MIDI file, sounds.
 
 import * as api from "./api.js";
-import { attempt, button, h, number, replace } from "./dom.js";
+import { attempt, button, h, link, number, replace } from "./dom.js";
 import * as player from "./foot.js";
 import { restingList, sheetTable } from "./slip.js";
 import { loadRun } from "./store.js";
@@ -17,14 +17,14 @@ export async function show(root, chosen) {
   const sheet = run && (await attempt(() => api.get(api.path("runs", run.name, "sheet"))));
   if (!sheet || chosen.isGone()) return;
   const to = (...parts) => api.path("runs", run.name, ...parts);
-  const file = (text, address, id, name) => h("a", { href: address, download: name || "", class: "button", id }, text);
+  const file = (text, address, id, name) => link(text, address, { download: name || "", id });
   replace(root, h("h1", {}, "Export"),
     h("div", { class: "card no-print" }, h("div", { class: "row" },
       button("Print the patch sheet", () => window.print(), { class: "main" }),
       file("Patch sheet as text", to("sheet.txt"), "take-sheet"),
       file("Patch file", to("patch"), "take-patch"),
       file(sheet.has_midi ? "MIDI file" : "MIDI file (MIDI's recommended sound controllers)", to("midi"), "take-midi"),
-      h("a", { href: to("report"), target: "_blank", rel: "noopener", class: "button", id: "take-report" }, "Report")),
+      link("Report", to("report"), { target: "_blank", id: "take-report" })),
     h("h2", {}, "Sounds"),
     h("ul", { class: "files" }, run.notes.map((note, i) => h("li", {}, `${note.name}: `,
       ["target", "match"].map((which) => [file(`Save the ${which}`, to("notes", i, which, "sound"), null, `${note.name}-${which}.wav`), " "]))))),

@@ -50,7 +50,7 @@ function matchesSoFar(chosen, state) {
 
 // Runs that can't be read are in no list; here it is said why.
 function unreadable(state) {
-  const runs = state.runs.filter((run) => run.problem);
+  const runs = [...state.runs.filter((run) => run.problem), ...state.left_out];
   return runs.length > 0 && h("section", { class: "card" }, h("h2", {}, "Runs that can't be read"),
     h("ul", { class: "notes" }, runs.map((run) => h("li", {}, h("b", {}, run.name), `: ${run.problem}`))));
 }

@@ -35,7 +35,7 @@ _TOKEN, _PORT = "key-of-the-test", 8000
 _HEADERS = {
     "host": f"127.0.0.1:{_PORT}",
     "origin": f"http://127.0.0.1:{_PORT}",
-    "cookie": f"earwright-{_PORT}={_TOKEN}",
+    "authorization": f"Bearer {_TOKEN}",
 }
 _RUN, _TARGET, _COMPARISON = "reed-run", "reed", "sides"
 # What a window sends; names and numbers in them are spoilt as well.

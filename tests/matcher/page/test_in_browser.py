@@ -5,6 +5,8 @@ from __future__ import annotations
 import base64
 import re
 import shutil
+import threading
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +14,7 @@ import pytest
 import soundfile
 
 from matcher import load_run
+from matcher.page.security import new_token
 from matcher.runs import find_version, list_versions
 from shared import CATALOGUE
 from tests.browser import (
@@ -169,8 +172,8 @@ def test_pictures_of_a_run_are_seen(server: PageServer, run: str, chromium: Brow
         page = watched.page
         wait_for_view(page, "patch")
         page.get_by_text("Pictures of both").click()
-        images = page.locator("#pictures > .plots img")
-        images.first.wait_for()
+        images = page.locator("#pictures > .plots img[src]")
+        images.nth(2).wait_for()
         assert images.count() == 3
         for i in range(3):
             loaded = images.nth(i).evaluate(
@@ -556,3 +559,50 @@ def test_a_run_that_cannot_be_read_is_named(
             assert watched.problems == []
     finally:
         shutil.rmtree(broken)
+
+
+def test_another_server_on_this_machine_finds_nothing(
+    server: PageServer, run: str, chromium: Browser
+) -> None:
+    """A page on another port is sent no cookie, and finds no key in the window that had one."""
+    heard: list[str | None] = []
+
+    class Other(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            heard.append(self.headers.get("Cookie"))
+            self.send_response(200)
+            self.send_header("Content-Type", "text/html")
+            self.end_headers()
+            self.wfile.write(b"<p>hello</p>")
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Other) as other:
+        threading.Thread(target=other.serve_forever, daemon=True).start()
+        with open_page(chromium, address_of(server, "export", run=run)) as watched:
+            page = watched.page
+            wait_for_view(page, "export")
+            page.goto(f"http://127.0.0.1:{other.server_port}/")
+            found = page.evaluate(
+                """async (base) => {
+                    const asked = await fetch(`${base}/api/state`, { credentials: "include" })
+                        .then((answer) => answer.status, (error) => error.name);
+                    return [document.cookie, { ...sessionStorage }, { ...localStorage }, asked];
+                }""",
+                server.base,
+            )
+            assert page.context.cookies() == []
+        other.shutdown()
+    assert found == ["", {}, {}, "TypeError"]
+    assert set(heard) == {None}
+
+
+def test_a_window_of_an_earlier_start_shows_the_way_back(
+    server: PageServer, chromium: Browser
+) -> None:
+    """With the key of a server that is gone, a window says where to go; no bare refusal."""
+    with open_page(chromium, f"{server.base}/?token={new_token()}") as watched:
+        watched.page.get_by_role("heading", name="This window has no key").wait_for()
+        watched.page.goto(server.address)
+        wait_for_view(watched.page, "target")

@@ -129,6 +129,8 @@ def test_events_go_on_from_where_a_reader_left_off(server: PageServer, run: str)
     place = whole[1].partition("\n")[0].removeprefix("id: ")
     rest = server.ask(path, headers={"Last-Event-ID": place}).body.decode().split("\n\n")
     assert rest == whole[2:]
+    # Beyond the end there is nothing to wait for.
+    assert server.ask(f"{path}?from=99999999").body == b""
 
 
 def test_stopped_searches_keep_their_best_and_a_third_one_waits(
