@@ -53,21 +53,21 @@ export async function show(root, chosen, state) {
   replace(root, h("h1", {}, run.name), h("p", { class: "lead" }, whose(run)),
     noteChoice(run, note),
     h("div", { class: "patch" },
-      h("section", { class: "card" },
+      h("div", { class: "stack" }, h("section", { class: "card" },
         h("div", { class: "row spread" }, h("span", { class: "large" }, "Distance ", h("b", { id: "distance" }, number(loss.total)), h("span", { class: "quiet" }, " (0 is identical)")),
           h("div", { class: "row" }, listen("target"), listen("match"))),
         place,
         sheet.resting.length > 0 && h("details", {}, h("summary", {}, `${sheet.resting.length} controls stay off`), restingList(sheet.resting))),
-      h("div", { class: "stack" },
-        ladder(run, note, place),
-        h("section", { class: "card" }, sentences(entry), h("details", {}, h("summary", {}, "What the distance is made of"), h("div", { class: "figures" }, termWords(loss.terms))),
-          keptText(run)),
         h("section", { class: "card" }, h("h2", {}, "Where to go"), h("ul", { class: "next" },
           run.ladder.length > 1 && h("li", {}, button("Shorten it", () => document.getElementById("rung").focus()), h("span", { class: "quiet" }, "fewer settings, a little further away")),
           to("shape", "Shape it", "change it by hand, lock what is right, refine the rest"),
           to("how", "How it works", "what mattered, and in which order to set it"),
           to("versions", "Versions", "go back, compare two by ear"),
-          to("export", "Export", "paper, files, MIDI, report")), extendBox(run)))),
+          to("export", "Export", "paper, files, MIDI, report")), extendBox(run))),
+      h("div", { class: "stack" },
+        ladder(run, note, place),
+        h("section", { class: "card" }, sentences(entry), h("details", {}, h("summary", {}, "What the distance is made of"), h("div", { class: "figures" }, termWords(loss.terms))),
+          keptText(run)))),
     pictures,
     h("details", { class: "card" }, h("summary", {}, "Play it on keys"), new Keys(run.name, () => ({})).element()),
     h("p", { class: "caution" }, state.caution));
@@ -79,7 +79,8 @@ const rungAsked = newest();
 function ladder(run, note, place) {
   const rungs = [...run.ladder].sort((a, b) => a.settings - b.settings);
   if (rungs.length < 2) return null;
-  const current = rungs.findIndex((rung) => rung.version === run.version?.parent || rung.version === run.version?.number);
+  const { number: own, parent, kind } = run.version || {};
+  const current = rungs.findIndex((rung) => (kind === "final" ? rung.is_suggested : [own, parent].includes(rung.version)));
   const begin = current >= 0 ? current : rungs.findIndex((rung) => rung.is_suggested);
   const slider = h("input", { type: "range", id: "rung", min: "0", max: String(rungs.length - 1), step: "1", value: String(Math.max(0, begin)), "aria-label": "From short to close" });
   const text = h("output", { for: "rung" });
@@ -92,7 +93,7 @@ function ladder(run, note, place) {
     const rung = rungs[at];
     text.textContent = `${rung.settings} settings, distance ${number(rung.distance)}`;
     slider.setAttribute("aria-valuetext", text.textContent);
-    adds.textContent = rung.adds.length ? `${at ? "With" : "It has"} ${rung.adds.join(", ")}${rung.is_suggested ? "; closer ones sound the same" : ""}.` : "";
+    adds.textContent = rung.adds.length ? `${at ? "With" : "It has"} ${rung.adds.join("; ")}.${rung.is_suggested && at < rungs.length - 1 ? " Longer ones sound the same." : ""}` : "";
     use.disabled = at === current;
   };
   slider.addEventListener("input", tell);
