@@ -99,11 +99,13 @@ function ladder(run, note, place) {
   slider.addEventListener("input", tell);
   slider.addEventListener("change", async () => {
     const isNewest = rungAsked();
-    const { version } = rungs[Number(slider.value)];
+    const { version, settings, distance } = rungs[Number(slider.value)];
     const [sheet, sound] = await Promise.all([attempt(() => api.get(`${api.path("runs", run.name, "sheet")}?plain=1&version=${version}`)),
       attempt(() => api.postForSound(api.path("runs", run.name, "notes", note, "play"), { version }))]);
     if (!sheet || !sound || !isNewest() || !place.isConnected) return;
-    replace(place, slip(sheet));
+    const isUsed = rungs[current]?.version === version;
+    replace(place, !isUsed && h("p", { class: "quiet" }, `With ${settings} settings, not in use yet:`), slip(sheet));
+    document.getElementById("distance").textContent = number(distance);
     await player.replaceMatch(playerKey(run, note), sound.data, true);
   });
   tell();
