@@ -26,7 +26,10 @@ export async function show(root, chosen) {
   }
   const again = () => window.dispatchEvent(new HashChangeEvent("hashchange"));
   const compared = h("div", { class: "card", id: "compared" });
-  const line = h("ol", { class: "line", reversed: true }, [...versions].reverse().map((version) => item(run, note, version, versions.at(-1), again)));
+  const shown = (version) => item(run, note, version, versions.at(-1), again);
+  const line = h("ol", { class: "line", reversed: true }, folded(versions).map((group) => (group.length < 3 ? group.map(shown)
+    : h("li", { value: group[0].number }, h("details", {}, h("summary", {}, `${group.length} changes by hand, versions ${group.at(-1).number} to ${group[0].number}`),
+      h("ol", { class: "line", reversed: true }, group.map(shown)))))));
   const options = versions.map((each) => [String(each.number), `${each.number}: ${each.names.at(-1) || each.title}`]).reverse();
   const first = select(options, options.at(1)?.[0] ?? options[0][0], () => {});
   const second = select(options, options[0][0], () => {});
@@ -40,6 +43,18 @@ export async function show(root, chosen) {
         button("Compare", () => compare(run, note, compared, first.value, second.value), { class: "main", id: "compare-versions" }))),
     compared, line);
   compared.hidden = true;
+}
+
+// The newest first; changes by hand that nobody has named or commented on go together.
+function folded(versions) {
+  const isQuiet = (each) => each.kind === "set" && !each.names.length && !each.note && each !== versions.at(-1);
+  const groups = [];
+  for (const version of [...versions].reverse()) {
+    const last = groups.at(-1);
+    if (last && isQuiet(version) && isQuiet(last[0])) last.push(version);
+    else groups.push([version]);
+  }
+  return groups;
 }
 
 function item(run, note, version, current, again) {

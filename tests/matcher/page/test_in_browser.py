@@ -333,11 +333,14 @@ def test_what_is_locked_stays_and_names_are_taken_back(
         page.get_by_role("link", name="Versions").click()
         wait_for_view(page, "versions")
         item = page.locator(f'[data-version="{kept.number}"]')
+        # Changes by hand go together until one has a name.
+        page.get_by_text("changes by hand, versions").click()
         item.get_by_label("Name for version").fill("my softer one")
         item.get_by_role("button", name="this name").click()
         item.locator(".tag", has_text="my softer one").wait_for()
         item.get_by_role("button", name="take the name my softer one back").click()
         page.wait_for_selector(f'[data-version="{kept.number}"] .tag', state="detached")
+        page.get_by_text("changes by hand, versions").click()
         item.get_by_role("button", name="Go back to").click()
         page.wait_for_selector(f'.current[data-version="{refined.number + 1}"]')
         assert find_version(path).patch.values == kept.patch.values
