@@ -173,12 +173,11 @@ export function watch(root, job, note = 0, inShape = null) {
   const actions = h("div", { class: "row" }, stop);
   replace(root, h("section", { class: "card", id: "job", "data-job": job.name, "data-state": job.state },
     h("div", { class: "row spread" }, h("h2", {}, job.title), status),
-    h("div", { class: "row" }, bar, left), figure, curves,
+    h("div", { class: "row" }, bar, left, actions), figure, curves,
     h("ul", { class: "legend" }, h("li", { class: "legend-match" }, "whole"),
       Object.entries(INKS).map(([term, ink]) => h("li", { class: `legend${ink.replace("--", "-")}` }, store.state.term_words[term]))),
     hasSound && h("div", { class: "two" },
-      h("figure", {}, target, h("figcaption", {}, "Target")), h("figure", {}, best, h("figcaption", {}, "Best so far"))),
-    actions));
+      h("figure", {}, target, h("figcaption", {}, "Target")), h("figure", {}, best, h("figcaption", {}, "Best so far")))));
 
   async function showBest() {
     if (isFetching || isEnded || !hasSound || !last || last.best === bestShown) return;
