@@ -185,7 +185,7 @@ def _start_text(prepared: PreparedRun, start: FloatArray) -> str:
         for name in CATALOGUE.names
         if name.endswith("_level") and values[name] > 0.0
     ]
-    return f"every part at rest: {' and '.join(sounding) or 'noise'}"
+    return f"every part off: {' and '.join(sounding) or 'noise'}"
 
 
 def _write(prepared: PreparedRun, vectors: Sequence[FloatArray], folder: Path | None) -> list[str]:

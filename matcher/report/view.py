@@ -21,7 +21,7 @@ from matcher.report.notes import (
 from matcher.report.sheet import Sheet, make_sheet, structure_of
 from matcher.report.sounds import EmbeddedSounds, PlainSound, embed_sounds, match_loudness
 from matcher.runs.folder import load_run
-from matcher.texts.words import stop_reason_text
+from matcher.texts.words import SEARCH_WORDS, stop_reason_text
 from shared import EarwrightError
 
 if TYPE_CHECKING:
@@ -198,7 +198,7 @@ def _settings(document: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
         ("structure", str(settings.get("structure", ""))),
         ("budget", _budget(settings)),
         ("seed", str(document.get("seed"))),
-        ("search", str(settings.get("sampler", ""))),
+        ("search", SEARCH_WORDS.get(str(settings.get("sampler")), "")),
         ("weights", describe_weights(settings.get("weights"))),
         ("tries", _count(figures.get("evaluations"))),
         ("time", _seconds(figures.get("elapsed_s"))),

@@ -17,7 +17,7 @@ STOP_REASONS = {
     "evaluations": "all tries are used",
     "deadline": "the time is used",
     "converged": "the search has converged; more time would hardly bring anything",
-    "stopped": "it was stopped",
+    "stopped": "it was stopped; without its last steps, parts that nobody hears may be on",
     "interrupted": "it was interrupted; this is the best until then",
 }
 # What `--search` takes: ours, and those of Optuna, which are there to be compared with it.
