@@ -39,6 +39,7 @@ from tests.matcher.page.windows import (
 )
 from tests.matcher.report.report_runs import (
     check_keyboard,
+    edit_document,
     explain_run,
     fullest_patch,
     set_patch,
@@ -346,6 +347,35 @@ def test_what_is_locked_stays_and_names_are_taken_back(
         assert find_version(path).patch.values == kept.patch.values
         page.get_by_role("button", name="Compare", exact=True).click()
         play_and_hear(page)
+        assert watched.problems == []
+
+
+def test_a_shorter_patch_is_heard_and_used(
+    server: PageServer, run: str, chromium: Browser
+) -> None:
+    """The slider from short to close plays each rung, shows its slip, and makes it current."""
+    path = server.folder / "runs" / "ladder"
+    shutil.copytree(server.folder / "runs" / run, path)
+    last = find_version(path).number
+    rungs = [
+        {"settings": 9, "version": last, "distance": 3.25, "adds": [], "is_suggested": True},
+        {"settings": 4, "version": 1, "distance": 5.5, "adds": ["low-pass filter"]},
+    ]
+    edit_document(load_run(path), ladder=rungs)
+    with open_page(chromium, address_of(server, "patch", run="ladder")) as watched:
+        page = watched.page
+        wait_for_view(page, "patch")
+        assert page.locator("#use-rung").is_disabled()
+        slider = page.get_by_role("slider", name="From short to close")
+        assert slider.get_attribute("aria-valuetext") == "9 settings, distance 3.25"
+        open_player(page)
+        page.locator("#player").get_by_role("radio", name="Whole").check(force=True)
+        slider.press("ArrowLeft")
+        page.wait_for_selector('#player[data-state="playing"][data-heard="Match"]')
+        page.get_by_text("With 4 settings, not in use yet:").wait_for()
+        page.click("#use-rung")
+        page.get_by_text(f"version {last + 1}").wait_for()
+        assert find_version(path).patch.values == find_version(path, 1).patch.values
         assert watched.problems == []
 
 

@@ -395,6 +395,23 @@ def test_a_note_left_out_is_told_apart(tmp_path: Path) -> None:
     assert title.text == "low: report"
 
 
+@pytest.mark.usefixtures("unpictured")
+def test_the_ladder_is_a_table_with_sounds(tmp_path: Path) -> None:
+    """Each rung has its settings, its distance, what it adds, and a sound of its version."""
+    run = small_run(tmp_path, "reed")
+    rungs = [
+        {"settings": 9, "version": 2, "distance": 3.25, "adds": ["vibrato"], "is_suggested": True},
+        {"settings": 4, "version": 1, "distance": 5.5, "adds": [HOSTILE]},
+    ]
+    edit_document(run, ladder=rungs)
+    page = render_report(load_run(run.path))
+    _valid(page)
+    said = _said(page)
+    assert said.index("5.50") < said.index("3.25")
+    assert "vibrato (suggested)" in said
+    assert page.count('<span class="clip" data-clip="') == 2
+
+
 def test_a_silent_match_has_a_report(tmp_path: Path) -> None:
     """A patch turned down by hand leaves silence, and the page says what it can."""
     run = small_run(tmp_path, "reed")
