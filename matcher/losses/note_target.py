@@ -19,7 +19,8 @@ from matcher.losses import kernels
 from matcher.losses.movement import MovementMeter
 from matcher.losses.terms import Measures
 from matcher.losses.windows import Window, WindowPlan
-from shared import ParameterError
+from matcher.target.band_limit import band_limit_hz
+from shared import ParameterError, midi_to_hz
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -120,6 +121,11 @@ class NoteTarget:
         at = self.lead - (onset - first)
         placed[at : at + len(piece)] = piece
         self.energy = kernels.energy(placed)
+        self.top_hz = band_limit_hz(
+            np.asarray(signal, np.float64),
+            sample_rate_hz=sample_rate_hz,
+            pitch_hz=float(midi_to_hz(midi_pitch)),
+        )
         self._analyse(placed, midi_pitch, gate_s, floor_db)
 
     def _analyse(
@@ -197,7 +203,9 @@ class NoteTarget:
         """Lay out the frames of one window size; frame `n_before` is centred on the onset."""
         n_fft, hop = self._samples(spec[0]), self._samples(spec[1])
         start = self.lead - n_fft // 2 - n_before * hop
-        return WindowPlan(n_fft, hop, spec[2], spec[3], start, 1 + n_before + n_samples // hop)
+        # What a codec has taken away isn't compared.
+        top_hz = min(spec[3], self.top_hz or spec[3])
+        return WindowPlan(n_fft, hop, spec[2], top_hz, start, 1 + n_before + n_samples // hop)
 
     def measure_attacks(self, powers: Float32Array) -> tuple[float, ...]:
         """Attack times in short powers, to the peak within each of `ATTACK_SPANS_S`."""

@@ -1,0 +1,60 @@
+"""Where a recording ends in frequency, against a codec of libsndfile and notes that are dark."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+import soundfile
+
+from matcher.losses import NoteTarget
+from matcher.target import load_target
+from matcher.target.band_limit import band_limit_hz
+from shared.audio import resample
+from shared.errors import EarwrightWarning
+from tests.matcher.target.tones import RATE_HZ, played_saw
+from tests.sequences import recorded_notes
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from shared.types import FloatArray
+
+
+def bright() -> FloatArray:
+    """Play a bare sawtooth."""
+    return played_saw(60, gate_s=0.5)
+
+
+def test_what_a_codec_takes_away_is_not_compared(tmp_path: Path) -> None:
+    """An MP3 of about 100 kbit/s ends near 15.5 kHz: said once, and left out of the losses."""
+    path = tmp_path / "saw_C4.mp3"
+    sound = np.concatenate([np.zeros(4410), bright()])
+    soundfile.write(path, sound, RATE_HZ, bitrate_mode="CONSTANT", compression_level=0.8)
+    with pytest.warns(EarwrightWarning, match=r"holds nothing above 15\.\d kHz"):
+        (note,) = load_target(path).notes
+    target = NoteTarget(note.signal, sample_rate_hz=RATE_HZ)
+    assert target.top_hz == pytest.approx(15_500.0, abs=400.0)
+    whole = NoteTarget(bright(), sample_rate_hz=RATE_HZ)
+    # The bands that are left count as many, in a narrower range.
+    assert target.windows[3].plan.high_hz == target.top_hz < whole.windows[3].plan.high_hz
+
+
+def test_a_lower_rate_on_the_way_is_a_limit() -> None:
+    """A sound that once was at 22.05 kHz ends at 11 kHz (Shannon's sampling theorem)."""
+    there_and_back = resample(resample(bright(), RATE_HZ, 22_050), 22_050, RATE_HZ)
+    limit_hz = band_limit_hz(there_and_back, sample_rate_hz=RATE_HZ, pitch_hz=261.6)
+    assert limit_hz == pytest.approx(10_700.0, abs=500.0)
+
+
+@pytest.mark.parametrize("instrument", ["trumpet", "clarinet", "violin"])
+def test_an_instrument_is_no_codec(instrument: str) -> None:
+    """Recorded notes, however dark, have no limit; nor has a sawtooth, nor one of few partials."""
+    for key in (48, 72):
+        ((sound, _),) = recorded_notes(instrument, [key])
+        assert band_limit_hz(sound, sample_rate_hz=RATE_HZ, pitch_hz=261.6) is None
+    for key in (60, 100):
+        saw = played_saw(key, gate_s=0.3)
+        hz = 440.0 * 2.0 ** ((key - 69) / 12)
+        assert band_limit_hz(saw, sample_rate_hz=RATE_HZ, pitch_hz=hz) is None
