@@ -49,7 +49,7 @@ class Evaluator:
     ) -> None:
         if n_threads is not None and n_threads < 1:
             raise ParameterError(
-                f"n_threads is {n_threads}; 1 or more is accepted. Leave it out to use all cores.",
+                f"n_threads is {n_threads}; it must be 1 or more. Leave it out to use all cores.",
                 name="n_threads",
             )
         self.problem = problem

@@ -137,7 +137,7 @@ def _share(
     kept = round(KEPT_SHARE * evals)
     if seconds is None and evals < 2 * n_trials:
         raise ParameterError(
-            f"evals is {evals}; {2 * n_trials} or more are accepted, to leave out each of "
+            f"evals is {evals}; it must be {2 * n_trials} or more, to leave out each of "
             f"{n_trials} notes.",
             name="evals",
         )

@@ -230,15 +230,16 @@ def check_budget(seconds: float | None, evals: int | None) -> None:
     """Accept one budget or none: seconds above 0 and up to a day, or 1 to 100000000 evals."""
     if seconds is not None and evals is not None:
         raise ParameterError(
-            f"seconds is {seconds:g} and evals is {evals}; one budget is accepted. Leave one out.",
+            f"seconds is {seconds:g} and evals is {evals}; it must be one of the two. "
+            "Leave one out.",
             name="seconds",
         )
     if seconds is not None and not 0.0 < seconds <= 86_400.0:
         raise ParameterError(
-            f"seconds is {seconds:g}; above 0 and up to 86400 (a day) is accepted.", name="seconds"
+            f"seconds is {seconds:g}; it must be above 0 and up to 86400 (a day).", name="seconds"
         )
     if evals is not None and not 1 <= evals <= 100_000_000:
-        raise ParameterError(f"evals is {evals}; 1 to 100000000 is accepted.", name="evals")
+        raise ParameterError(f"evals is {evals}; it must be 1 to 100000000.", name="evals")
 
 
 def _make_patch(

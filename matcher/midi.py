@@ -100,7 +100,7 @@ def controller_settings(
     """
     if midi_map is not None and midi_map not in MIDI_MAPS:
         raise ParameterError(
-            f"map is {midi_map!r}; {', '.join(MIDI_MAPS)} is accepted.", name="map"
+            f"map is {midi_map!r}; it must be {', '.join(MIDI_MAPS)}.", name="map"
         )
     controllers = {
         name: control.controller
@@ -152,7 +152,7 @@ def write_midi_file(
         If the file exists or can't be written.
     """
     if not 1 <= channel <= 16:
-        raise ParameterError(f"channel is {channel}; 1 to 16 is accepted.", name="channel")
+        raise ParameterError(f"channel is {channel}; it must be 1 to 16.", name="channel")
     import mido  # noqa: PLC0415  only needed where a file is written
 
     track = mido.MidiTrack()

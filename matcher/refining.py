@@ -395,8 +395,8 @@ def _note_ends(space: ParameterSpace, start: Patch) -> None:
         low, high = parameter.curve_range
         if not low <= value <= high:
             warnings.warn(
-                f"{parameter.name} is {parameter.format(value)} in the patch; "
-                f"{parameter.accepted} is accepted here, so the search begins at the end.",
+                f"{parameter.name} is {parameter.format(value)} in the patch; it must be "
+                f"{parameter.accepted} here, so the search begins at the end.",
                 EarwrightWarning,
                 stacklevel=5,
             )

@@ -424,7 +424,7 @@ def resume_refine(
     path = Path(run)
     check_budget(extend_seconds, extend_evals)
     if not path.is_dir():
-        raise RunFolderError(f"{path} is no folder; a run folder is accepted.", path=path)
+        raise RunFolderError(f"{path} is no folder; it must be a run folder.", path=path)
     with lock_existing_run(path) as locked:
         searches = [s for s in list_searches(path, "refine") if s.has_begun]
         is_extended = extend_seconds is not None or extend_evals is not None

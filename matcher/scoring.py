@@ -42,8 +42,8 @@ def score_patch(
     """
     if gates_s and len(gates_s) != len(target.notes):
         raise ParameterError(
-            f"gates_s has {len(gates_s)} values; {len(target.notes)}, one for each note, are "
-            "accepted.",
+            f"gates_s has {len(gates_s)} values; it must have {len(target.notes)}, one for "
+            "each note.",
             name="gates_s",
         )
     played = [note.note for note in target.notes]

@@ -26,7 +26,7 @@ _VALUE = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\d\s.]
 _EVERY = "*"
 # As values are printed, beside the units of the parameters.
 _PRINTED_UNITS = {"ms": ("s", 1e-3), "khz": ("hz", 1e3)}
-_ACCEPTED = (
+_AMOUNTS = (
     "a share of each range (20%), or an amount in a unit (200 Hz, 5 ms), for all or for some "
     "(filter.cutoff_hz=200)"
 )
@@ -67,8 +67,8 @@ def with_values(patch: Patch, structure: Structure, values: Mapping[str, float])
             )
         if name in CATALOGUE and name not in structure.space:
             raise ParameterError(
-                f"{name} is fixed in {structure.name}; a parameter that is free there is "
-                f"accepted. See `earwright structures {structure.name}`.",
+                f"{name} is fixed in {structure.name}; it must be one that is free "
+                f"there. See `earwright structures {structure.name}`.",
                 name=name,
             )
     settable = structure.space.validate(structure.nearest_steps(values))
@@ -116,15 +116,15 @@ def read_value(name: str, text: str) -> float:
     form = _VALUE.fullmatch(text)
     if form is None:
         raise ParameterError(
-            f'"{text}" is no value of {name}; a number is accepted, with a unit or without.',
+            f'"{text}" is no value of {name}; it must be a number, with a unit or without.',
             name=name,
         )
     value, unit = float(form[1]), (form[2] or "").lower()
     unit, factor = _PRINTED_UNITS.get(unit, (unit, 1.0))
     if unit and name in CATALOGUE and unit != CATALOGUE[name].label.lower():
-        accepted = CATALOGUE[name].label or "no unit"
+        own = CATALOGUE[name].label or "no unit"
         raise ParameterError(
-            f'"{text}" is no value of {name}, which is counted in {accepted}. Leave the unit out, '
+            f'"{text}" is no value of {name}, which is counted in {own}. Leave the unit out, '
             "or give that one.",
             name=name,
         )
@@ -166,7 +166,7 @@ def _narrowed(space: ParameterSpace, patch: Patch, within: Within | None) -> Par
         if not fitting:
             raise ParameterError(
                 f'within is "{amount}", and no parameter that moves is counted in {unit}; '
-                f"{_ACCEPTED} is accepted.",
+                f"it must be {_AMOUNTS}.",
                 name="within",
             )
         for parameter in fitting:
@@ -194,7 +194,7 @@ def _read_amount(amount: float | str, *, is_share: bool) -> tuple[float | None, 
         share = None
     if not size > 0.0 or (share is not None and not 0.0 < share <= 1.0):
         raise ParameterError(
-            f'within is "{amount}"; {_ACCEPTED} is accepted, above 0 and up to 100 %.',
+            f'within is "{amount}"; it must be {_AMOUNTS}, above 0 and up to 100 %.',
             name="within",
         )
     return share, size, unit

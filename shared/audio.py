@@ -148,8 +148,8 @@ class Recording:
         _check_rate(self.sample_rate_hz, self.name)
         if self.signal.ndim != 1 or not np.isfinite(self.signal).all():
             raise AudioError(
-                f"{self.name}: the signal has shape {self.signal.shape} or isn't finite; finite "
-                "samples of one channel, shape (n_samples,), are accepted.",
+                f"{self.name}: the signal has shape {self.signal.shape} or isn't finite; it must "
+                "be finite samples of one channel, shape (n_samples,).",
                 name=self.name,
             )
 
@@ -209,7 +209,7 @@ def read_recording(
     source = str(path)
     if not MIN_DURATION_S <= max_duration_s < np.inf:
         raise AudioError(
-            f"max_duration_s is {max_duration_s:g} s; {MIN_DURATION_S:g} s or more is accepted.",
+            f"max_duration_s is {max_duration_s:g} s; it must be {MIN_DURATION_S:g} s or more.",
             name="max_duration_s",
         )
     _check_file(file_path, source)
@@ -239,7 +239,7 @@ def resample(signal: FloatArray, from_hz: float, to_hz: float) -> FloatArray:
 
     for name, rate_hz in (("from_hz", from_hz), ("to_hz", to_hz)):
         if not (rate_hz > 0.0 and np.isfinite(rate_hz)):
-            raise AudioError(f"{name} is {rate_hz:g} Hz; a rate above 0 is accepted.", name=name)
+            raise AudioError(f"{name} is {rate_hz:g} Hz; it must be a rate above 0.", name=name)
     if from_hz == to_hz:
         return signal.copy()
     resampled = soxr.resample(signal, from_hz, to_hz, quality="VHQ")
@@ -286,16 +286,16 @@ def write_recording(
     file_path = Path(path)
     file_format = _WRITE_FORMATS.get(file_path.suffix.lower())
     if file_format is None:
-        accepted = f"{', '.join(_WRITE_FORMATS)} are. Choose another name."
-        text = f': the suffix "{file_path.suffix}" is not accepted; {accepted}'
-        _refuse(str(path), text)
+        known = ", ".join(_WRITE_FORMATS)
+        text = f': the suffix is "{file_path.suffix}"; it must be one of {known}.'
+        _refuse(str(path), f"{text} Choose another name.")
     if not soundfile.check_format(file_format, subtype):
-        accepted = ", ".join(soundfile.available_subtypes(file_format))
-        text = f': subtype "{subtype}" is not accepted for {file_format}; {accepted} are.'
+        known = ", ".join(soundfile.available_subtypes(file_format))
+        text = f': the subtype is "{subtype}"; for {file_format} it must be one of {known}.'
         _refuse(str(path), text)
     _check_rate(sample_rate_hz, str(path))
     if signal.ndim == 2 and not 1 <= signal.shape[1] <= MAX_WRITTEN_CHANNELS:
-        text = f": the signal has {signal.shape[1]} channels; 1 or 2 are accepted."
+        text = f": the signal has {signal.shape[1]} channels; there must be 1 or 2."
         _refuse(str(path), text)
     limited, gain = limit_level(signal, sample_rate_hz)
     buffer = io.BytesIO()
@@ -315,7 +315,7 @@ def _check_file(path: Path, source: str) -> None:
     if not path.exists():
         reason = "doesn't exist. Check the name"
     elif path.is_dir():
-        reason = "is a folder; one audio file is accepted. Name a file in it"
+        reason = "is a folder; it must be one audio file. Name a file in it"
     else:
         try:
             if path.stat().st_size == 0:
@@ -355,8 +355,8 @@ def _read_channels(
         ) from error
     if len(channels) < seconds_to_samples(MIN_DURATION_S, sample_rate_hz):
         length_ms = 1000.0 * samples_to_seconds(float(len(channels)), sample_rate_hz)
-        accepted = f"{1000.0 * MIN_DURATION_S:g} ms or more is accepted"
-        text = f" is {length_ms:.0f} ms long; {accepted}. Export more of the note."
+        needed = f"it must be {1000.0 * MIN_DURATION_S:g} ms or more"
+        text = f" is {length_ms:.0f} ms long; {needed}. Export more of the note."
         _refuse(source, text)
     if used_s > max_duration_s:
         notes.append(
@@ -390,11 +390,11 @@ def _side(channels: FloatArray, side: str, source: str) -> FloatArray:
 def _check_header(file: soundfile.SoundFile, source: str) -> None:
     """Refuse formats, rates and channel counts that aren't promised."""
     if file.format not in _READ_FORMATS:
-        text = f" has the format {file.format}; {_READ_FORMATS_TEXT} is accepted. Convert it."
+        text = f" has the format {file.format}; it must be {_READ_FORMATS_TEXT}. Convert it."
         _refuse(source, text)
     _check_rate(file.samplerate, source)
     if file.channels > MAX_CHANNELS:
-        text = f" has {file.channels} channels; 1 to {MAX_CHANNELS} are accepted."
+        text = f" has {file.channels} channels; there must be 1 to {MAX_CHANNELS}."
         _refuse(source, f"{text} Export the channels that hold the sound.")
 
 
@@ -403,8 +403,8 @@ def _check_rate(sample_rate_hz: float, source: str) -> None:
     is_in_range = MIN_SAMPLE_RATE_HZ <= sample_rate_hz <= MAX_SAMPLE_RATE_HZ
     if not is_in_range or sample_rate_hz != int(sample_rate_hz):
         raise AudioError(
-            f"{source} has a sampling rate of {sample_rate_hz:g} Hz; {MIN_SAMPLE_RATE_HZ} to "
-            f"{MAX_SAMPLE_RATE_HZ} Hz is accepted. Convert it to 48000 Hz.",
+            f"{source} has a sampling rate of {sample_rate_hz:g} Hz; it must be "
+            f"{MIN_SAMPLE_RATE_HZ} to {MAX_SAMPLE_RATE_HZ} Hz. Convert it to 48000 Hz.",
             name="sample_rate_hz",
         )
 
@@ -424,7 +424,7 @@ def _check_finite(channels: FloatArray, source: str) -> None:
     is_finite = np.isfinite(channels)
     if not is_finite.all():
         place = int(np.argwhere(~is_finite)[0][0])
-        text = f": sample {place} is {channels[~is_finite][0]}; only finite samples are accepted."
+        text = f": sample {place} is {channels[~is_finite][0]}; all samples must be finite."
         _refuse(source, f"{text} Export the recording anew.")
 
 
@@ -446,8 +446,8 @@ def _check_audible(mono: FloatArray, source: str) -> None:
     """Refuse silence."""
     peak_dbfs = amplitude_to_db(float(np.max(np.abs(mono))))
     if peak_dbfs < SILENCE_DBFS:
-        accepted = f"{SILENCE_DBFS:g} dBFS or more is accepted. Check the recording level."
-        _refuse(source, f" is silent: its peak is {peak_dbfs:.1f} dBFS; {accepted}")
+        needed = f"it must be {SILENCE_DBFS:g} dBFS or more. Check the recording level."
+        _refuse(source, f" is silent: its peak is {peak_dbfs:.1f} dBFS; {needed}")
 
 
 def _warn_if_clipped(channels: FloatArray, source: str, warn: Callable[[str], None]) -> None:

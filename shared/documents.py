@@ -1,7 +1,7 @@
 """The JSON and TOML documents of the project: read into typed values, and written.
 
 A document is described once, as a `Document` class or a frozen dataclass; msgspec checks what is
-read against it, and this module says in one line what was wrong, where, and what is accepted.
+read against it, and this module says in one line what was wrong, where, and what it must be.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ def read_document(
     error
         If the file can't be read or is no JSON (as in RFC 8259; a name that stands twice in an
         object is refused too), or a field is missing, has another type or lies outside its range.
-        The message names the file, the field, what is there and what is accepted.
+        The message names the file, the field, what is there and what must be.
     """
     text = _read_text(path, "JSON", error, MAX_TEXT_BYTES)
     data = parse_json(text, where=str(path), error=error)
@@ -233,7 +233,7 @@ def _read_text(
         raise error(message, path=path) from fault
     except OSError as fault:
         reason = fault.strerror or str(fault)
-        message = f"{path} can't be read: {reason}; a file in {language} is accepted."
+        message = f"{path} can't be read: {reason}; it must be a file in {language}."
         raise error(f"{message} Check the name.", path=path) from fault
 
 
@@ -286,7 +286,7 @@ def _refusal(data: object, kind: Any) -> Exception | None:
 def _non_finite(value: object, field: str) -> _Fault | None:
     """Find the first number that isn't finite; TOML has them, and so may Python's values."""
     if isinstance(value, float) and not math.isfinite(value):
-        return _Fault(field, f" is {value}; finite numbers are accepted.")
+        return _Fault(field, f" is {value}; it must be finite.")
     entries: Iterator[tuple[str, object]] = iter(())
     if isinstance(value, Mapping):
         entries = ((_joined(field, name), entry) for name, entry in value.items())
@@ -304,13 +304,13 @@ def _find_fault(value: object, kind: Any, field: str, reason: Exception) -> _Fau
         config = getattr(meant, "__struct_config__", None)
         unknown = [name for name in value if name not in fields]
         if config is not None and config.forbid_unknown_fields and unknown:
-            hint = suggest_names(unknown[0], fields) or f"{', '.join(fields)} are accepted."
+            hint = suggest_names(unknown[0], fields) or f"It must be one of {', '.join(fields)}."
             place, text = _joined(field, unknown[0]), f": no such field. {hint}"
             return _Fault(place, text, has_advice=True)
     for name, inner, entry in _entries(value, meant):
         place = f"{field}{name}" if name.startswith("[") else _joined(field, name)
         if entry is _MISSING:
-            return _Fault(place, f": missing; {_accepted(inner)} is accepted.")
+            return _Fault(place, f" is missing; it must be {_accepted(inner)}.")
         deeper = _refusal(entry, inner)
         if deeper is not None:
             return _find_fault(entry, inner, place, deeper)
@@ -324,7 +324,7 @@ def _own_fault(value: object, kind: Any, field: str, reason: Exception) -> _Faul
         # What a class says of its own fields is a sentence of ours.
         return _Fault(field, f": {own}", has_advice=True)
     verb = "is" if field else "holds"
-    text = f" {verb} {_shown(value)}; {_accepted(kind)} is accepted."
+    text = f" {verb} {_shown(value)}; it must be {_accepted(kind)}."
     advice = _HEAD.get(field, "" if field else "Check the name of the file.")
     return _Fault(field, f"{text} {advice}".rstrip(), has_advice=bool(advice))
 
@@ -409,7 +409,7 @@ def _words(kind: msgspec.inspect.Type) -> str:
 
 
 def _range(kind: Any) -> str:
-    """Say which numbers are accepted."""
+    """Say which numbers there must be."""
     low, high = kind.ge if kind.ge is not None else kind.gt, kind.le
     below = f"less than {kind.lt:g}" if kind.lt is not None else ""
     upper = f"{high:g}" if high is not None else below

@@ -1,7 +1,7 @@
 """The family of errors and the one warning class.
 
 Everything that the project refuses is an `EarwrightError`, so that the command line can turn it
-into one line and an exit code. A message says what was wrong and its value, what is accepted, and
+into one line and an exit code. A message says what was wrong and its value, what it must be, and
 what to do.
 """
 
@@ -28,7 +28,7 @@ __all__ = [
 ]
 
 
-# What was wrong and where stands in front, what is accepted and what to do at the end.
+# What was wrong and where stands in front, what it must be and what to do at the end.
 _HEAD_SIGNS, _TAIL_SIGNS = 450, 240
 
 
@@ -39,7 +39,7 @@ class EarwrightError(Exception):
     ----------
     message : str
         One line; of more than 700 signs the middle is left out, as an endless value in a file
-        would otherwise push what is accepted out of sight.
+        would otherwise push what it must be out of sight.
     name : str, optional
         The field, parameter or argument at fault, as the user typed it.
     path : str or Path, optional

@@ -95,7 +95,7 @@ def write_atomic(path: str | Path, data: bytes | str, *, overwrite: bool) -> Non
     final = Path(os.path.realpath(target))
     if final.exists() and not (final.is_file() or final.is_dir()):
         raise FileError(
-            f"{target} is a pipe or a device, which a file would replace; a file is accepted. "
+            f"{target} is a pipe or a device, which a file would replace; it must be a file. "
             "Name another one.",
             path=target,
         )

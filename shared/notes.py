@@ -29,9 +29,9 @@ _NAMED_PITCH = re.compile(
     re.ASCII,
 )
 _NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?", re.ASCII)
-_ACCEPTED = (
-    "a note name from C-1 to G9 (C#4, Bb3, A4+14 for 14 cents above A4) or a MIDI pitch from "
-    "0 to 127 (60 is C4) is accepted"
+_NEEDED = (
+    "it must be a note name from C-1 to G9 (C#4, Bb3, A4+14 for 14 cents above A4) or a MIDI "
+    "pitch from 0 to 127 (60 is C4)"
 )
 
 
@@ -64,16 +64,16 @@ class Note:
         is_in_range = VELOCITY_MIN <= self.velocity <= VELOCITY_MAX
         # 90.5 would pass a range check, and then differ between a render and a file name.
         if not is_in_range or self.velocity != int(self.velocity):
-            _refuse("velocity", self.velocity, "a whole number from 1 to 127 is accepted")
+            _refuse("velocity", self.velocity, "a whole number from 1 to 127")
         if not 0.0 < self.gate_s <= GATE_MAX_S:
-            _refuse("gate_s", self.gate_s, "above 0 s and up to 60 s is accepted", unit=" s")
+            _refuse("gate_s", self.gate_s, "above 0 s and up to 60 s", unit=" s")
 
 
 def parse_pitch(text: str) -> float:
     """Read a pitch as musicians and sequencers write it: a note name, or a MIDI pitch.
 
     A name has an octave and maybe cents (``"C#4"``, ``"Bb3"``, ``"C4 +13 cents"``), in upper or
-    lower case; C4 is 60. A `ParameterError` says what is accepted.
+    lower case; C4 is 60. A `ParameterError` says what it must be.
 
     Examples
     --------
@@ -86,11 +86,11 @@ def parse_pitch(text: str) -> float:
     else:
         match = _NAMED_PITCH.fullmatch(stripped)
         if match is None:
-            raise ParameterError(f'pitch "{text}" is not understood; {_ACCEPTED}.', name="pitch")
+            raise ParameterError(f'pitch "{text}" is not understood; {_NEEDED}.', name="pitch")
         midi_pitch = _named_pitch(match)
     if not 0.0 <= midi_pitch <= MIDI_PITCH_MAX:
         raise ParameterError(
-            f'pitch "{text}" lies outside the MIDI range; {_ACCEPTED}.', name="pitch"
+            f'pitch "{text}" lies outside the MIDI range; {_NEEDED}.', name="pitch"
         )
     return midi_pitch
 
@@ -124,14 +124,14 @@ def _named_pitch(match: re.Match[str]) -> float:
 def _check_pitch(midi_pitch: float) -> None:
     """Refuse a pitch outside the MIDI range."""
     if not 0.0 <= midi_pitch <= MIDI_PITCH_MAX:
-        _refuse("midi_pitch", midi_pitch, "0 to 127 is accepted (60 is C4)")
+        _refuse("midi_pitch", midi_pitch, "0 to 127 (60 is C4)")
 
 
-def _refuse(name: str, value: float, accepted: str, *, unit: str = "") -> None:
+def _refuse(name: str, value: float, needed: str, *, unit: str = "") -> None:
     """Raise for one field of a note."""
     try:
         shown = f"{value:g}"
     except OverflowError:
         # A whole number beyond what a float holds.
         shown = f"{'-' if value < 0 else ''}inf"
-    raise ParameterError(f"{name} is {shown}{unit}; {accepted}.", name=name)
+    raise ParameterError(f"{name} is {shown}{unit}; it must be {needed}.", name=name)

@@ -122,7 +122,7 @@ class ParameterSpace:
         row = np.asarray(values, dtype=np.float64)
         if row.shape != (len(self),):
             raise ParameterError(
-                f"values have shape {row.shape}; ({len(self)},) is accepted, one for each "
+                f"values have shape {row.shape}; it must be ({len(self)},), one for each "
                 "parameter of the space.",
                 name="values",
             )
@@ -164,7 +164,7 @@ class ParameterSpace:
         """
         if not 0.0 < ratio <= 1.0:
             raise ParameterError(
-                f"ratio is {ratio:g}; above 0 and up to 1 is accepted (0.1 searches a tenth of "
+                f"ratio is {ratio:g}; it must be above 0 and up to 1 (0.1 searches a tenth of "
                 "each range to either side).",
                 name="ratio",
             )
@@ -229,8 +229,8 @@ def _as_matrix(
     array = np.array(values, dtype=np.float64)
     if array.ndim not in {1, 2} or array.shape[-1] != n_parameters:
         raise ParameterError(
-            f"values have shape {array.shape}; ({n_parameters},) or (n_candidates, "
-            f"{n_parameters}) is accepted, one column for each parameter of the space.",
+            f"values have shape {array.shape}; it must be ({n_parameters},) or (n_candidates, "
+            f"{n_parameters}), one column for each parameter of the space.",
             name="values",
         )
     # Not (-1, n): numpy can't work out -1 beside an empty axis.

@@ -182,7 +182,7 @@ def check_number(parameter: Parameter, value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float, np.integer, np.floating)):
         text = f'"{value}"' if isinstance(value, str) else str(value)
         raise ParameterError(
-            f"{parameter.name}: {text} is not a number; {parameter.accepted} is accepted.",
+            f"{parameter.name}: {text} is not a number; it must be {parameter.accepted}.",
             name=parameter.name,
         )
     try:
@@ -205,8 +205,8 @@ def check_in_range(parameter: Parameter, value: object) -> float:
 def refuse_value(parameter: Parameter, value: float) -> NoReturn:
     """Raise for a number that the parameter doesn't take."""
     raise ParameterError(
-        f"{parameter.name} is {f'{_plain(value)} {parameter.label}'.rstrip()}; "
-        f"{parameter.accepted} is accepted.",
+        f"{parameter.name} is {f'{_plain(value)} {parameter.label}'.rstrip()}; it must be "
+        f"{parameter.accepted}.",
         name=parameter.name,
     )
 
@@ -218,7 +218,7 @@ def check_unit_range(unit: FloatArray, parameters: Sequence[Parameter]) -> None:
         row, column = np.argwhere(is_bad)[0]
         value = float(unit[row, column])
         raise ParameterError(
-            f"{parameters[column].name} is at {value:g} of its range; 0 to 1 is accepted. "
+            f"{parameters[column].name} is at {value:g} of its range; it must be 0 to 1. "
             "Clip to the unit range before decoding.",
             name=parameters[column].name,
         )
@@ -236,7 +236,7 @@ def _contradictions(parameter: Parameter) -> Iterator[str]:
         ("scale", parameter.scale, SCALES),
     ):
         if word not in known:
-            yield f'{kind} is "{word}"; {", ".join(known)} are accepted'
+            yield f'{kind} is "{word}"; it must be one of {", ".join(known)}'
     yield from _contradictions_of_range(parameter)
     low, high, neutral, step = parameter.low, parameter.high, parameter.neutral, parameter.step
     choices = parameter.choices

@@ -67,7 +67,7 @@ class NotePhases(Mapping[str, float]):
                 raise ParameterError(f"{name} is no phase. {hint}", name=name)
             if not 0.0 <= phase < 1.0:
                 raise ParameterError(
-                    f"{name} is {phase:g} cycles; 0 up to, but not including, 1 is accepted. Take "
+                    f"{name} is {phase:g} cycles; it must be 0 or more and below 1. Take "
                     "it modulo 1.",
                     name=name,
                 )
@@ -130,7 +130,7 @@ class Patch:
         """Check, complete and freeze the fields."""
         if not isinstance(self.structure, str) or not self.structure:
             raise PatchError(
-                f"structure is {self.structure!r}; the name of a structure is accepted.",
+                f"structure is {self.structure!r}; it must be the name of a structure.",
                 name="structure",
             )
         values = {**CATALOGUE.neutral(), **CATALOGUE.validate(self.values)}
@@ -279,8 +279,8 @@ def _plain(value: object, where: str) -> object:
     if isinstance(value, (list, tuple)):
         return [_plain(entry, f"{where}[{place}]") for place, entry in enumerate(value)]
     raise PatchError(
-        f"{where} is {value!r:.60}, which a patch file can't hold; text, finite numbers, "
-        "lists and mappings are accepted.",
+        f"{where} is {value!r:.60}, which a patch file can't hold; it must be text, "
+        "finite numbers, lists and mappings.",
         name=where,
     )
 
@@ -293,5 +293,5 @@ def _plain_mapping(mapping: Mapping[str, object], where: str) -> dict[str, objec
 def _key(key: object, where: str) -> str:
     """Refuse a key that JSON would turn into something else."""
     if not isinstance(key, str):
-        raise PatchError(f"{where} has the key {key!r:.60}; text is accepted.", name=where)
+        raise PatchError(f"{where} has the key {key!r:.60}; it must be text.", name=where)
     return key

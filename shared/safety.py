@@ -140,8 +140,8 @@ def _check_signal(signal: FloatArray) -> None:
     """Refuse what can't be measured."""
     if signal.ndim not in {1, 2} or signal.size == 0:
         raise AudioError(
-            f"the signal has shape {signal.shape}; (n_samples,) or (n_samples, n_channels) with "
-            "at least one sample is accepted.",
+            f"the signal has shape {signal.shape}; it must be (n_samples,) or "
+            "(n_samples, n_channels) with at least one sample.",
             name="signal",
         )
     is_finite = np.isfinite(signal)

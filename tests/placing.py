@@ -25,16 +25,16 @@ def validate(target: FloatArray, match: FloatArray, sample_rate_hz: int) -> None
     """Refuse what can't be judged."""
     if not 8_000 <= sample_rate_hz <= 48_000:
         raise ParameterError(
-            f"sample_rate_hz is {sample_rate_hz} Hz; 8000 to 48000 is accepted. Resample first."
+            f"sample_rate_hz is {sample_rate_hz} Hz; it must be 8000 to 48000. Resample first."
         )
     for name, signal in (("target", target), ("match", match)):
         if signal.ndim != 1 or signal.size == 0:
             raise ParameterError(
-                f"{name} has the shape {signal.shape}; one row of samples is accepted. "
+                f"{name} has the shape {signal.shape}; it must be one row of samples. "
                 "Fold it to mono first."
             )
         if not np.isfinite(signal).all():
-            raise ParameterError(f"{name} holds NaN or infinity; finite samples are accepted.")
+            raise ParameterError(f"{name} holds NaN or infinity; it must be finite samples.")
         if not signal.any():
             raise ParameterError(f"{name} is silent; a sound is needed. Check how it was made.")
 

@@ -128,9 +128,9 @@ def _check(
             "Take one of them, or add its General MIDI program to PROGRAMS."
         )
     if not 0.0 <= midi_pitch <= 127.0:
-        raise ParameterError(f"midi_pitch is {midi_pitch}; 0 to 127 is accepted (60 is C4).")
+        raise ParameterError(f"midi_pitch is {midi_pitch}; it must be 0 to 127 (60 is C4).")
     if not 1 <= velocity <= 127:
-        raise ParameterError(f"velocity is {velocity}; 1 to 127 is accepted.")
+        raise ParameterError(f"velocity is {velocity}; it must be 1 to 127.")
     if not 0.0 < gate_s <= duration_s:
         raise ParameterError(
             f"gate_s is {gate_s} s; it must lie above 0 and not above duration_s={duration_s} s. "

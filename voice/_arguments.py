@@ -26,14 +26,14 @@ def check_range(
         array = np.asarray(values, dtype=np.float64)
     except (TypeError, ValueError):
         raise ParameterError(
-            f"{name} is {values!r}, which is not a number; {_range(low, high, unit)} is accepted.",
+            f"{name} is {values!r}, which is not a number; it must be {_range(low, high, unit)}.",
             name=name,
         ) from None
     is_bad = ~((array >= low) & (array <= high))  # written so that NaN is refused too
     if is_bad.any():
         bad = float(array[is_bad].flat[0])
         raise ParameterError(
-            f"{name} is {bad:g}{_unit(unit)}; {_range(low, high, unit)} is accepted.", name=name
+            f"{name} is {bad:g}{_unit(unit)}; it must be {_range(low, high, unit)}.", name=name
         )
     return array
 
@@ -43,7 +43,7 @@ def check_scalar(name: str, value: float, low: float, high: float, unit: str = "
     number = check_range(name, value, low, high, unit)
     if number.ndim:
         raise ParameterError(
-            f"{name} has shape {number.shape}; a single number is accepted.", name=name
+            f"{name} has shape {number.shape}; it must be a single number.", name=name
         )
     return float(number)
 
@@ -53,7 +53,7 @@ def check_whole(name: str, value: int, low: int, high: int, unit: str = "") -> i
     number = check_scalar(name, value, low, high, unit)
     if number != int(number):
         raise ParameterError(
-            f"{name} is {number:g}{_unit(unit)}; a whole number is accepted. Round it.", name=name
+            f"{name} is {number:g}{_unit(unit)}; it must be a whole number. Round it.", name=name
         )
     return int(number)
 
@@ -77,7 +77,7 @@ def check_row(name: str, array: FloatArray) -> FloatArray:
     """Refuse what is no row of numbers."""
     if array.ndim != 1 or not array.size:
         raise ParameterError(
-            f"{name} has shape {array.shape}; a row of at least one number is accepted.", name=name
+            f"{name} has shape {array.shape}; it must be a row of at least one number.", name=name
         )
     return array
 
@@ -96,13 +96,13 @@ def check_control(
         return array[None]
     if array.shape != (n_samples,):
         raise ParameterError(
-            f"{name} has shape {array.shape}; one number or ({n_samples},), one for each sample, "
-            "is accepted.",
+            f"{name} has shape {array.shape}; it must be one number or "
+            f"({n_samples},), one for each sample.",
             name=name,
         )
     if n_samples > LONGEST_MOVING:
         raise ParameterError(
-            f"{name} moves over {n_samples} samples; up to {LONGEST_MOVING} are accepted where "
+            f"{name} moves over {n_samples} samples; there must be {LONGEST_MOVING} at most where "
             "it moves. Take a shorter stretch.",
             name=name,
         )

@@ -69,7 +69,7 @@ def read_panel(
         if not is_set:
             mistakes.add(
                 ("panel", name),
-                f"panel.{name}: {name} is not free; a parameter under free or fixed is accepted. "
+                f"panel.{name}: {name} is not free; it must be a parameter under free or fixed. "
                 "A linked one is set by the control that it is linked to.",
             )
         if not isinstance(entry, Mapping):
@@ -89,13 +89,15 @@ def _read_entry(
     """Read one control, telling as many of its mistakes as can be told apart."""
     for key in entry:
         if key not in PANEL_FIELDS:
-            hint = suggest_names(key, PANEL_FIELDS) or f"{', '.join(PANEL_FIELDS)} are accepted."
+            hint = (
+                suggest_names(key, PANEL_FIELDS) or f"It must be one of {', '.join(PANEL_FIELDS)}."
+            )
             mistakes.add(("panel", name, key), f"panel.{name}.{key}: no such field. {hint}")
     label = entry.get("label", "")
     if not isinstance(label, str) or not _is_one_line(label):
         mistakes.add(
             ("panel", name, "label"),
-            f"panel.{name}.label is {label!r}; a line of text is accepted.",
+            f"panel.{name}.label is {label!r}; it must be a line of text.",
         )
         label = ""
     scale = _read_scale_or_tell(name, entry, mistakes)
@@ -138,7 +140,7 @@ def _read_scale(name: str, entry: Mapping[str, object]) -> PanelScale | None:
     kinds = [kind for kind in KINDS if kind in entry]
     if len(kinds) > 1:
         raise ParameterError(
-            f"{' and '.join(kinds)} stand side by side; one of {', '.join(KINDS)} is accepted.",
+            f"{' and '.join(kinds)} stand side by side; it must be one of {', '.join(KINDS)}.",
             name=kinds[1],
         )
     if not kinds:
@@ -171,7 +173,7 @@ def _read_knob(entry: Mapping[str, object]) -> tuple[tuple[tuple[float, float], 
     scale = entry.get("scale", "linear")
     if scale not in SCALES:
         raise ParameterError(
-            f"scale is {scale!r}; {' or '.join(SCALES)} is accepted.", name="scale"
+            f"scale is {scale!r}; it must be {' or '.join(SCALES)}.", name="scale"
         )
     return tuple(zip(places, values, strict=True)), scale == "log"
 
@@ -187,7 +189,7 @@ def _read_switch(name: str, entry: Mapping[str, object]) -> PanelScale:
     )
     if not isinstance(positions, list) or not is_named or len(set(positions)) != len(positions):
         raise ParameterError(
-            f"switch is {positions!r}; a list of different names is accepted.", name="switch"
+            f"switch is {positions!r}; it must be a list of different names.", name="switch"
         )
     values = _numbers(entry, "values", n=len(positions))
     if len(set(values)) != len(values):
@@ -211,7 +213,7 @@ def _read_errors(entry: Mapping[str, object], n_points: int, factor: float) -> t
         return ()
     errors = _numbers(entry, "errors", n=n_points)
     if any(error < 0.0 for error in errors):
-        raise ParameterError(f"errors are {list(errors)}; 0 or more is accepted.", name="errors")
+        raise ParameterError(f"errors are {list(errors)}; it must be 0 or more.", name="errors")
     return tuple(factor * error for error in errors)
 
 
@@ -221,7 +223,7 @@ def _pairs(table: object) -> tuple[tuple[float, float], ...]:
         isinstance(row, list) and len(row) == 2 for row in table
     ):
         raise ParameterError(
-            "table is no list of points; [[panel value, value], ...] is accepted.", name="table"
+            "table is no list of points; it must be [[panel value, value], ...].", name="table"
         )
     return tuple((_number(row[0], "table"), _number(row[1], "table")) for row in table)
 
@@ -230,7 +232,7 @@ def _numbers(entry: Mapping[str, object], key: str, *, n: int) -> tuple[float, .
     """Read a list of so many numbers."""
     given = entry.get(key)
     if not isinstance(given, list) or len(given) != n:
-        raise ParameterError(f"{key} is {given!r}; a list of {n} numbers is accepted.", name=key)
+        raise ParameterError(f"{key} is {given!r}; it must be a list of {n} numbers.", name=key)
     return tuple(_number(value, key) for value in given)
 
 
@@ -255,7 +257,7 @@ def _read_controller(entry: Mapping[str, object], scale: PanelScale | None) -> C
     midi = entry["midi"]
     if not isinstance(midi, Mapping) or not set(midi) <= set(MIDI_FIELDS):
         raise ParameterError(
-            f"{midi!r} is no controller; a table of {', '.join(MIDI_FIELDS)} is accepted."
+            f"{midi!r} is no controller; it must be a table of {', '.join(MIDI_FIELDS)}."
         )
     if ("cc" in midi) == ("nrpn" in midi):
         raise ParameterError("either cc or nrpn is needed.")
@@ -265,7 +267,7 @@ def _read_controller(entry: Mapping[str, object], scale: PanelScale | None) -> C
     n_data = len(scale.points) if scale is not None and is_switch else 2
     if not isinstance(data, list) or ("values" in midi and len(data) != n_data):
         raise ParameterError(
-            f"values are {data!r}; {n_data} whole numbers are accepted, one for each "
+            f"values are {data!r}; they must be {n_data} whole numbers, one for each "
             f"{'position' if is_switch else 'end of the knob'}."
         )
     ends = {"data": tuple(data)} if is_switch else dict(zip(("low", "high"), data, strict=False))

@@ -79,13 +79,13 @@ def _check_head(document: Mapping[str, object], mistakes: Mistakes) -> None:
     """Check the names of the fields, the version, name and meaning."""
     for name in document:
         if name not in FIELDS:
-            hint = suggest_names(name, FIELDS) or f"{', '.join(FIELDS)} are accepted."
+            hint = suggest_names(name, FIELDS) or f"It must be one of {', '.join(FIELDS)}."
             mistakes.add((name,), f"{name}: no such field. {hint}")
     if document.get("schema_version") != SCHEMA_VERSION:
         mistakes.add(
             ("schema_version",),
-            f"schema_version: {document.get('schema_version')!r} is not known; "
-            f"{SCHEMA_VERSION} is accepted.",
+            f"schema_version: {document.get('schema_version')!r} is not known; it must be "
+            f"{SCHEMA_VERSION}.",
         )
     for name in ("name", "meaning"):
         if not isinstance(document.get(name), str) or not document[name]:
@@ -111,7 +111,7 @@ def _midi_channel(document: Mapping[str, object], mistakes: Mistakes) -> int:
     if isinstance(channel, bool) or not isinstance(channel, int) or not 1 <= channel <= 16:
         mistakes.add(
             ("midi_channel",),
-            f"midi_channel is {channel!r}; a whole number from 1 to 16 is accepted.",
+            f"midi_channel is {channel!r}; it must be a whole number from 1 to 16.",
         )
         return 1
     return channel
@@ -170,7 +170,7 @@ def _checked_links(
         if not isinstance(target, str) or target not in space:
             mistakes.add(
                 ("links", name),
-                f"links.{name}: {target!r} is not free; a parameter under free is accepted.",
+                f"links.{name}: {target!r} is not free; it must be a parameter under free.",
             )
             continue
         own, other = CATALOGUE[name], space[target]
@@ -178,7 +178,7 @@ def _checked_links(
             mistakes.add(
                 ("links", name),
                 f"links.{name}: {target} runs from {other.low:g} to {other.high:g} "
-                f"({other.unit}); {own.low:g} to {own.high:g} ({own.unit}) is accepted here. "
+                f"({other.unit}); it must be {own.low:g} to {own.high:g} ({own.unit}) here. "
                 "Narrow the range of the free one.",
             )
             continue
@@ -223,8 +223,8 @@ def _ranged(name: str, change: object, mistakes: Mistakes) -> Parameter:
     if not isinstance(change, Mapping) or not set(change) <= set(RANGE_FIELDS):
         mistakes.add(
             ("free", name),
-            f"free.{name}: {change!r} is not a range; a table of "
-            f"{', '.join(RANGE_FIELDS)} is accepted, {{}} for the whole range.",
+            f"free.{name}: {change!r} is not a range; it must be a table of "
+            f"{', '.join(RANGE_FIELDS)}, {{}} for the whole range.",
         )
         return own
     try:
@@ -242,7 +242,7 @@ def _with_range(own: Parameter, change: Mapping[str, object]) -> Parameter:
     choices = options.get("choices", [])
     if not isinstance(choices, list):
         raise ParameterError(
-            f"{own.name}: choices are {choices!r}; a list of numbers is accepted."
+            f"{own.name}: choices are {choices!r}; they must be a list of numbers."
         )
     # What misses an end of the voice's range by a rounding error becomes that end.
     options |= {key: _checked(own, options[key]) for key in ("low", "high") if key in options}
@@ -250,11 +250,11 @@ def _with_range(own: Parameter, change: Mapping[str, object]) -> Parameter:
         options["choices"] = [_checked(own, value) for value in choices]
     step = options.get("step", 0.0)
     if isinstance(step, bool) or not isinstance(step, (int, float)):
-        raise ParameterError(f"{own.name}: step is {step!r}; a number is accepted.")
+        raise ParameterError(f"{own.name}: step is {step!r}; it must be a number.")
     if "step" in options and (own.choices or (own.step and step % own.step)):
         raise ParameterError(
-            f"{own.name}: step is {step:g}, which leads to values beside those of the voice; "
-            f"{own.accepted} is accepted. Leave the step out."
+            f"{own.name}: step is {step:g}, which leads to values beside those of the voice; it "
+            f"must be {own.accepted}. Leave the step out."
         )
     # A space of its own: the change of one parameter would check all of a larger one.
     return ParameterSpace((own,)).replace(own.name, **options)[own.name]

@@ -105,7 +105,7 @@ class Controller:
             if self.number in RESERVED:
                 raise ParameterError(
                     f"cc is {self.number}, which MIDI uses for data entry and parameter numbers; "
-                    "0 to 119 without 6, 38 and 96 to 101 is accepted. Take nrpn for those.",
+                    "it must be 0 to 119 without 6, 38 and 96 to 101. Take nrpn for those.",
                     name="cc",
                 )
         for value in (*self.data, *(end for end in (self.low, self.high) if end is not None)):
@@ -160,18 +160,18 @@ class Controller:
         return int((index + 0.5) * (self.largest + 1) / n_positions)
 
 
-def _check_choice(name: str, value: Any, accepted: tuple[int, ...]) -> None:  # noqa: ANN401
+def _check_choice(name: str, value: Any, known: tuple[int, ...]) -> None:  # noqa: ANN401
     """Refuse what isn't one of a few numbers."""
-    if isinstance(value, bool) or value not in accepted:
-        text = " or ".join(str(number) for number in accepted)
-        raise ParameterError(f"{name} is {value!r}; {text} is accepted.", name=name)
+    if isinstance(value, bool) or value not in known:
+        text = " or ".join(str(number) for number in known)
+        raise ParameterError(f"{name} is {value!r}; it must be {text}.", name=name)
 
 
 def _check_whole(name: str, value: Any, low: int, high: int) -> None:  # noqa: ANN401
     """Refuse what isn't a whole number in a range."""
     if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
         raise ParameterError(
-            f"{name} is {value!r}; a whole number from {low} to {high} is accepted.", name=name
+            f"{name} is {value!r}; it must be a whole number from {low} to {high}.", name=name
         )
 
 
@@ -179,7 +179,8 @@ def time_factor(parameter: str, convention: str) -> float:
     """Return what a maker's time is multiplied by to give the voice's."""
     if convention not in TIME_CONVENTIONS:
         raise ParameterError(
-            f"times is {convention!r}; {', '.join(TIME_CONVENTIONS)} are accepted.", name="times"
+            f"times is {convention!r}; it must be one of {', '.join(TIME_CONVENTIONS)}.",
+            name="times",
         )
     if not parameter.endswith(_TIMES):
         raise ParameterError(
@@ -233,7 +234,7 @@ class PanelScale:
         """Check the points."""
         panel, value = np.array(self.points, dtype=np.float64).reshape(-1, 2).T
         if len(panel) < 2:
-            raise ParameterError("one point is too few; two or more are accepted.", name="points")
+            raise ParameterError("one point is too few; there must be two or more.", name="points")
         if not np.all(np.diff(panel) > 0.0):
             raise ParameterError("panel values must rise from point to point.", name="points")
         slopes = np.diff(value)
@@ -246,8 +247,8 @@ class PanelScale:
             raise ParameterError("a log scale needs values above 0.", name="points")
         if self.step is not None and not 0.0 < self.step <= panel[-1] - panel[0]:
             raise ParameterError(
-                f"step is {self.step:g}; above 0 and up to {panel[-1] - panel[0]:g}, the whole "
-                "travel, is accepted.",
+                f"step is {self.step:g}; it must be above 0 and up to {panel[-1] - panel[0]:g}, "
+                "the whole travel.",
                 name="step",
             )
 

@@ -277,7 +277,7 @@ def oscillator(
     phase = check_scalar("phase_cycles", phase_cycles, 0.0, 1.0, "cycles")
     if waveform not in WAVEFORMS:
         raise ParameterError(
-            f"waveform is {waveform!r}; {', '.join(WAVEFORMS)} are accepted. "
+            f"waveform is {waveform!r}; it must be one of {', '.join(WAVEFORMS)}. "
             f"{suggest_names(str(waveform), WAVEFORMS)}".rstrip(),
             name="waveform",
         )
@@ -308,7 +308,7 @@ def white_noise(n_samples: int, *, seed: int = 0) -> Float32Array:
     """Make the noise of the voice: white, normally distributed, as loud as a sawtooth."""
     if not isinstance(seed, (int, np.integer)) or isinstance(seed, bool) or seed < 0:
         raise ParameterError(
-            f"seed is {seed!r}; a whole number from 0 on is accepted.", name="seed"
+            f"seed is {seed!r}; it must be a whole number from 0 on.", name="seed"
         )
     n_samples = check_whole("n_samples", n_samples, 0, LONGEST_NOISE)
     noise = np.random.default_rng(seed).standard_normal(n_samples) * NOISE_RMS
@@ -391,7 +391,7 @@ def filter_bank(
     gains = check_range("gains_db", gains_db, -20.0, 20.0, "dB")
     if gains.shape != (len(bands),):
         raise ParameterError(
-            f"gains_db have shape {gains.shape}; ({len(bands)},) is accepted, one for each band.",
+            f"gains_db have shape {gains.shape}; it must be ({len(bands)},), one for each band.",
             name="gains_db",
         )
     return _run(sound, pack_values(bands.to_dict(gains)), rate, _open_controls())

@@ -207,8 +207,8 @@ def render_batch(
     starts = check_range("phases", phases, 0.0, 1.0, "cycles")
     if starts.shape not in {(len(PHASE_NAMES),), (len(matrix), len(PHASE_NAMES))}:
         raise ParameterError(
-            f"phases have shape {starts.shape}; ({len(matrix)}, {len(PHASE_NAMES)}) or "
-            f"({len(PHASE_NAMES)},) is accepted.",
+            f"phases have shape {starts.shape}; it must be ({len(matrix)}, {len(PHASE_NAMES)}) or "
+            f"({len(PHASE_NAMES)},).",
             name="phases",
         )
     starts = np.broadcast_to(starts, (len(matrix), len(PHASE_NAMES)))

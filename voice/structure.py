@@ -239,8 +239,8 @@ def load_structure(name_or_path: str | Path) -> Structure:
             names = sorted(Path(e.name).stem for e in folder.iterdir() if e.name.endswith(".toml"))
             hint = suggest_names(text, names) or f"{', '.join(names)} come with earwright."
             raise StructureError(
-                f"structure is {text!r}; a name of the list or the path of a .toml file is "
-                f"accepted. {hint}",
+                f"structure is {text!r}; it must be a name of the list or the path of a "
+                f".toml file. {hint}",
                 name="structure",
             )
         return parse_structure(shipped.read_text(encoding="utf-8"), source=f"{text}.toml")
@@ -288,8 +288,8 @@ def _read_text(path: str) -> str:
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "it isn't text in UTF-8"
         raise StructureError(
-            f"{path}: the structure file can't be read ({reason}: a readable TOML text in UTF-8 "
-            "is accepted). Check the path.",
+            f"{path}: the structure file can't be read ({reason}); it must be a TOML text in "
+            "UTF-8. Check the path.",
             path=path,
         ) from error
 
@@ -317,8 +317,8 @@ def write_new_structure(path: str | Path) -> Path:
     target = Path(path)
     if target.suffix != ".toml" or not target.stem.isprintable():
         raise StructureError(
-            f"{path} can't be the name of a structure file; a name that ends in .toml is "
-            "accepted, such as my-synth.toml.",
+            f"{path} can't be the name of a structure file; it must end in .toml, such as "
+            "my-synth.toml.",
             path=path,
         )
     template = (resources.files("voice") / "new-structure.toml").read_text(encoding="utf-8")

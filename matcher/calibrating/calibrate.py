@@ -238,7 +238,7 @@ def _position(panel: float) -> float:
     """Accept a finite number."""
     if isinstance(panel, bool) or not isinstance(panel, (int, float)) or not math.isfinite(panel):
         raise ParameterError(
-            f"position is {panel!r}; the number that stands on the panel is accepted.",
+            f"position is {panel!r}; it must be the number that stands on the panel.",
             name="position",
         )
     return float(panel)

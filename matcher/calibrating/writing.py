@@ -45,7 +45,7 @@ def check_can_hold(path: str | Path, parameter: str) -> None:
     """
     if not str(path).endswith(".toml"):
         raise StructureError(
-            f"{path} is no structure file of yours; a .toml file is accepted. Make one with "
+            f"{path} is no structure file of yours; it must be a .toml file. Make one with "
             "`earwright structures new my-synth.toml`.",
             path=path,
         )

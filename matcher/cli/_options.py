@@ -104,8 +104,8 @@ def _split_times(text: str) -> list[float]:
         return [read(piece) for piece in text.split(",")]
     except argparse.ArgumentTypeError as error:
         raise argparse.ArgumentTypeError(
-            f'"{text}" is not a list of times; seconds with commas between them (0.1,1.2,2.5), '
-            "or nothing, are accepted, and recordings stand before --split"
+            f'"{text}" is not a list of times; it must be seconds with commas between them '
+            "(0.1,1.2,2.5), or nothing, and recordings stand before --split"
         ) from error
 
 

@@ -117,8 +117,8 @@ def number(low: float, high: float, wanted: str, *, above: bool = False) -> Call
         except ValueError:
             value = math.nan
         # Comparisons with NaN are false.
-        is_accepted = (value > low if above else value >= low) and value <= high
-        if not is_accepted:
+        is_in_range = (value > low if above else value >= low) and value <= high
+        if not is_in_range:
             raise argparse.ArgumentTypeError(f'"{text}" must be {wanted}')
         return value
 

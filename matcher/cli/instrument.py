@@ -76,7 +76,7 @@ def _act(arguments: argparse.Namespace) -> int:
         return 0
     if arguments.file is None:
         raise CommandLineError(
-            f"FILE is missing; the name of a structure file is accepted, as in `earwright "
+            f"FILE is missing: the name of a structure file, as in `earwright "
             f"structures {arguments.name} my-synth.toml`."
         )
     from voice import check_structure, write_new_structure  # noqa: PLC0415  help is quick
@@ -296,7 +296,7 @@ def _place(text: str) -> tuple[float, str]:
         number = math.nan
     if not sign or not path or not math.isfinite(number):
         raise argparse.ArgumentTypeError(
-            f'"{text}" is not accepted; POSITION=RECORDING is, as in 2.5=cutoff.wav'
+            f'"{text}" must be POSITION=RECORDING, as in 2.5=cutoff.wav'
         )
     return number, path
 

@@ -359,7 +359,7 @@ def _setting(text: str) -> tuple[str, float]:
     name, mark, value = (part.strip() for part in text.partition("="))
     if not mark or not name:
         raise argparse.ArgumentTypeError(
-            f'"{text}" is not understood; NAME=VALUE in the parameter\'s own unit is accepted, '
+            f'"{text}" is not understood; it must be NAME=VALUE in the parameter\'s own unit, '
             "for example filter.cutoff_hz=900"
         )
     try:

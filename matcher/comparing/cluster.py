@@ -38,8 +38,8 @@ def check_cluster(address: str) -> None:
     """Refuse an address at which no scheduler answers, or any if Dask isn't installed."""
     if not _ADDRESS.fullmatch(address):
         raise ParameterError(
-            f'cluster is "{address}"; the address of a Dask scheduler, such as tcp://HOST:8786, '
-            "is accepted.",
+            f'cluster is "{address}"; it must be the address of a Dask scheduler, such as '
+            "tcp://HOST:8786.",
             name="cluster",
         )
     try:

@@ -202,7 +202,7 @@ class ComparisonFolder:
         if not path.exists():
             what = f"has no {COMPARE_FILE}" if self.path.is_dir() else "is no folder"
             raise RunFolderError(
-                f"{self.path} {what}; a folder that `earwright compare` has written is accepted. "
+                f"{self.path} {what}; it must be a folder that `earwright compare` has written. "
                 "Check the name.",
                 path=self.path,
             )

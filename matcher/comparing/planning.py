@@ -142,7 +142,7 @@ def make_plan(
     if n_runs > MAX_RUNS:
         raise ParameterError(
             f"{len(plan.targets)} targets with {len(plan.structures)} structures and {n_seeds} "
-            f"seeds are {n_runs} runs; up to {MAX_RUNS} are accepted. Leave some out.",
+            f"seeds are {n_runs} runs; there must be {MAX_RUNS} at most. Leave some out.",
             name="seeds",
         )
     return plan
@@ -173,12 +173,12 @@ def check_targets(targets: Sequence[TargetSource]) -> None:
 def check_extension(earlier: Plan, plan: Plan, folder: Path) -> None:
     """Refuse to let a comparison become another one: nothing of the earlier plan may be missing.
 
-    More targets, structures and seeds are accepted.
+    There may be more targets, structures and seeds.
     """
     for what, before, now in _differences(earlier, plan):
         raise RunFolderError(
-            f"{folder} holds a comparison with {what} {before}, and {now} is asked for; the same, "
-            "or more targets, structures and seeds, are accepted there. Name another folder with "
+            f"{folder} holds a comparison with {what} {before}, and {now} is asked for; "
+            "it must be the same, or more targets, structures and seeds. Name another folder with "
             "--out.",
             path=folder,
         )
@@ -214,12 +214,12 @@ def _seeds(seeds: int | Sequence[int]) -> tuple[int, ...]:
     """Turn a number of seeds into seeds, or check those that are given."""
     if isinstance(seeds, int):
         listed = tuple(range(seeds)) if 0 < seeds <= MAX_RUNS else ()
-        accepted = f"a number of seeds from 1 to {MAX_RUNS}"
+        needed = f"a number of seeds from 1 to {MAX_RUNS}"
     else:
         listed = tuple(seeds)
-        accepted = f"seeds from 0 to {MAX_SEED}, each once,"
+        needed = f"seeds from 0 to {MAX_SEED}, each once"
     if not listed or len(set(listed)) < len(listed) or not all(_is_seed(s) for s in listed):
-        raise ParameterError(f"seeds is {seeds}; {accepted} is accepted.", name="seeds")
+        raise ParameterError(f"seeds is {seeds}; it must be {needed}.", name="seeds")
     return listed
 
 
@@ -233,8 +233,8 @@ def _thresholds(values: Sequence[float]) -> tuple[float, ...]:
     listed = tuple(sorted({float(value) for value in values}, reverse=True))
     if not listed or not all(0.0 < value < math.inf for value in listed):
         raise ParameterError(
-            f"thresholds is {', '.join(f'{v:g}' for v in values) or 'empty'}; losses above 0, in "
-            "audible steps, are accepted.",
+            f"thresholds is {', '.join(f'{v:g}' for v in values) or 'empty'}; they "
+            "must be distances above 0.",
             name="thresholds",
         )
     return listed

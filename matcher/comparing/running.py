@@ -39,14 +39,14 @@ class Workers:
         n_cores = usable_cores()
         if n_processes is not None and cluster is not None:
             raise ParameterError(
-                f"n_processes is {n_processes} and cluster is {cluster}; one of them is accepted, "
-                "as the workers of a cluster are counted there. Leave one out.",
+                f"n_processes is {n_processes} and cluster is {cluster}; it must be one of the "
+                "two, as the workers of a cluster are counted there. Leave one out.",
                 name="n_processes",
             )
         if n_processes is not None and not 1 <= n_processes <= n_cores:
             raise ParameterError(
-                f"n_processes is {n_processes}; 1 to {n_cores} (the cores of this machine) is "
-                "accepted, as more at a time take longer.",
+                f"n_processes is {n_processes}; it must be 1 to {n_cores} (the cores of this "
+                "machine), as more at a time take longer.",
                 name="n_processes",
             )
         if cluster is not None:

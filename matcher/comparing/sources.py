@@ -264,13 +264,13 @@ def _read_bytes(path: Path) -> bytes:
         return path.read_bytes()
     except FileNotFoundError as error:
         raise TargetError(
-            f"{path} doesn't exist; an audio file or a manifest (.toml) is accepted. Check the "
+            f"{path} doesn't exist; it must name an audio file or a manifest (.toml). Check the "
             "path.",
             path=path,
         ) from error
     except OSError as error:
         raise TargetError(
-            f"{path} can't be read: {error.strerror or error}; an audio file is accepted.",
+            f"{path} can't be read: {error.strerror or error}; it must be an audio file.",
             path=path,
         ) from error
 

@@ -133,7 +133,7 @@ def audition(
     """
     if not 1.0 < factor <= LARGEST_FACTOR:
         raise ParameterError(
-            f"factor is {factor:g}; above 1 and up to {LARGEST_FACTOR:g} is accepted. "
+            f"factor is {factor:g}; it must be above 1 and up to {LARGEST_FACTOR:g}. "
             f"{DEFAULT_FACTOR:g} makes most movements plain to hear.",
             name="factor",
         )

@@ -95,7 +95,7 @@ def explain(
     budget = default_seconds(folder) if seconds is None else seconds
     if not 0.0 < budget <= 86_400.0:
         raise ParameterError(
-            f"seconds is {budget:g}; above 0 and up to 86400 (a day) is accepted.", name="seconds"
+            f"seconds is {budget:g}; it must be above 0 and up to 86400 (a day).", name="seconds"
         )
     from threadpoolctl import threadpool_limits  # noqa: PLC0415  only where it is needed
 

@@ -267,12 +267,12 @@ def _pitches(low: str | float, high: str | float, step: int) -> list[float]:
     first, last = (parse_pitch(p) if isinstance(p, str) else float(p) for p in (low, high))
     if not 0.0 <= first <= last <= 127.0:
         raise ParameterError(
-            f"The keys from {_key_text(low)} to {_key_text(high)} are no span; MIDI pitches from "
-            "0 to 127 (C-1 to G9) are accepted, the lower one first.",
+            f"The keys from {_key_text(low)} to {_key_text(high)} are no span; they must be "
+            "MIDI pitches from 0 to 127 (C-1 to G9), the lower one first.",
             name="low",
         )
     if not 1 <= step <= 24:
-        raise ParameterError(f"step is {step}; 1 to 24 semitones are accepted.", name="step")
+        raise ParameterError(f"step is {step}; it must be 1 to 24 semitones.", name="step")
     return [first + step * k for k in range(int((last - first) // step) + 1)]
 
 
@@ -281,7 +281,7 @@ def _checked_velocities(velocities: Sequence[int]) -> tuple[int, ...]:
     given = tuple(sorted(set(velocities)))
     if not given or not all(1 <= velocity <= 127 for velocity in given):
         raise ParameterError(
-            f"velocities are {tuple(velocities)}; one or more from 1 to 127 are accepted.",
+            f"velocities are {tuple(velocities)}; they must be one or more from 1 to 127.",
             name="velocities",
         )
     return given
@@ -291,6 +291,6 @@ def _check_gate(gate_s: float) -> None:
     """Refuse a gate that is out of range."""
     if not 0.0 < gate_s <= LONGEST_GATE_S:
         raise ParameterError(
-            f"gate_s is {gate_s:g} s; above 0 and up to {LONGEST_GATE_S:g} s is accepted.",
+            f"gate_s is {gate_s:g} s; it must be above 0 and up to {LONGEST_GATE_S:g} s.",
             name="gate_s",
         )

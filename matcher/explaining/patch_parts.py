@@ -114,9 +114,7 @@ def find_parts(texts: Sequence[str], values: Mapping[str, float]) -> tuple[Switc
     present = present_switches(values)
     titles = ", ".join(f'"{switch.title}"' for switch in present)
     if not texts:
-        raise ParameterError(
-            f"no part is named; one or more of {titles} are accepted.", name="part"
-        )
+        raise ParameterError(f"no part is named; it must be one or more of {titles}.", name="part")
     found: list[Switch] = []
     for text in texts:
         chosen = [switch for switch in present if _is_meant(text, switch)]
@@ -128,7 +126,7 @@ def find_parts(texts: Sequence[str], values: Mapping[str, float]) -> tuple[Switc
         if not is_sounding({**values, **switch.off}):
             raise ParameterError(
                 f'"{switch.title}" is all that sounds in this patch, so it can\'t be left out; '
-                f"another of {titles} is accepted.",
+                f"it must be another of {titles}.",
                 name="part",
             )
     return tuple(found)
@@ -154,11 +152,11 @@ def _refusal(text: str, values: Mapping[str, float], titles: str) -> str:
     absent = [switch.title for switch in every if _is_meant(text, switch)]
     if absent:
         return (
-            f'"{text}" is not in this patch ({absent[0]} does nothing); one or more of {titles} '
-            "are accepted."
+            f'"{text}" is not in this patch ({absent[0]} does nothing); it must be one or more of '
+            f"{titles}."
         )
     hint = suggest_names(text, [*(switch.title for switch in every), *CATALOGUE.names])
-    return f'"{text}" is no part; one or more of {titles} are accepted. {hint}'.rstrip()
+    return f'"{text}" is no part; it must be one or more of {titles}. {hint}'.rstrip()
 
 
 def present_parts(values: Mapping[str, float]) -> tuple[str, ...]:
@@ -198,12 +196,12 @@ def scaled_part(
     """
     if not 0.0 <= amount <= LARGEST_AMOUNT:
         raise ParameterError(
-            f"amount is {amount:g}; 0 to {LARGEST_AMOUNT:g} is accepted.", name="amount"
+            f"amount is {amount:g}; it must be 0 to {LARGEST_AMOUNT:g}.", name="amount"
         )
     present = {switch.title: switch for switch in present_switches(values)}
     if part not in present:
         raise ParameterError(
-            f'"{part}" does nothing in this patch; one of {", ".join(present)} is accepted.',
+            f'"{part}" does nothing in this patch; it must be one of {", ".join(present)}.',
             name="part",
         )
     switch = present[part]

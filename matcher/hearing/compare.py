@@ -154,8 +154,8 @@ def compare_notes(note: TargetNote, sound: FloatArray) -> tuple[AudibleDifferenc
     """
     if sound.shape != note.signal.shape:
         raise ParameterError(
-            f"sound has shape {sound.shape}; the shape of the target's signal, "
-            f"{note.signal.shape}, is accepted. Place the match on the target's timeline.",
+            f"sound has shape {sound.shape}; it must be that of the target's signal, "
+            f"{note.signal.shape}. Place the match on the target's timeline.",
             name="sound",
         )
     if not _has_front(note, sound):

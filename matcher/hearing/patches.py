@@ -136,7 +136,7 @@ def write_both(difference: PatchDifference, folder: str | Path) -> tuple[Path, .
     path = Path(folder)
     if path.exists():
         raise RunFolderError(
-            f"{path} exists; the name of a new folder is accepted. Name another one with --audio.",
+            f"{path} exists; it must be a new folder. Name another one with --audio.",
             path=path,
         )
     temporary = path.with_name(f".{path.name}.{secrets.token_hex(8)}.tmp")

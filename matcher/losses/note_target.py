@@ -94,8 +94,8 @@ class NoteTarget:
         rows = np.asarray(signal, dtype=np.float32)
         if rows.ndim != 1 or not np.all(np.isfinite(rows)) or not np.any(rows):
             raise ParameterError(
-                f"signal has shape {rows.shape}; finite samples of one channel, not all zero, "
-                "are accepted.",
+                f"signal has shape {rows.shape}; it must be finite samples "
+                "of one channel, not all zero.",
                 name="signal",
             )
         self.sample_rate_hz = sample_rate_hz
@@ -108,7 +108,7 @@ class NoteTarget:
         if self.n_after < 0.05 * sample_rate_hz:
             raise ParameterError(
                 f"signal has {1000 * self.n_after / sample_rate_hz:.0f} ms after its onset; "
-                "50 ms and more are accepted.",
+                "it must be 50 ms or more.",
                 name="signal",
             )
         self.n_render = self.n_after + round(MARGIN_S * sample_rate_hz)

@@ -177,8 +177,8 @@ class BasinHopping:
         check_number("n_candidates", n_candidates, low=1)
         if n_candidates > len(self._queue):
             raise ParameterError(
-                f"n_candidates is {n_candidates}; 1 to {len(self._queue)} (preferred_batch) is "
-                "accepted.",
+                f"n_candidates is {n_candidates}; it must be 1 to {len(self._queue)} "
+                "(preferred_batch).",
                 name="n_candidates",
             )
         return self._queue[:n_candidates].copy()

@@ -94,7 +94,7 @@ def check_number(name: str, value: int, *, low: int) -> None:
     """Refuse what isn't a whole number from `low` up."""
     if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or value < low:
         raise ParameterError(
-            f"{name} is {value!r}; a whole number from {low} up is accepted.", name=name
+            f"{name} is {value!r}; it must be a whole number from {low} up.", name=name
         )
 
 
@@ -103,7 +103,7 @@ def finite_losses(losses: npt.ArrayLike, n_candidates: int) -> FloatArray:
     values = np.array(losses, dtype=np.float64)
     if values.shape != (n_candidates,):
         raise ParameterError(
-            f"losses have shape {values.shape}; ({n_candidates},) is accepted, one for each "
+            f"losses have shape {values.shape}; they must have ({n_candidates},), one for each "
             "candidate.",
             name="losses",
         )
@@ -127,7 +127,7 @@ def check_version(state: Mapping[str, object], version: int) -> None:
     """Refuse a saved state that another version of the sampler wrote."""
     if state.get("version") != version:
         raise ParameterError(
-            f"the saved search has version {state.get('version')!r}; {version} is accepted. Start "
+            f"the saved search has version {state.get('version')!r}; it must be {version}. Start "
             "the search anew, from its best patch.",
             name="version",
         )

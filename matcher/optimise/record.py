@@ -46,7 +46,7 @@ class SearchRecord:
             doubled = [name for name in given if given.count(name) > 1]
             if doubled:
                 raise ParameterError(
-                    f"{doubled[0]} is twice in {kind}; each name is accepted once.", name=kind
+                    f"{doubled[0]} is twice in {kind}; each name must be there once.", name=kind
                 )
         # Columns: candidate, loss, time, loss terms. One table doubles its rows when full, so
         # that adding a batch costs the batch only.
@@ -183,8 +183,8 @@ class SearchRecord:
         except Exception as error:
             # A damaged zip raises a dozen kinds of errors in zipfile, zlib and numpy.
             raise FileError(
-                f"{path} can't be read as a search record: {error}. A file written by to_npz "
-                f"(version {_FORMAT_VERSION}) is accepted.",
+                f"{path} can't be read as a search record: {error}. It must be a file "
+                f"written by to_npz (version {_FORMAT_VERSION}).",
                 path=path,
             ) from error
         return record
@@ -210,5 +210,5 @@ def _check_shape(name: str, array: FloatArray, shape: tuple[int, ...]) -> None:
     """Refuse an array of another shape."""
     if array.shape != shape:
         raise ParameterError(
-            f"{name} has shape {array.shape}; {shape} is accepted here.", name=name
+            f"{name} has shape {array.shape}; it must be {shape} here.", name=name
         )

@@ -91,8 +91,8 @@ def check_sampler(name: str, seed: int = 0) -> None:
     """
     if name == EARLIER_DEFAULT:
         raise ParameterError(
-            f"sampler {name!r} is called {DEFAULT_SAMPLER!r} now; {', '.join(SAMPLER_NAMES)} are "
-            f"accepted. Give {DEFAULT_SAMPLER}, or leave it out: it is the default.",
+            f"sampler {name!r} is called {DEFAULT_SAMPLER!r} now; it must be one of "
+            f"{', '.join(SAMPLER_NAMES)}. Give {DEFAULT_SAMPLER}, or leave it out.",
             name="sampler",
         )
     _check_name(name, SAMPLER_NAMES)
@@ -108,7 +108,7 @@ def _check_name(name: str, known: tuple[str, ...]) -> None:
     """Refuse a name that isn't known."""
     if name not in known:
         raise ParameterError(
-            f"sampler {name!r} isn't known; {', '.join(known)} are accepted. "
+            f"sampler {name!r} isn't known; it must be one of {', '.join(known)}. "
             f"{suggest_names(name, known)}".rstrip(),
             name="sampler",
         )
@@ -166,7 +166,8 @@ def restore_sampler(state: dict[str, Any]) -> Sampler:
         return BasinHopping.from_state(state)
     if name not in _MADE_NAMES:
         raise ParameterError(
-            f"the saved search is of sampler {name!r}; {', '.join(_MADE_NAMES)} are accepted. "
+            f"the saved search is of sampler {name!r}; it must be one of "
+            f"{', '.join(_MADE_NAMES)}. "
             "Start the search anew.",
             name="sampler",
         )

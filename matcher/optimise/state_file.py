@@ -61,13 +61,13 @@ def state_from_bytes(data: bytes) -> dict[str, Any]:
     except Exception as error:
         # Damaged bytes raise a dozen kinds of errors in zipfile, json and numpy.
         raise ParameterError(
-            f"the saved state of the search can't be read ({error}); bytes written by "
-            "state_to_bytes are accepted. Use an older checkpoint, or start the search anew."
+            f"the saved state of the search can't be read ({error}); it must be bytes written by "
+            "state_to_bytes. Use an older checkpoint, or start the search anew."
         ) from error
     if not isinstance(state, dict):
         raise ParameterError(
-            "the saved state of the search holds no fields; bytes written by state_to_bytes are "
-            "accepted. Use an older checkpoint, or start the search anew."
+            "the saved state of the search holds no fields; it must be bytes written by "
+            "state_to_bytes. Use an older checkpoint, or start the search anew."
         )
     return state
 

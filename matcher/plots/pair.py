@@ -112,7 +112,7 @@ def measure_pair(
     """Measure what is drawn of two mono sounds of one length, on one timeline."""
     if target.shape != match.shape:
         raise ParameterError(
-            f"match has shape {match.shape}; that of the target, {target.shape}, is accepted.",
+            f"match has shape {match.shape}; it must be that of the target, {target.shape}.",
             name="match",
         )
     signals = (target, match)

@@ -55,7 +55,7 @@ def measure_spectrogram(*signals: FloatArray, sample_rate_hz: int) -> tuple[Spec
     if len({signal.shape for signal in signals}) != 1 or signals[0].ndim != 1:
         shapes = ", ".join(str(signal.shape) for signal in signals) or "nothing"
         raise ParameterError(
-            f"signals have the shapes {shapes}; mono sounds of one length are accepted.",
+            f"signals have the shapes {shapes}; they must be mono sounds of one length.",
             name="signals",
         )
     n_fft = 1 << int(np.ceil(np.log2(WINDOW_S * sample_rate_hz)))
@@ -133,7 +133,7 @@ def plot_spectrogram_difference(
     if target.level_db.shape != match.level_db.shape:
         raise ParameterError(
             f"match has the shape {match.level_db.shape}, the target {target.level_db.shape}; "
-            "spectrograms that were measured together are accepted.",
+            "they must have been measured together.",
             name="match",
         )
     louder = np.maximum(target.level_db, match.level_db)

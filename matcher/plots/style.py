@@ -67,7 +67,7 @@ def find_palette(theme: str) -> Palette:
     """Find the colours of a theme."""
     if theme not in _THEMES:
         raise ParameterError(
-            f'theme is "{theme}"; {" and ".join(_THEMES)} are accepted.', name="theme"
+            f'theme is "{theme}"; it must be {" or ".join(_THEMES)}.', name="theme"
         )
     return _THEMES[theme]
 

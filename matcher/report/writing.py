@@ -162,7 +162,7 @@ def write_plots(
     unknown = [kind for kind in formats if kind not in FORMATS]
     if unknown or not formats:
         raise ParameterError(
-            f"formats are {list(formats)}; {' and '.join(FORMATS)} are accepted.", name="formats"
+            f"formats are {list(formats)}; they must be {' and '.join(FORMATS)}.", name="formats"
         )
     palette = find_palette(theme)
     folder = run if isinstance(run, RunFolder) else load_run(run)

@@ -283,7 +283,7 @@ def read_run_document(folder: Path, kind: type[RunKind]) -> tuple[dict[str, Any]
             )
         what = "has no run.json" if folder.is_dir() else "is no folder"
         raise RunFolderError(
-            f"{folder} {what}; a folder that `earwright match` has written is accepted. Check "
+            f"{folder} {what}; it must be a folder that `earwright match` has written. Check "
             "the name.",
             path=folder,
         )
@@ -304,8 +304,8 @@ def _note(folder: Path, field: str, entry: _NoteEntry) -> RunNote:
         parts = PurePosixPath(value).parts
         if len(parts) != 2 or parts[0] != sub or ".." in parts or "\\" in value:
             raise RunFolderError(
-                f"{folder / RUN_FILE}, {field}.files.{sub} is {value!r}; a file in {sub}/ is "
-                f"accepted. {COPY_ADVICE}",
+                f"{folder / RUN_FILE}, {field}.files.{sub} is {value!r}; it must be a file in "
+                f"{sub}/. {COPY_ADVICE}",
                 name=f"{field}.files.{sub}",
                 path=folder,
             )

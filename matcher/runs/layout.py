@@ -106,8 +106,8 @@ def cannot_write(path: Path, error: OSError) -> RunFolderError:
     """Say why a run folder can't be written."""
     reason = error.strerror or str(error)
     return RunFolderError(
-        f"{path} can't be written: {reason}. A folder that you may write to, with room for the "
-        "run, is accepted; name one with --out.",
+        f"{path} can't be written: {reason}. It must be a folder that you may write to, with "
+        "room for the run; name one with --out.",
         path=path,
     )
 

@@ -55,7 +55,7 @@ def lock_run(run: str | Path) -> Iterator[None]:
     path = Path(run)
     if not path.is_dir():
         raise RunFolderError(
-            f"{path} is no folder; a run folder is accepted. Check the name.", path=path
+            f"{path} is no folder; it must be a run folder. Check the name.", path=path
         )
     # A singleton counts how often its thread has taken it; other threads get a lock of their own.
     lock = FileLock(path.resolve() / LOCK_FILE, timeout=0, is_singleton=True)
@@ -63,14 +63,14 @@ def lock_run(run: str | Path) -> Iterator[None]:
         lock.acquire()
     except Timeout as error:
         raise RunFolderError(
-            f"{path} is in use by another command; one at a time is accepted. Wait until it has "
+            f"{path} is in use by another command; there must be one at a time. Wait until it has "
             "ended, or stop it.",
             path=path,
         ) from error
     except OSError as error:
         raise RunFolderError(
-            f"{path} can't be changed: {error.strerror or error}. A folder that you may write to "
-            "is accepted.",
+            f"{path} can't be changed: {error.strerror or error}. It must be a folder that "
+            "you may write to.",
             path=path,
         ) from error
     try:
@@ -170,7 +170,7 @@ def lock_named(folder: str | Path, *, force: bool) -> LockedRun:
     try:
         if path.is_file():
             raise RunFolderError(
-                f"{path} is a file; a new or an empty folder is accepted. Name another one with "
+                f"{path} is a file; it must be a new or an empty folder. Name another one with "
                 "--out.",
                 path=path,
             )
@@ -231,7 +231,7 @@ def _check_occupied(path: Path, *, force: bool) -> None:
                 "replace it"
             )
         raise RunFolderError(
-            f"{path} is not empty; a new or an empty folder is accepted. Name another one with "
+            f"{path} is not empty; it must be a new or an empty folder. Name another one with "
             f"--out{hint}.",
             path=path,
         )

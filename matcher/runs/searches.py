@@ -152,8 +152,8 @@ class SearchFolder:
             if before is None:
                 raise ParameterError(
                     f"{name} is {more:g}, and the budget of {self.run} is in "
-                    f"{'evaluations' if name == 'seconds' else 'seconds'}; the same kind is "
-                    f"accepted. Give --{other}.",
+                    f"{'tries' if name == 'seconds' else 'seconds'}; it must be of the "
+                    f"same kind. Give --{other}.",
                     name=name,
                 )
             search = search._changed(settings={**self.settings, name: before + more})
@@ -239,15 +239,15 @@ def find_match(run: Path) -> SearchFolder:
     """Find the match of a run: the last one that was begun in the folder."""
     if not run.is_dir():
         raise RunFolderError(
-            f"{run} is no folder; a folder that `earwright match` writes to is accepted. Check "
+            f"{run} is no folder; it must be a folder that `earwright match` writes to. Check "
             "the name.",
             path=run,
         )
     searches = list_searches(run, "match")
     if not searches or (read_unchecked(run) is not None and not searches[-1].has_begun):
         raise RunFolderError(
-            f"{run} holds no search to go on with; a folder that `earwright match` writes to is "
-            "accepted. Check the name.",
+            f"{run} holds no search to go on with; it must be a folder that `earwright match` "
+            "writes to. Check the name.",
             path=run,
         )
     return searches[-1]
@@ -260,7 +260,7 @@ def own_search(run: Path) -> SearchFolder:
         hint = (
             "its search hasn't ended; go on with it (earwright match --resume)"
             if run.is_dir() and list_searches(run)
-            else "a folder that `earwright match` has written is accepted. Check the name"
+            else "it must be a folder that `earwright match` has written. Check the name"
         )
         raise RunFolderError(f"{run} holds no run: {hint}.", path=run)
     for search in list_searches(run):

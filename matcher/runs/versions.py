@@ -280,7 +280,7 @@ def find_version(run: str | Path, wanted: str | int | None = None) -> Version:
         raise RunFolderError(
             f"{run} holds a match that hasn't ended. Go on with it: earwright match --resume {run}"
             if is_unfinished(Path(run))
-            else f"{run} has no versions; a run of `earwright match` that has ended is accepted.",
+            else f"{run} has no versions; it must be a run of `earwright match` that has ended.",
             path=run,
         )
     text = CURRENT if wanted is None else str(wanted).strip()
@@ -305,8 +305,8 @@ def name_version(run: str | Path, name: str, version: str | int | None = None) -
     title = name.strip()
     if not _NAME.fullmatch(title) or title.casefold() in _RESERVED:
         raise ParameterError(
-            f'"{name}" is not accepted as a name; 1 to 60 letters, digits, blanks, - and _ are, '
-            f"a letter first, and not {', '.join(sorted(_RESERVED))}. Choose another name.",
+            f'"{name}" is no name; it must be 1 to 60 letters, digits, blanks, - and _, a letter '
+            f"first, and not {', '.join(sorted(_RESERVED))}. Choose another name.",
             name="name",
         )
     found = find_version(run, version)
@@ -346,7 +346,7 @@ def _named(run: str | Path, folder: Path, text: str) -> Version:
             if version.kind == text:
                 return version
     known = [name for names in kept.values() for name in names] + ["start", "final", CURRENT]
-    hint = suggest_names(text, known) or f"{', '.join(known)} and numbers are accepted."
+    hint = suggest_names(text, known) or f"It must be {', '.join(known)} or a number."
     raise RunFolderError(f'{run} has no version "{text}". {hint}', path=run)
 
 
@@ -382,13 +382,13 @@ def _read(folder: Path, number: int, names: Mapping[int, list[str]]) -> Version:
     """Read the file of a version."""
     path = folder / _file_name(number)
     kept = read_document(path, _VersionFile, error=RunFolderError, advice=_ADVICE)
-    for name, is_wrong, accepted in (
-        ("number", kept.number != number, f"{number}, as the file is called,"),
-        ("parent", (kept.parent or 0) >= number, "the number of an earlier version, or null,"),
+    for name, is_wrong, needed in (
+        ("number", kept.number != number, f"{number}, as the file is called"),
+        ("parent", (kept.parent or 0) >= number, "the number of an earlier version, or null"),
     ):
         if is_wrong:
             value = getattr(kept, name)
-            text = f"{path}, {name} is {value}; {accepted} is accepted. {_ADVICE}"
+            text = f"{path}, {name} is {value}; it must be {needed}. {_ADVICE}"
             raise RunFolderError(text, name=name, path=path)
     return Version(
         number=number,
@@ -440,7 +440,7 @@ def _make(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise RunFolderError(
-            f"{folder} can't be made: {error.strerror or error}. A run folder that you may write "
-            "to is accepted.",
+            f"{folder} can't be made: {error.strerror or error}. It must be a run folder that "
+            "you may write to.",
             path=folder,
         ) from error

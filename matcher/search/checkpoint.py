@@ -125,8 +125,8 @@ class Position:
         """Make the position that `state` describes; refuse one whose vectors mean others."""
         if state["version"] != _POSITION_VERSION:
             raise ParameterError(
-                f"the saved search has version {state['version']!r}; {_POSITION_VERSION} is "
-                "accepted. Start the search anew, or refine its best patch.",
+                f"the saved search has version {state['version']!r}; it must be "
+                f"{_POSITION_VERSION}. Start the search anew, or refine its best patch.",
                 name="version",
             )
         kept, sampler = state["milestones"], state["sampler"]

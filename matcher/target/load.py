@@ -231,7 +231,7 @@ def _check_range(name: str, value: float, low: float, high: float, unit: str) ->
     """Refuse a setting that leaves nothing, or that no measure here is meant for."""
     if not low <= value <= high:
         raise ParameterError(
-            f"{name} is {value:g} {unit}; {low:g} to {high:g} {unit} is accepted.", name=name
+            f"{name} is {value:g} {unit}; it must be {low:g} to {high:g} {unit}.", name=name
         )
 
 
@@ -243,8 +243,8 @@ def _spread(settings: tuple[Any, Any, Any], n_notes: int, what: str) -> list[Giv
         if len(values) != n_notes:
             raise ParameterError(
                 f"{name} has {len(values)} values for {n_notes} {what}"
-                f"{'' if n_notes == 1 else 's'}; one for all of them, or one for each, is "
-                "accepted.",
+                f"{'' if n_notes == 1 else 's'}; there must be one for all of them, "
+                "or one for each.",
                 name=name,
             )
         columns.append(values)

@@ -140,8 +140,8 @@ def _recording(manifest: Path, source: str, file: str) -> Path:
     inside = Path(os.path.normpath(path))
     if ".." in inside.parts or "\\" in file or "\0" in file:
         raise TargetError(
-            f"{source}, file: {file!r} is given; a path within the manifest's folder, with / "
-            "between folders, or an absolute one is accepted.",
+            f"{source}, file: {file!r} is given; it must be a path within the manifest's folder, "
+            "with / between folders, or an absolute one.",
             name="file",
         )
     return manifest.parent / inside

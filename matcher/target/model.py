@@ -205,8 +205,8 @@ class Target:
         if len(rates) > 1:
             listed = ", ".join(f"{rate} Hz" for rate in rates)
             raise TargetError(
-                f"The notes of the target have different sampling rates ({listed}); one rate is "
-                "accepted. Load them together.",
+                f"The notes of the target have different sampling rates ({listed}); it must be "
+                "one. Load them together.",
                 name="sample_rate_hz",
             )
 

@@ -143,8 +143,8 @@ def _find_note(recording: Recording, source: str) -> NoteSpan:
     peak = float(np.max(np.abs(signal), initial=0.0))
     if peak < SILENT_PEAK:
         raise TargetError(
-            f"{source} is silent: its peak is {peak:g} of full scale; {SILENT_PEAK:g} or more is "
-            "accepted. Check the recording level.",
+            f"{source} is silent: its peak is {peak:g} of full scale; it must be "
+            f"{SILENT_PEAK:g} or more. Check the recording level.",
             path=source,
         )
     span = find_span(signal, sample_rate_hz=rate)
@@ -335,15 +335,15 @@ def choose_notes(target: Target, leave_out: Names) -> list[int]:
     )
     if EACH in wanted:
         raise ParameterError(
-            f'leave_out is {", ".join(map(str, wanted))}; "each" is accepted alone.',
+            f'leave_out is {", ".join(map(str, wanted))}; "each" must stand alone.',
             name="leave_out",
         )
     places = {place for one in wanted for place in _places(target, one)}
     if not places or len(places) == len(target.notes):
         raise ParameterError(
             f"leave_out is {', '.join(map(str, wanted)) or 'empty'}, which "
-            f"{'leaves no note to fit' if places else 'names no note'}; some of the "
-            f"{len(target.notes)} notes, and not all of them, are accepted.",
+            f"{'leaves no note to fit' if places else 'names no note'}; they must be some of "
+            f"the {len(target.notes)} notes, and not all of them.",
             name="leave_out",
         )
     return sorted(places)

@@ -87,14 +87,14 @@ def check_split(split: Split, paths: Sequence[str | Path], instrument: str | Non
 def _check_times(times_s: Sequence[float], n_paths: int) -> None:
     """Refuse times that can't be the beginnings of notes."""
     listed = ", ".join(f"{time_s:g}" for time_s in times_s) or "empty"
-    accepted = "rising times in s from 0 on are accepted"
+    needed = "they must be rising times in s from 0 on"
     is_rising = all(b > a for a, b in itertools.pairwise(times_s))
     if not times_s or not all(math.isfinite(x) and x >= 0.0 for x in times_s) or not is_rising:
-        raise ParameterError(f"split is {listed}; {accepted}.", name="split")
+        raise ParameterError(f"split is {listed}; {needed}.", name="split")
     if n_paths > 1:
         raise ParameterError(
-            f"split is {listed}, and there are {n_paths} recordings; times are accepted for one. "
-            "Match them from a manifest, with an onset_s for each note.",
+            f"split is {listed}, and there are {n_paths} recordings; with times there must be "
+            "one. Match them from a manifest, with an onset_s for each note.",
             name="split",
         )
 

@@ -78,9 +78,9 @@ def test_a_pitch_means_all_notes_of_its_key() -> None:
     [
         ("D4", r"leave_out is D4, which is no note .* low_C3 \(C3\), scale-2 \(C4\), C5 \(C5 \+4"),
         ("gone.wav", r"leave_out is gone\.wav, which is no note of the target"),
-        ([], r"leave_out is empty, which names no note; some of the 3 notes"),
+        ([], r"leave_out is empty, which names no note; they must be some of the 3 notes"),
         (["C3", "C4", "C5"], r"leave_out is C3, C4, C5, which leaves no note to fit"),
-        (["each", "C4"], r'leave_out is each, C4; "each" is accepted alone'),
+        (["each", "C4"], r'leave_out is each, C4; "each" must stand alone'),
     ],
     ids=["pitch", "file", "nothing", "all", "each and more"],
 )
@@ -199,13 +199,13 @@ def test_seconds_are_shared(target: Target) -> None:
 
 def test_too_few_evaluations_are_refused(target: Target) -> None:
     """Each fit has at least one."""
-    with pytest.raises(ParameterError, match=r"evals is 5; 6 or more are accepted"):
+    with pytest.raises(ParameterError, match=r"evals is 5; it must be 6 or more"):
         match_leaving_out(target, leave_out="each", evals=5, **QUICK)
 
 
 def test_two_budgets_are_refused(target: Target) -> None:
     """As for a match."""
-    with pytest.raises(ParameterError, match=r"one budget is accepted"):
+    with pytest.raises(ParameterError, match=r"it must be one of the two"):
         match_leaving_out(target, leave_out="each", evals=50, seconds=1.0, **QUICK)
 
 

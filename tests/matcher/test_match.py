@@ -318,7 +318,7 @@ def test_a_start_on_the_answer_is_not_left_for_something_worse() -> None:
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        ({"seconds": 3.0, "evals": 10}, "seconds is 3 and evals is 10; one budget is accepted"),
+        ({"seconds": 3.0, "evals": 10}, "seconds is 3 and evals is 10; it must be one budget"),
         ({"seconds": 0.0}, "seconds is 0; above 0 and up to 86400"),
         ({"seconds": -1.0}, "seconds is -1; above 0"),
         ({"seconds": float("nan")}, "seconds is nan; above 0"),

@@ -224,10 +224,10 @@ def test_what_can_not_be_sent_is_refused(mine: Structure, tmp_path: Path) -> Non
     patch = Patch("x", dict.fromkeys(["tune_cents"], 0.0) | CATALOGUE.neutral())
     with pytest.raises(ParameterError, match=r"complete gives no control a MIDI controller"):
         controller_settings(patch, load_structure("complete"))
-    with pytest.raises(ParameterError, match=r"map is 'other'; sound-controllers is accepted"):
+    with pytest.raises(ParameterError, match=r"map is 'other'; it must be sound-controllers"):
         controller_settings(patch, mine, midi_map="other")
     settings = controller_settings(patch, mine)
-    with pytest.raises(ParameterError, match=r"channel is 0; 1 to 16"):
+    with pytest.raises(ParameterError, match=r"channel is 0; it must be 1 to 16"):
         write_midi_file(tmp_path / "a.mid", settings, channel=0)
     (tmp_path / "a.mid").write_bytes(b"mine")
     with pytest.raises(FileError, match="exists already"):

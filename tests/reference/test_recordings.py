@@ -135,8 +135,8 @@ def test_a_missing_package_is_named_with_its_command(
     ("arguments", "message"),
     [
         ({"instrument": "lute"}, 'instrument is "lute"; accepted: .*trumpet'),
-        ({"midi_pitch": 128.0}, "midi_pitch is 128.0; 0 to 127"),
-        ({"velocity": 0}, "velocity is 0; 1 to 127"),
+        ({"midi_pitch": 128.0}, "midi_pitch is 128.0; it must be 0 to 127"),
+        ({"velocity": 0}, "velocity is 0; it must be 1 to 127"),
         ({"gate_s": 3.0}, "gate_s is 3.0 s; .* duration_s=2.0 s"),
     ],
     ids=["instrument", "pitch", "velocity", "gate"],

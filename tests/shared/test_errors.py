@@ -60,7 +60,7 @@ def test_near_names_are_suggested(name: str, expected: str) -> None:
 
 def test_an_endless_value_leaves_what_is_accepted_in_sight() -> None:
     """Both ends of a long message stay: what was wrong, and what to do."""
-    message = str(EarwrightError(f"brass.toml, name: {'x' * 9000}; a line is accepted. Edit it."))
+    message = str(EarwrightError(f"brass.toml, name: {'x' * 9000}; it must be a line. Edit it."))
     assert len(message) < 720
     assert message.startswith("brass.toml, name: xxx")
-    assert message.endswith("a line is accepted. Edit it.")
+    assert message.endswith("it must be a line. Edit it.")

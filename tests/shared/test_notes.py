@@ -40,7 +40,9 @@ def test_pitches_are_read_and_written() -> None:
 )
 def test_what_is_no_pitch_is_refused(text: str) -> None:
     """Other text is refused, and the message shows the forms that are accepted."""
-    with pytest.raises(ParameterError, match=r"is not understood; a note name from C-1 to G9"):
+    with pytest.raises(
+        ParameterError, match=r"is not understood; it must be a note name from C-1 to G9"
+    ):
         parse_pitch(text)
 
 
@@ -66,16 +68,16 @@ def test_a_note_has_defaults() -> None:
 @pytest.mark.parametrize(
     ("fields", "message"),
     [
-        ({"midi_pitch": -0.1}, "midi_pitch is -0.1; 0 to 127 is accepted"),
-        ({"midi_pitch": 127.5}, "midi_pitch is 127.5; 0 to 127"),
-        ({"midi_pitch": math.nan}, "midi_pitch is nan; 0 to 127"),
-        ({"velocity": 0}, "velocity is 0; a whole number from 1 to 127"),
-        ({"velocity": 128}, "velocity is 128; a whole number from 1 to 127"),
-        ({"velocity": 90.5}, "velocity is 90.5; a whole number from 1 to 127"),
-        ({"velocity": math.nan}, "velocity is nan; a whole number from 1 to 127"),
-        ({"gate_s": 0.0}, "gate_s is 0 s; above 0 s and up to 60 s"),
-        ({"gate_s": 250.0}, "gate_s is 250 s; above 0 s and up to 60 s"),
-        ({"gate_s": math.nan}, "gate_s is nan s; above 0 s and up to 60 s"),
+        ({"midi_pitch": -0.1}, "midi_pitch is -0.1; it must be 0 to 127"),
+        ({"midi_pitch": 127.5}, "midi_pitch is 127.5; it must be 0 to 127"),
+        ({"midi_pitch": math.nan}, "midi_pitch is nan; it must be 0 to 127"),
+        ({"velocity": 0}, "velocity is 0; it must be a whole number from 1 to 127"),
+        ({"velocity": 128}, "velocity is 128; it must be a whole number from 1 to 127"),
+        ({"velocity": 90.5}, "velocity is 90.5; it must be a whole number from 1 to 127"),
+        ({"velocity": math.nan}, "velocity is nan; it must be a whole number from 1 to 127"),
+        ({"gate_s": 0.0}, "gate_s is 0 s; it must be above 0 s and up to 60 s"),
+        ({"gate_s": 250.0}, "gate_s is 250 s; it must be above 0 s and up to 60 s"),
+        ({"gate_s": math.nan}, "gate_s is nan s; it must be above 0 s and up to 60 s"),
     ],
 )
 def test_a_note_outside_its_ranges_is_refused(fields: dict[str, float], message: str) -> None:

@@ -118,7 +118,7 @@ def test_narrowing_keeps_neutral_and_steps() -> None:
 @pytest.mark.parametrize("ratio", [0.0, -0.1, 1.1, float("nan")])
 def test_a_ratio_outside_its_range_is_refused(ratio: float) -> None:
     """Narrowing needs a share of the range."""
-    with pytest.raises(ParameterError, match=r"ratio is .*; above 0 and up to 1 is accepted"):
+    with pytest.raises(ParameterError, match=r"ratio is .*; it must be above 0 and up to 1"):
         CATALOGUE.narrow(CATALOGUE.neutral(), ratio)
 
 
@@ -201,12 +201,12 @@ def test_an_unknown_name_is_refused() -> None:
         ({"tune_cents": 0.0}, rf"osc1\.saw_level has no value; each of the {N}"),
         (
             {**CATALOGUE.neutral(), "noise.level": "loud"},
-            r'noise\.level: "loud" is not a number; 0 to 1',
+            r'noise\.level: "loud" is not a number; it must be 0 to 1',
         ),
-        (np.zeros(5), rf"values have shape \(5,\); \({N},\) or \(n_candidates, {N}\)"),
+        (np.zeros(5), rf"values have shape \(5,\); it must be \({N},\) or \(n_candidates, {N}\)"),
         (np.zeros((1, 1, N)), rf"values have shape \(1, 1, {N}\)"),
-        (np.zeros(N), r"osc1\.pulse_width_ratio is 0; 0\.05 to 0\.95 is accepted"),
-        (np.full((2, N), np.nan), r"tune_cents is nan cents; -100 to 100 cents is accepted"),
+        (np.zeros(N), r"osc1\.pulse_width_ratio is 0; it must be 0\.05 to 0\.95"),
+        (np.full((2, N), np.nan), r"tune_cents is nan cents; it must be -100 to 100 cents"),
     ],
     ids=["missing", "text", "short", "deep", "range", "nan"],
 )
@@ -245,7 +245,7 @@ def test_clip_moves_values_into_the_space() -> None:
 
 def test_to_dict_needs_one_value_for_each_name() -> None:
     """A row of another length isn't named by guessing."""
-    with pytest.raises(ParameterError, match=rf"values have shape \(3,\); \({N},\) is accepted"):
+    with pytest.raises(ParameterError, match=rf"values have shape \(3,\); it must be \({N},\)"):
         CATALOGUE.to_dict(np.zeros(3))
 
 

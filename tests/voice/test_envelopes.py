@@ -99,15 +99,15 @@ def test_the_pitch_envelope_is_that_of_the_voice() -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"times_s": [-0.1]}, "times_s is -0.1 s; 0 to 120 s is accepted"),
-        ({"times_s": [[0.1]]}, r"times_s has shape \(1, 1\); a row"),
-        ({"times_s": []}, r"times_s has shape \(0,\); a row of at least one number"),
+        ({"times_s": [-0.1]}, "times_s is -0.1 s; it must be 0 to 120 s"),
+        ({"times_s": [[0.1]]}, r"times_s has shape \(1, 1\); it must be a row"),
+        ({"times_s": []}, r"times_s has shape \(0,\); it must be a row of at least one number"),
         ({"times_s": ["now"]}, "times_s is .*not a number"),
-        ({"gate_s": -1.0}, "gate_s is -1 s; 0 to 60 s is accepted"),
-        ({"gate_s": [1.0]}, r"gate_s has shape \(1,\); a single number is accepted"),
-        ({"attack_s": 0.0}, "attack_s is 0 s; 0.0001 to 60 s is accepted"),
+        ({"gate_s": -1.0}, "gate_s is -1 s; it must be 0 to 60 s"),
+        ({"gate_s": [1.0]}, r"gate_s has shape \(1,\); it must be a single number"),
+        ({"attack_s": 0.0}, "attack_s is 0 s; it must be 0.0001 to 60 s"),
         ({"decay_s": 0.0}, "decay_s is 0 s"),
-        ({"sustain_ratio": 1.1}, "sustain_ratio is 1.1; 0 to 1 is accepted"),
+        ({"sustain_ratio": 1.1}, "sustain_ratio is 1.1; it must be 0 to 1"),
         ({"release_s": float("nan")}, "release_s is nan s"),
     ],
 )
@@ -121,7 +121,7 @@ def test_an_envelope_that_cannot_be_is_refused(change: dict[str, Any], message: 
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"depth_cents": 3000.0}, "depth_cents is 3000 cents; -2400 to 2400 cents is accepted"),
+        ({"depth_cents": 3000.0}, "depth_cents is 3000 cents; it must be -2400 to 2400 cents"),
         ({"attack_s": -1.0}, "attack_s is -1 s"),
         ({"decay_s": 0.0}, "decay_s is 0 s"),
     ],

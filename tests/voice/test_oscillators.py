@@ -60,17 +60,23 @@ def test_the_noise_is_as_loud_as_a_sawtooth() -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"frequency_hz": 22_000.0}, "frequency_hz is 22000 Hz; 1 to 21168 Hz is accepted"),
-        ({"frequency_hz": np.full(9, 440.0)}, r"frequency_hz has shape \(9,\); one number or"),
+        ({"frequency_hz": 22_000.0}, "frequency_hz is 22000 Hz; it must be 1 to 21168 Hz"),
+        (
+            {"frequency_hz": np.full(9, 440.0)},
+            r"frequency_hz has shape \(9,\); it must be one number or",
+        ),
         ({"frequency_hz": "A4"}, "frequency_hz is 'A4', which is not a number"),
-        ({"pulse_width_ratio": 0.0}, "pulse_width_ratio is 0; 0.02 to 0.98 is accepted"),
-        ({"waveform": "sawtoth"}, "waveform is 'sawtoth'; sawtooth.*Did you mean sawtooth"),
+        ({"pulse_width_ratio": 0.0}, "pulse_width_ratio is 0; it must be 0.02 to 0.98"),
+        (
+            {"waveform": "sawtoth"},
+            "waveform is 'sawtoth'; it must be one of sawtooth.*Did you mean sawtooth",
+        ),
         ({"n_samples": 0}, "n_samples is 0"),
         ({"sample_rate_hz": 100}, "sample_rate_hz is 100 Hz"),
         ({"phase_cycles": -0.1}, "phase_cycles is -0.1 cycles"),
         (
             {"n_samples": 480_001, "frequency_hz": np.full(480_001, 440.0)},
-            "frequency_hz moves over 480001 samples; up to 480000",
+            "frequency_hz moves over 480001 samples; there must be 480000",
         ),
     ],
 )
@@ -84,8 +90,8 @@ def test_a_wave_that_cannot_be_is_refused(change: dict[str, Any], message: str) 
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        ({"n_samples": -1}, "n_samples is -1; 0 to"),
-        ({"n_samples": 5, "seed": True}, "seed is True; a whole number"),
+        ({"n_samples": -1}, "n_samples is -1; it must be 0 to"),
+        ({"n_samples": 5, "seed": True}, "seed is True; it must be a whole number"),
     ],
 )
 def test_a_noise_that_cannot_be_is_refused(arguments: dict[str, Any], message: str) -> None:

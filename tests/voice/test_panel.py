@@ -109,8 +109,8 @@ def test_a_switch_has_names() -> None:
         (((0, 1), (0, 2)), {}, "panel values must rise"),
         (((0, 1), (1, 3), (2, 2)), {}, "rise all the way, or fall all the way"),
         (((0, 0), (1, 3)), {"is_log": True}, "a log scale needs values above 0"),
-        (((0, 1), (1, 3)), {"step": 0.0}, "step is 0; above 0 and up to 1"),
-        (((0, 1), (1, 3)), {"step": 2.0}, "step is 2; above 0 and up to 1"),
+        (((0, 1), (1, 3)), {"step": 0.0}, "step is 0; it must be above 0 and up to 1"),
+        (((0, 1), (1, 3)), {"step": 2.0}, "step is 2; it must be above 0 and up to 1"),
     ],
 )
 def test_points_that_make_no_scale_are_refused(
@@ -151,7 +151,11 @@ def test_an_attack_keeps_the_area_over_it(convention: str) -> None:
 @pytest.mark.parametrize(
     ("name", "convention", "message"),
     [
-        ("amp_env.decay_s", "to-20-db", "times is 'to-20-db'; time-constant, to-10-percent"),
+        (
+            "amp_env.decay_s",
+            "to-20-db",
+            "times is 'to-20-db'; it must be one of time-constant, to-10-percent",
+        ),
         ("osc1.vibrato.delay_s", "to-60-db", "delay_s is no envelope time"),
     ],
 )

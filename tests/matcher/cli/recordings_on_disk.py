@@ -62,6 +62,9 @@ BAD: dict[str, tuple[str, Callable[[Path], object]]] = {
     "silent": (r"is silent", lambda path: _write(path, np.zeros(RATE_HZ))),
     "nan": (r"sample 5000 is nan", _with_nan),
     "offset": (r"only a constant offset", lambda path: _write(path, np.full(RATE_HZ, 0.3))),
-    "short": (r"is 20 ms long; 50 ms or more", lambda path: _write(path, played_note()[:441])),
+    "short": (
+        r"is 20 ms long; it must be 50 ms or more",
+        lambda path: _write(path, played_note()[:441]),
+    ),
     "no pitch": (r"no pitch is found.*--pitch C4", _without_pitch),
 }

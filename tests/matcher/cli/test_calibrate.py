@@ -73,8 +73,8 @@ def test_what_can_be_measured_is_listed(capsys: pytest.CaptureFixture[str]) -> N
     ("words", "message"),
     [
         (WORDS, "FILE, PARAMETER and POSITION=RECORDING are needed"),
-        ([*WORDS, "0.flac"], '"0.flac" is not accepted; POSITION=RECORDING is'),
-        ([*WORDS, "nan=0.flac"], '"nan=0.flac" is not accepted'),
+        ([*WORDS, "0.flac"], '"0.flac" must be POSITION=RECORDING'),
+        ([*WORDS, "nan=0.flac"], '"nan=0.flac" must be'),
         ([*WORDS, "0=missing.flac", *PLACES], "missing.flac"),
         ([*WORDS, "0=hiss.wav", *PLACES], "hiss"),
         ([*WORDS, "0=silent.wav", *PLACES], "silent"),

@@ -113,7 +113,7 @@ def test_warnings_are_notes(
 @pytest.mark.parametrize(
     ("message", "expected"),
     [
-        ("midi_pitch is 300; 0 to 127 is accepted.", "--pitch is 300; 0 to 127 is accepted."),
+        ("midi_pitch is 300; it must be 0 to 127.", "--pitch is 300; it must be 0 to 127."),
         ("gate_s has 2 values for 3.", "--held has 2 values for 3."),
         ("a.wav ends. Give gate_s if you know.", "a.wav ends. Give --held if you know."),
         ("gate_s.wav is empty.", "gate_s.wav is empty."),

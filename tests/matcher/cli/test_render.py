@@ -112,7 +112,7 @@ def test_an_existing_file_is_kept_without_force(capsys: pytest.CaptureFixture[st
         (["gone.json"], "gone.json can't be read: No such file"),
         (["."], "has no run.json"),
         (["broken.json"], "broken.json"),
-        (["mine.json", "--out", "x.mp3"], 'the suffix ".mp3" is not accepted'),
+        (["mine.json", "--out", "x.mp3"], 'the suffix is ".mp3"; it must be'),
         (["mine.json", "--out", "no/x.wav"], "no/x.wav can't be written"),
         (["mine.json", "--rate", "4000"], '--rate: "4000" must be a whole number from'),
         (["mine.json", "--pitch", "C99"], '--pitch: "C99" is not understood'),

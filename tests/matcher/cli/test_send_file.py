@@ -72,7 +72,7 @@ def test_each_control_is_told_with_its_part(
     [
         (["missing.json"], "missing.json"),
         (["desk.json", "--structure", "complete"], "complete gives no control a MIDI controller"),
-        (["desk.json", "--map", "mine"], "map is 'mine'; sound-controllers is accepted"),
+        (["desk.json", "--map", "mine"], "map is 'mine'; it must be sound-controllers"),
         (["desk.json", "--channel", "17"], "a whole number from 1 to 16"),
         (["strange.json"], "made for the structure 'strange'.*Give its file with --structure"),
     ],

@@ -68,7 +68,7 @@ def test_nothing_is_overwritten(desk: Path, capsys: pytest.CaptureFixture[str]) 
     [
         (["new"], "FILE is missing"),
         (["check"], "FILE is missing"),
-        (["new", "mine"], "mine can't be the name of a structure file; a name that ends in .toml"),
+        (["new", "mine"], "mine can't be the name of a structure file; it must end in .toml"),
         (["new", "missing/mine.toml"], "can't be written"),
         (["check", "missing.toml"], "missing.toml doesn't exist"),
         (["complete", "mine.toml"], "one argument too many; new and check take a file"),

@@ -106,10 +106,10 @@ def test_a_run_without_explanation_says_what_to_do(tmp_path: Path) -> None:
     [
         ({"schema_version": 99}, "99"),
         ({"kind": "a poem"}, "a poem"),
-        ({"loss": "low"}, 'loss is "low"; a number is accepted'),
+        ({"loss": "low"}, 'loss is "low"; it must be a number'),
         ({"loss": True}, "loss is (True|true)"),
-        ({"notes": "horn"}, 'notes is "horn"; a list is accepted'),
-        ({"search": {"n_evaluations": 3}}, "search.measures: missing"),
+        ({"notes": "horn"}, 'notes is "horn"; it must be a list'),
+        ({"search": {"n_evaluations": 3}}, "search.measures is missing"),
         ({"terms": {"onset": []}}, "terms.onset"),
     ],
 )

@@ -61,9 +61,11 @@ def test_every_setting_is_one_of_the_voice(part: str, amount: float) -> None:
 
 def test_what_is_not_there_is_refused() -> None:
     """The message lists what is."""
-    with pytest.raises(ParameterError, match=r"does nothing in this patch; one of .*vibrato"):
+    with pytest.raises(
+        ParameterError, match=r"does nothing in this patch; it must be one of .*vibrato"
+    ):
         scaled_part(STRINGS, "noise", 2.0, NOTE)
-    with pytest.raises(ParameterError, match="0 to 10 is accepted"):
+    with pytest.raises(ParameterError, match="it must be 0 to 10"):
         scaled_part(STRINGS, VIBRATO, 11.0, NOTE)
 
 

@@ -81,11 +81,14 @@ def test_a_placed_candidate_lies_on_the_target() -> None:
 @pytest.mark.parametrize(
     ("signal", "message"),
     [
-        (np.zeros(8000), r"shape \(8000,\); finite samples of one channel, not all zero"),
-        (np.zeros(0), r"shape \(0,\); finite samples"),
-        (np.ones((100, 2)), r"shape \(100, 2\); finite samples of one channel"),
+        (
+            np.zeros(8000),
+            r"shape \(8000,\); it must be finite samples of one channel, not all zero",
+        ),
+        (np.zeros(0), r"shape \(0,\); it must be finite samples"),
+        (np.ones((100, 2)), r"shape \(100, 2\); it must be finite samples of one channel"),
         (np.array([1.0, np.nan] * 4000), r"finite samples of one channel"),
-        (np.ones(1000), "has 23 ms after its onset; 50 ms and more are accepted"),
+        (np.ones(1000), "has 23 ms after its onset; it must be 50 ms or more"),
     ],
     ids=["silent", "empty", "stereo", "nan", "short"],
 )

@@ -109,9 +109,9 @@ def test_a_damaged_archive_is_refused(
 @pytest.mark.parametrize(
     ("batch", "message"),
     [
-        (([[0.5]], [1.0]), r"candidates has shape \(1, 1\); \(1, 2\)"),
-        (([[0.5, 0.5]], [1.0, 2.0]), r"losses has shape \(2,\); \(1,\)"),
-        (([[0.5, 0.5]], [1.0], [[1.0, 2.0]]), r"terms has shape \(1, 2\); \(1, 1\)"),
+        (([[0.5]], [1.0]), r"candidates has shape \(1, 1\); it must be \(1, 2\)"),
+        (([[0.5, 0.5]], [1.0, 2.0]), r"losses has shape \(2,\); it must be \(1,\)"),
+        (([[0.5, 0.5]], [1.0], [[1.0, 2.0]]), r"terms has shape \(1, 2\); it must be \(1, 1\)"),
     ],
 )
 def test_shapes_that_do_not_fit_are_refused(batch: tuple[Any, ...], message: str) -> None:

@@ -241,5 +241,5 @@ def test_both_sounds_can_be_told_apart(theme: str, deficiency: str) -> None:
 
 def test_an_unknown_theme_is_refused() -> None:
     """The message names the themes."""
-    with pytest.raises(ParameterError, match="light and dark are accepted"):
+    with pytest.raises(ParameterError, match="it must be light or dark"):
         plots.find_palette("sepia")

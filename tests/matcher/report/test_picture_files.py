@@ -46,7 +46,7 @@ def test_the_theme_sets_the_background(run: RunFolder) -> None:
 
 def test_an_unknown_format_is_refused(run: RunFolder) -> None:
     """The message names the formats."""
-    with pytest.raises(ParameterError, match="png and svg are accepted"):
+    with pytest.raises(ParameterError, match="they must be png and svg"):
         write_plots(run, formats=["gif"])
 
 

@@ -276,7 +276,7 @@ def test_force_takes_what_an_interrupted_run_left(result: MatchResult) -> None:
 @pytest.mark.parametrize(
     ("folder", "message"),
     [
-        ("file", r"file is a file; a new or an empty folder is accepted"),
+        ("file", r"file is a file; it must be a new or an empty folder"),
         ("file/out", r"file/out can't be written: file is no folder"),
         ("x" * 300, r"x+ can't be written: File name too long"),
     ],
@@ -376,16 +376,19 @@ def _target(name: object) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"kind": "letter"}, r'kind is "letter"; "earwright run" is accepted'),
-        ({"schema_version": 2}, r"schema_version is 2; 1 is accepted"),
-        ({"notes": []}, r"notes is \[\]; a list"),
-        ({"notes": [{"name": "reed"}]}, r"notes\[0\]\.files: missing"),
-        (_target("../secret.wav"), r"a file in target/ is accepted"),
-        (_target("target/.."), r"a file in target/ is accepted"),
-        (_target("/etc/passwd"), r"a file in target/ is accepted"),
-        (_target(7), r"files\.target is 7; text is accepted"),
+        ({"kind": "letter"}, r'kind is "letter"; it must be "earwright run"'),
+        ({"schema_version": 2}, r"schema_version is 2; it must be 1"),
+        ({"notes": []}, r"notes is \[\]; it must be a list"),
+        ({"notes": [{"name": "reed"}]}, r"notes\[0\]\.files is missing"),
+        (_target("../secret.wav"), r"it must be a file in target/"),
+        (_target("target/.."), r"it must be a file in target/"),
+        (_target("/etc/passwd"), r"it must be a file in target/"),
+        (_target(7), r"files\.target is 7; it must be text"),
         (_note(played={**GOOD_NOTE, "midi_pitch": 300}), r"midi_pitch is 300"),
-        (_note(played={**GOOD_NOTE, "midi_pitch": "C4"}), r'midi_pitch is "C4"; a number'),
+        (
+            _note(played={**GOOD_NOTE, "midi_pitch": "C4"}),
+            r'midi_pitch is "C4"; it must be a number',
+        ),
         ({"loss": {"start": "far", "end": {}}}, r"loss\.start is .far"),
         ({"loss": {"end": {"total": "near"}}}, r"loss\.end\.total is"),
         ({"history": [{"evaluations": 1, "loss": [2.0]}]}, r"history\[0\]\.loss is"),
@@ -431,7 +434,7 @@ def test_a_missing_file_is_named(name: str, kept: Path) -> None:
     [
         (b"{", r"run\.json is no JSON"),
         (b"\xff\xfe", r"run\.json isn't text in UTF-8"),
-        (b"[1]", r"run\.json holds \[1\]; an object is accepted"),
+        (b"[1]", r"run\.json holds \[1\]; it must be an object"),
         (b"[" * 100_000, r"run\.json is no JSON"),
     ],
     ids=["cut off", "binary", "list", "deep"],

@@ -75,7 +75,9 @@ def test_a_request_of_an_unknown_kind_is_named(tmp_path: Path) -> None:
     request = json.loads(path.read_text())
     for what in ({}, [], "dance", None):
         path.write_text(json.dumps({**request, "what": what}))
-        with pytest.raises(RunFolderError, match=r'json, what is .*; "match" or "refine" is'):
+        with pytest.raises(
+            RunFolderError, match=r'json, what is .*; it must be "match" or "refine"'
+        ):
             list_searches(tmp_path)
 
 

@@ -77,7 +77,7 @@ def test_a_name_stays_with_its_version(run: Path) -> None:
 )
 def test_names_that_could_mean_something_else_are_refused(run: Path, name: str) -> None:
     """Numbers, paths, device names and reserved words are no names, and nothing is written."""
-    with pytest.raises(ParameterError, match="not accepted as a name"):
+    with pytest.raises(ParameterError, match="is no name"):
         name_version(run, name)
     assert not (run / "versions" / "kept").exists()
 

@@ -164,7 +164,11 @@ def test_the_level_is_that_of_the_loudest_50_ms() -> None:
 @pytest.mark.parametrize(
     ("signal", "error", "message"),
     [
-        (np.zeros(0), TargetError, "x is silent: its peak is 0 of full scale; 0.0001 or more"),
+        (
+            np.zeros(0),
+            TargetError,
+            "x is silent: its peak is 0 of full scale; it must be 0.0001 or more",
+        ),
         (np.zeros(RATE_HZ), TargetError, "x is silent"),
         (np.ones(RATE_HZ), TargetError, "x is silent"),
         (played_saw(60.0, gate_s=0.02, tail_s=0.01), TargetError, "50 ms or more are needed"),
@@ -207,13 +211,13 @@ def test_noise_is_refused_unless_a_pitch_is_given(rng: np.random.Generator) -> N
     ("setting", "message"),
     [
         ({"midi_pitch": "H4"}, 'pitch "H4" is not understood'),
-        ({"midi_pitch": 128.0}, "0 to 127 is accepted"),
+        ({"midi_pitch": 128.0}, "it must be 0 to 127"),
         ({"midi_pitch": float("nan")}, "midi_pitch is nan"),
         ({"velocity": 0}, "velocity is 0"),
         ({"gate_s": 0.0}, "gate_s is 0 s"),
-        ({"max_duration_s": 0.01}, r"max_duration_s is 0\.01 s; 0\.05 to 60 s is accepted"),
+        ({"max_duration_s": 0.01}, r"max_duration_s is 0\.01 s; it must be 0\.05 to 60 s"),
         ({"velocity": [1, 2]}, "velocity has 2 values for 1 recording;"),
-        ({"sample_rate_hz": 4000}, "sample_rate_hz is 4000 Hz; 8000 to 192000 Hz"),
+        ({"sample_rate_hz": 4000}, "sample_rate_hz is 4000 Hz; it must be 8000 to 192000 Hz"),
     ],
 )
 def test_settings_out_of_range_are_refused_before_the_file_is_read(

@@ -100,41 +100,65 @@ def test_an_absolute_path_is_taken(tmp_path: Path) -> None:
 ENTRY = '[[target]]\nfile = "a.wav"\n'
 BAD = {
     "no toml": ("this is no toml", r"set\.toml is no TOML: "),
-    "no target": ('title = "x"', r"set\.toml, target: missing; a list of at least 1 is accepted"),
-    "one table": ('[target]\nfile = "a.wav"', r"set\.toml, target is .*; a list of at least 1 is"),
-    "no table": ("target = [1]", r"set\.toml, target\[0\] is 1; an object is accepted"),
-    "no file": (ENTRY + "[[target]]\npitch = 60", r"target 2, file: missing; text"),
-    "file is no text": ("[[target]]\nfile = 3", r"target 1, file is 3; text that isn't empty"),
+    "no target": ('title = "x"', r"set\.toml, target is missing; it must be a list of at least 1"),
+    "one table": (
+        '[target]\nfile = "a.wav"',
+        r"set\.toml, target is .*; it must be a list of at least 1",
+    ),
+    "no table": ("target = [1]", r"set\.toml, target\[0\] is 1; it must be an object"),
+    "no file": (ENTRY + "[[target]]\npitch = 60", r"target 2, file is missing; it must be text"),
+    "file is no text": (
+        "[[target]]\nfile = 3",
+        r"target 1, file is 3; it must be text that isn't empty",
+    ),
     "out of the folder": (
         '[[target]]\nfile = "takes/../../a.wav"',
-        r"target 1, file: 'takes/\.\./\.\./a\.wav' is given; a path within",
+        r"target 1, file: 'takes/\.\./\.\./a\.wav' is given; it must be a path within",
     ),
     "backslash": ("[[target]]\nfile = '..\\a.wav'", r"target 1, file: .* with / between"),
-    "bad pitch": (ENTRY + 'pitch = "H4"', r'target 1, pitch "H4" is not understood; a note name'),
+    "bad pitch": (
+        ENTRY + 'pitch = "H4"',
+        r'target 1, pitch "H4" is not understood; it must be a note name',
+    ),
     "pitch too high": (ENTRY + "pitch = 200", r'target 1, pitch "200" lies outside'),
-    "pitch is a list": (ENTRY + "pitch = [60]", r"target 1, pitch.* is .*60.*accepted"),
+    "pitch is a list": (ENTRY + "pitch = [60]", r"target 1, pitch.* is .*60.*must be"),
     "bad velocity": (
         ENTRY + "velocity = 128",
-        r"target 1, velocity is 128; a whole number from 1",
+        r"target 1, velocity is 128; it must be a whole number from 1",
     ),
     "velocity in dB": (
         ENTRY + "velocity = -6.5",
-        r"target 1, velocity is -6\.5; a whole number from 1 to 127",
+        r"target 1, velocity is -6\.5; it must be a whole number from 1 to 127",
     ),
-    "velocity true": (ENTRY + "velocity = true", r"target 1, velocity is true; a whole"),
-    "gate in ms": (ENTRY + "gate_s = 350", r"target 1, gate_s is 350 s; above 0 s and up to 60"),
+    "velocity true": (
+        ENTRY + "velocity = true",
+        r"target 1, velocity is true; it must be a whole",
+    ),
+    "gate in ms": (
+        ENTRY + "gate_s = 350",
+        r"target 1, gate_s is 350 s; it must be above 0 s and up to 60",
+    ),
     "gate is text": (
         ENTRY + 'gate_s = "long"',
-        r'target 1, gate_s is "long"; a number from 0 up is accepted',
+        r'target 1, gate_s is "long"; it must be a number from 0 up',
     ),
-    "onset before": (ENTRY + "onset_s = -1", r"target 1, onset_s is -1; a number from 0"),
-    "onset nan": (ENTRY + "onset_s = nan", r"target\[0\]\.onset_s is nan; finite numbers"),
+    "onset before": (
+        ENTRY + "onset_s = -1",
+        r"target 1, onset_s is -1; it must be a number from 0",
+    ),
+    "onset nan": (
+        ENTRY + "onset_s = nan",
+        r"target\[0\]\.onset_s is nan; it must be finite",
+    ),
     "onset behind": (ENTRY + "onset_s = 9", r"target 1, onset_s: 9 s lies behind the end"),
     "a slip": (
         ENTRY + "gate = 0.3",
         r"target 1, gate: there is no such field\. Did you mean gate_s",
     ),
-    "instrument": (ENTRY + "instrument = 3", r"target 1, instrument is 3; text that isn't"),
+    "instrument": (
+        ENTRY + "instrument = 3",
+        r"target 1, instrument is 3; it must be text that isn't",
+    ),
     "twice": (ENTRY + ENTRY, r"target 1, onset_s: none is given, and 2 notes are in a\.wav"),
     "same onset": (
         f"{ENTRY}onset_s = 1\n{ENTRY}onset_s = 1",

@@ -149,12 +149,16 @@ def test_lists_and_times_that_do_not_fit_are_refused(
     ("paths", "settings", "message"),
     [
         (["gone.flac"], {"split": True, "velocity": [100, 128]}, "velocity is 128"),
-        (["gone.flac"], {"split": []}, "split is empty; rising times"),
-        (["gone.flac"], {"split": [1.0, 0.5]}, r"split is 1, 0\.5; rising times in s from 0 on"),
+        (["gone.flac"], {"split": []}, "split is empty; they must be rising times"),
+        (
+            ["gone.flac"],
+            {"split": [1.0, 0.5]},
+            r"split is 1, 0\.5; they must be rising times in s from 0 on",
+        ),
         (["gone.flac"], {"split": [0.5, 0.5]}, "rising times"),
         (["gone.flac"], {"split": [-0.1, 0.5]}, "rising times"),
         (["gone.flac"], {"split": [0.0, float("nan")]}, "rising times"),
-        (["a.flac", "b.flac"], {"split": [0.0]}, "2 recordings; times are accepted for one"),
+        (["a.flac", "b.flac"], {"split": [0.0]}, "2 recordings; with times there must be one"),
         (["set.toml"], {"split": True}, r"set\.toml is a manifest"),
     ],
 )
