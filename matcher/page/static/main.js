@@ -163,6 +163,8 @@ async function render() {
     view.focus({ preventScroll: true });
     document.getElementById("page").scrollTo(0, 0);
   } else if (!isFirst) restore(marked);
+  // So that keys scroll it from the start.
+  else if (document.activeElement === document.body) document.getElementById("page").focus({ preventScroll: true });
   document.body.dataset.ready = chosen.view;
 }
 
@@ -196,6 +198,11 @@ async function keepLooking() {
   }
 }
 
+// The address holds what is chosen, so this link leaves it alone.
+document.querySelector(".skip").addEventListener("click", (event) => {
+  event.preventDefault();
+  view.focus();
+});
 window.addEventListener("hashchange", render);
 window.addEventListener("listed", look);
 window.addEventListener("draft", () => store.state && fillChoices(completed(read())));

@@ -486,6 +486,12 @@ def test_the_keyboard_alone_is_enough(server: PageServer, run: str, chromium: Br
     with open_page(chromium, address_of(server, "target", run=run)) as watched:
         page = watched.page
         wait_for_view(page, "target")
+        # The way past the steps leads into the view, and to no other one.
+        page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        assert page.evaluate("document.activeElement.id") == "view"
+        assert page.get_attribute("body", "data-ready") == "target"
+        page.evaluate("document.getElementById('page').focus()")
         seen = []
         for _ in range(14):
             page.keyboard.press("Tab")
