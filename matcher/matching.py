@@ -16,10 +16,12 @@ from matcher.phase_reference import PhaseReference
 from matcher.playing import play_notes, prepare_note, with_velocity_level
 from matcher.problem import Problem
 from matcher.result import MatchResult, NoteMatch, StageResult
+from matcher.search.checkpoint import Milestone
+from matcher.search.equaliser import EQUALISER_SHARE, Equalised, with_equaliser
 from matcher.search.proposals import start_vectors
 from matcher.search.run import SearchRun
 from matcher.search.stages import WHOLE, Stage, default_plan
-from matcher.voice_map import voice_row
+from matcher.voice_map import names_where, voice_row
 from shared import ParameterError, ParameterSpace
 from shared.patch import Patch
 from voice import Structure, load_structure
@@ -137,11 +139,17 @@ def match(
         )
         chosen = (plan or default_plan(problem)) if own else WHOLE
         reason = run.search(sampler, seed, chosen, is_plain=own)
-        return _result(run, target, settings, reason)
+        is_whole = own and reason not in {"stopped", "interrupted"}
+        return _result(run, target, settings, reason, is_equalised=is_whole)
 
 
 def _result(
-    run: SearchRun, target: Target, settings: Mapping[str, object], reason: str
+    run: SearchRun,
+    target: Target,
+    settings: Mapping[str, object],
+    reason: str,
+    *,
+    is_equalised: bool,
 ) -> MatchResult:
     """Measure what a search has found, and put it together; its evaluator is still open."""
     evaluator = run.evaluator
@@ -153,15 +161,21 @@ def _result(
         for vector in (run.found, *(milestone.vector for milestone in run.milestones))
     )
     scores = evaluator.scores(np.stack([run.first, best, *kept]))
-    start, end, *losses = (breakdown(score, weights) for score in scores.mean(axis=0))
+    losses = [breakdown(score, weights) for score in scores.mean(axis=0)]
+    found = Equalised(problem, best, scores[:, 1])
+    stages = list(zip(run.milestones, kept, losses[2:], strict=True))
+    if is_equalised and (heard := _equalised(run, target, best)):
+        stages.append((Milestone("stage", "without an equaliser", best), best, losses[1]))
+        found = heard
+    end = breakdown(found.scores.mean(axis=0), weights)
     return MatchResult(
-        patch=_make_patch(problem, best, target, settings, end),
+        patch=_make_patch(found.problem, found.vector, target, settings, end),
         target=target,
         structure=problem.structure,
         space=problem.space,
-        start=start,
+        start=losses[0],
         end=end,
-        notes=_note_matches(evaluator, target, best, scores),
+        notes=_note_matches(evaluator, target, found, scores[:, 0]),
         record=run.record,
         settings=settings,
         n_evaluations=run.n_evaluations,
@@ -175,42 +189,71 @@ def _result(
                 _make_patch(problem, vector, target, settings, loss),
                 loss,
             )
-            for milestone, vector, loss in zip(run.milestones, kept, losses, strict=True)
+            for milestone, vector, loss in stages
         ),
     )
 
 
+def _equalised(run: SearchRun, target: Target, best: FloatArray) -> Equalised | None:
+    """Fit an equaliser after the instrument, and the levels of several velocities behind it."""
+    evaluator = run.evaluator
+    found = with_equaliser(
+        evaluator, target.notes, best, n_evaluations=round(EQUALISER_SHARE * run.n_evaluations)
+    )
+    if found is None:
+        return None
+    vector = with_velocity_level(
+        found.problem, found.vector, evaluator.targets, evaluator.notes, seed=evaluator.seed
+    )
+    return replace(found, vector=vector)
+
+
 def _note_matches(
-    evaluator: Evaluator, target: Target, best: FloatArray, scores: FloatArray
+    evaluator: Evaluator, target: Target, found: Equalised, starts: FloatArray
 ) -> tuple[NoteMatch, ...]:
-    """Play the best candidate, and say note by note how close it is, and how close the first."""
+    """Play what was found, and say note by note how close it is, and how close the start."""
     sounds = play_notes(
-        evaluator.problem, best, evaluator.targets, evaluator.notes, seed=evaluator.seed
+        found.problem, found.vector, evaluator.targets, evaluator.notes, seed=evaluator.seed
     )
     return tuple(
         NoteMatch(
             replace(note, note=as_played),
             scored.place(sound),
-            breakdown(score[0], evaluator.weights),
-            breakdown(score[1], evaluator.weights),
+            breakdown(start, evaluator.weights),
+            breakdown(end, evaluator.weights),
         )
-        for note, as_played, scored, sound, score in zip(
-            target.notes, evaluator.notes, evaluator.targets, sounds, scores, strict=True
+        for note, as_played, scored, sound, start, end in zip(
+            target.notes, evaluator.notes, evaluator.targets, sounds, starts, found.scores,
+            strict=True,
         )
-    )
+    )  # fmt: skip
 
 
-def make_problem(target: Target, structure: Structure) -> Problem:
+def make_problem(
+    target: Target, structure: Structure, values: Mapping[str, float] | None = None
+) -> Problem:
     """Say what is searched for a target.
 
     Its space leaves out what these notes can't tell: key tracking of a single pitch, response to
-    a single velocity.
+    a single velocity. Of the equaliser after the instrument it has the bands that are on in
+    `values`, or none.
     """
     pitches = {note.note.midi_pitch for note in target.notes}
     velocities = {note.note.velocity for note in target.notes}
     different = (("pitch", len(pitches)), ("velocity", len(velocities)))
     untold = [kind for kind, n_values in different if n_values == 1]
-    kept = [p for p in structure.space if voice_row(p.name).needs not in untold]
+    bands_off = {
+        voice_row(name).part
+        for name in names_where("is_in_mixer")
+        if name in structure.mixer and name.endswith("gain_db")
+        if not (values and values[name])
+    }
+    kept = [
+        parameter
+        for parameter in structure.settable
+        for row in (voice_row(parameter.name),)
+        if row.needs not in untold and row.part not in bands_off
+    ]
     return Problem(
         structure,
         ParameterSpace(tuple(kept)),

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from matcher.voice_map import LEVELS, OSCILLATORS, READING_ORDER, ROWS, voice_row
 from shared import CATALOGUE
+from shared.catalogue import EQUALISER_BANDS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -102,7 +103,8 @@ def _sounding(values: Mapping[str, float]) -> set[str]:
 
 def _moving(values: Mapping[str, float]) -> set[str]:
     """Name what filters and envelopes have at work."""
-    at_work = {body for body in ("body", "body2") if _works(f"{body}.gain_db", values)}
+    bells = ("body", "body2", *EQUALISER_BANDS)
+    at_work = {bell for bell in bells if _works(f"{bell}.gain_db", values)}
     at_work |= {
         f"{e} falls" for e in ("filter_env", "amp_env") if _works(f"{e}.sustain_ratio", values)
     }

@@ -93,7 +93,9 @@ class Refinement:
 
     def space(self) -> ParameterSpace:
         """Say what moves; see `choose_space`."""
-        hearable = make_problem(self.target, self.structure).space.names
+        hearable = make_problem(self.target, self.structure, self.begun.values).space.names
+        if self.selection.only:  # a band that is off is moved only if it is asked for
+            hearable += self.structure.mixer.names
         return choose_space(self.begun, self.structure, hearable, self.selection)
 
     @property

@@ -65,13 +65,13 @@ def with_values(patch: Patch, structure: Structure, values: Mapping[str, float])
                 f"{name} is linked to {structure.links[name]} in {structure.name}; set that one.",
                 name=name,
             )
-        if name in CATALOGUE and name not in structure.space:
+        if name in CATALOGUE and name not in structure.settable:
             raise ParameterError(
                 f"{name} is fixed in {structure.name}; it must be one that is free "
                 f"there. See `earwright structures {structure.name}`.",
                 name=name,
             )
-    settable = structure.space.validate(structure.nearest_steps(values))
+    settable = structure.settable.validate(structure.nearest_steps(values))
     return patch.replace(values=_linked({**patch.values, **settable}, structure))
 
 
@@ -86,10 +86,11 @@ def choose_space(
     amounts in the parameter's own unit.
     """
     _check_links(patch, structure)
-    space = structure.space.only(*selection.only) if selection.only else structure.space
+    space = structure.settable.only(*selection.only) if selection.only else structure.settable
     if selection.hold:
-        structure.space.hold(*selection.hold)  # refuses patterns that name nothing at all
-        held = {p.name for p in structure.space} - set(structure.space.hold(*selection.hold).names)
+        # Patterns that name nothing at all are refused.
+        left = structure.settable.hold(*selection.hold).names
+        held = set(structure.settable.names).difference(left)
     else:
         held = set()
     kept = [p for p in space if p.name not in held and p.name not in selection.set_values]

@@ -152,8 +152,8 @@ def panel_text(name: str, value: float, structure: Structure | None) -> str | No
 
 def _is_built_in(name: str, structure: Structure) -> bool:
     """Whether an instrument with a panel always has this value, and no control for it."""
-    is_settable = name in structure.space or name in structure.links or name in structure.controls
-    return bool(structure.controls) and not is_settable
+    settable = (structure.settable, structure.links, structure.controls)
+    return bool(structure.controls) and not any(name in known for known in settable)
 
 
 def _steps(

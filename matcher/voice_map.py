@@ -15,7 +15,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from shared import CATALOGUE, PHASE_NAMES, PULSE_KIND, ParameterError, suggest_names
-from shared.catalogue import BANK_HZ
+from shared.catalogue import BANK_HZ, EQUALISER_BANDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -80,6 +80,8 @@ class Row:
     # it then counts at its neutral value, too.
     works_with: str = ""
     is_used_at_rest: bool = False
+    # Whether it stands in the mixer, after the instrument: it is fitted when all else is found.
+    is_in_mixer: bool = False
     # The just-noticeable difference that its own value is judged by.
     judged_by: str = ""
 
@@ -290,6 +292,17 @@ _ROWS = (
         Row("velocity_db", "velocity to level", is_switch=True, needs="velocity"),
         coupled=("filter_env.*", "amp_env.*"), works_with="sound", sweep={},
     ),
+    *(
+        row
+        for band in EQUALISER_BANDS
+        for row in _part(
+            band, "in the mixer, after the instrument",
+            Row("frequency_hz", f"band {band[-1]} frequency", is_used_at_rest=True),
+            Row("gain_db", f"band {band[-1]} gain", is_switch=True, is_used_at_rest=True),
+            Row("bandwidth_octaves", f"band {band[-1]} width", is_used_at_rest=True),
+            coupled=("filter.*", "eq*", "highpass.cutoff_hz"), is_in_mixer=True,
+        )
+    ),
 )  # fmt: skip
 
 READING_ORDER = tuple(dict.fromkeys(declared.title for declared in _ROWS))
@@ -345,6 +358,7 @@ _SWITCHES: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
     ("body resonance", ("body.gain_db",), ("body.*",)),
     ("second body resonance", ("body2.gain_db",), ("body2.*",)),
     ("filter bank", ("bank.*",), ()),
+    ("equaliser after the instrument", ("eq*.gain_db",), ("eq*",)),
     ("amplifier envelope", ("amp_env.attack_s", "amp_env.sustain_ratio", "amp_env.release_s"),
      ("amp_env.attack_curve_ratio", "amp_env.decay_s")),
 )  # fmt: skip

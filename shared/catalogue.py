@@ -10,7 +10,7 @@ from __future__ import annotations
 from shared.parameter_space import ParameterSpace
 from shared.parameters import Parameter
 
-__all__ = ["BANK_HZ", "CATALOGUE", "PHASE_NAMES", "PULSE_KIND"]
+__all__ = ["BANK_HZ", "CATALOGUE", "EQUALISER_BANDS", "PHASE_NAMES", "PULSE_KIND"]
 
 # Where free-running parts stand when a note starts. Shifting both oscillators together can hardly
 # be heard, but short windows see where in its cycle a low note sets in.
@@ -32,6 +32,9 @@ PULSE_KIND = ("pulse.edge", "pulse.polarity")
 
 # Preferred frequencies of ISO 266:1997, every second one of the one-third-octave series.
 BANK_HZ = (100, 160, 250, 400, 630, 1000, 1600, 2500, 4000, 6300, 10_000, 16_000)
+
+# Bands of the equaliser after the instrument, and where each rests: bass, middle, treble.
+EQUALISER_BANDS = {"eq1": 200.0, "eq2": 1000.0, "eq3": 5000.0}
 
 # fmt: off
 _TUNE = (
@@ -129,6 +132,18 @@ _AMPLIFIER_ENVELOPE = (
               "level difference between velocity 1 and velocity 100"),
 )
 
+_EQUALISER = tuple(
+    parameter
+    for band, rest_hz in EQUALISER_BANDS.items()
+    for parameter in (
+        Parameter(f"{band}.frequency_hz", "hz", 40.0, 16_000.0, "log", rest_hz, "mixer",
+                  "equaliser after the instrument, middle of the band"),
+        Parameter(f"{band}.gain_db", "db", -15.0, 15.0, "linear", 0.0, "mixer",
+                  "equaliser after the instrument, level at the middle; 0 dB is off"),
+        Parameter(f"{band}.bandwidth_octaves", "octaves", 0.3, 4.0, "log", 1.5, "mixer",
+                  "equaliser after the instrument, width where half of the dB are left"),
+    )
+)
 
 _DETUNE = (
     Parameter("osc2.detune_cents", "cents", -100.0, 100.0, "quadratic", 0.0, "pitch",
@@ -190,5 +205,6 @@ CATALOGUE = ParameterSpace(
         *_FILTER_ENVELOPE,
         *_FILTER_LFO,
         *_AMPLIFIER_ENVELOPE,
+        *_EQUALISER,
     )
 )

@@ -74,7 +74,8 @@ class Parameter:
     neutral : float
         The value at which the part does nothing, within the range.
     group : str
-        What it shapes: pitch, waveform, attack, movement, brightness or level.
+        What it shapes: pitch, waveform, attack, movement, brightness, level, or what comes after
+        the instrument (mixer).
     meaning : str
         One line for the user.
     step : float, optional

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from shared import CATALOGUE, ParameterError, ParameterSpace, StructureError, suggest_names
+from shared.catalogue import EQUALISER_BANDS
 from voice._mistakes import Mistakes, find_lines
 from voice._panel_reading import read_panel
 
@@ -22,7 +23,7 @@ __all__: list[str] = []
 SCHEMA_VERSION = 1
 FIELDS = (
     "schema_version", "name", "meaning", "fixed", "free", "links", "panel", "pulse_polarity",
-    "midi_channel",
+    "equaliser", "midi_channel",
 )  # fmt: skip
 POLARITIES = ("same", "opposite")
 RANGE_FIELDS = ("low", "high", "step", "choices")
@@ -71,6 +72,7 @@ def read_structure(text: str, source: str) -> tuple[dict[str, Any], Mistakes]:
         "link_values": MappingProxyType(scaled.link_values),
         "pulse_polarity": _pulse_polarity(document, mistakes),
         "midi_channel": _midi_channel(document, mistakes),
+        "mixer": _mixer(document, {*free, *fixed, *links}, mistakes),
     }
     return fields, mistakes
 
@@ -115,6 +117,17 @@ def _midi_channel(document: Mapping[str, object], mistakes: Mistakes) -> int:
         )
         return 1
     return channel
+
+
+def _mixer(
+    document: Mapping[str, object], taken: Collection[str], mistakes: Mistakes
+) -> ParameterSpace:
+    """Read whether an equaliser follows, which it does unless the instrument names its bands."""
+    given = document.get("equaliser", True)
+    if not isinstance(given, bool):
+        mistakes.add(("equaliser",), f"equaliser is {given!r}; it must be true or false.")
+    bands = CATALOGUE.only(*(f"{band}.*" for band in EQUALISER_BANDS))
+    return bands if given is True and not set(bands.names) & set(taken) else ParameterSpace(())
 
 
 def _table(document: Mapping[str, object], key: str, mistakes: Mistakes) -> dict[str, object]:

@@ -1,4 +1,4 @@
-"""What follows the oscillators, in place: noise, filters, drive, body, filter bank, amplifier.
+"""What follows the oscillators, in place: noise, filters, bodies, bank, amplifier, equaliser.
 
 A share of the noise may go past the filters, from before the high-pass to the amplifier: breath
 and bow are brighter than the tone.
@@ -34,7 +34,7 @@ LANES = 16
 # Rows of the settings and controls, as in `voice.setting_kernels` and `voice.control_kernels` (a
 # test compares them).
 SECTIONS, DRIVE, HIGHPASS_TAN, SHARES, COLOURS, BELLS = 6, 12, 13, 16, 18, 21
-N_BELLS, N_BODIES = 14, 2
+N_BELLS, N_BODIES, N_BANDS = 17, 2, 3
 CUTOFF, AMP, NOISE_AMP, DRY = 6, 7, 8, 9
 
 # Rows of what the steps work with: ramps of a block (the value at its start, and below it the
@@ -42,6 +42,7 @@ CUTOFF, AMP, NOISE_AMP, DRY = 6, 7, 8, 9
 # of each low-pass section, two of each bell.
 ITS_CUTOFF, ITS_DRY, ITS_AMP, ITS_NOISE, ITS_SETTINGS = 0, 2, 4, 6, 8
 ITS_BELLS, N_BEFORE_BELLS = ITS_SETTINGS + BELLS, 5
+ITS_SHARES, ITS_COLOURS = ITS_SETTINGS + SHARES, ITS_SETTINGS + COLOURS
 
 F = np.float32
 ZERO, ONE = F(0.0), F(1.0)
@@ -152,14 +153,18 @@ def is_lowpass_heard(controls: Float32Array) -> bool:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def laid_out(settings: Float32Array, bodies: Float32Array, bank: Float32Array) -> Float32Array:
+def laid_out(
+    settings: Float32Array, bodies: Float32Array, bank: Float32Array, mixer: Float32Array
+) -> Float32Array:
     """Lay out what the steps work with: ramps, settings, bells in use, states at rest."""
-    last = ITS_BELLS + bodies.shape[0] + bank.shape[0]
-    n_bells = (bodies.shape[0] + bank.shape[0]) // 3
-    work = np.zeros((last + N_BEFORE_BELLS + 2 * n_bells, LANES), F)
+    first_of_bank = ITS_BELLS + bodies.shape[0]
+    first_of_mixer = first_of_bank + bank.shape[0]
+    last = first_of_mixer + mixer.shape[0]
+    work = np.zeros((last + N_BEFORE_BELLS + 2 * ((last - ITS_BELLS) // 3), LANES), F)
     work[ITS_SETTINGS:ITS_BELLS] = settings[:BELLS]
-    work[ITS_BELLS : ITS_BELLS + bodies.shape[0]] = bodies
-    work[ITS_BELLS + bodies.shape[0] : last] = bank
+    work[ITS_BELLS:first_of_bank] = bodies
+    work[first_of_bank:first_of_mixer] = bank
+    work[first_of_mixer:last] = mixer
     return work
 
 
@@ -173,13 +178,16 @@ def run_filters(
 ) -> None:
     """Add noise to the oscillators of one note; filter and amplify them."""
     bodies = bells_in_use(settings[BELLS : BELLS + 3 * N_BODIES])
-    bank = bells_in_use(settings[BELLS + 3 * N_BODIES : BELLS + 3 * N_BELLS])
-    n_bodies, n_bank = bodies.shape[0] // 3, bank.shape[0] // 3
-    work = laid_out(settings, bodies, bank)
+    bank = bells_in_use(settings[BELLS + 3 * N_BODIES : BELLS + 3 * (N_BELLS - N_BANDS)])
+    mixer = bells_in_use(settings[BELLS + 3 * (N_BELLS - N_BANDS) : BELLS + 3 * N_BELLS])
+    n_bodies, n_bank, n_mixer = bodies.shape[0] // 3, bank.shape[0] // 3, mixer.shape[0] // 3
+    work = laid_out(settings, bodies, bank, mixer)
     first_of_bank = ITS_BELLS + 3 * n_bodies
-    first_state = first_of_bank + 3 * n_bank
+    first_of_mixer = first_of_bank + 3 * n_bank
+    first_state = first_of_mixer + 3 * n_mixer
     state_of_bells = first_state + N_BEFORE_BELLS
     state_of_bank = state_of_bells + 2 * n_bodies
+    state_of_mixer = state_of_bank + 2 * n_bank
     has_noise = is_noise_heard(controls)
     has_noise_past = has_noise and is_any(settings[SHARES + 1])
     has_highpass, has_drive = is_any(settings[HIGHPASS_TAN]), is_any(settings[DRIVE])
@@ -192,8 +200,6 @@ def run_filters(
         (ITS_SETTINGS + SECTIONS) * LANES,
         (first_state + 1) * LANES,
     )
-    share_row = ITS_SETTINGS + SHARES
-    colours = (ITS_SETTINGS + COLOURS) * LANES
     flat, flat_work, flat_noise = sound.reshape(-1), work.reshape(-1), noise.reshape(-1)
     n_noise = noise.shape[1]
     for i in range(controls.shape[0] - 1):
@@ -203,7 +209,7 @@ def run_filters(
         from_noise = first, n_noise + first, 2 * n_noise + first
         if has_noise:
             set_ramp(now[NOISE_AMP], following[NOISE_AMP], block, work, ITS_NOISE)
-            its_share = ITS_NOISE * LANES, share_row * LANES, colours
+            its_share = ITS_NOISE * LANES, ITS_SHARES * LANES, ITS_COLOURS * LANES
             add_noise(flat, flat_work, flat_noise, (start, n, *its_share, *from_noise))
         if has_highpass:
             highpass(flat, flat_work, (start, n, *highpass_places))
@@ -218,9 +224,10 @@ def run_filters(
                 section_1(flat, flat_work, (start, n, *lowpass_places))
         run_bells(flat, flat_work, start, n, ITS_BELLS, state_of_bells, n_bodies)
         if has_noise_past:
-            its_share = ITS_NOISE * LANES, (share_row + 1) * LANES, colours
+            its_share = ITS_NOISE * LANES, (ITS_SHARES + 1) * LANES, ITS_COLOURS * LANES
             add_noise(flat, flat_work, flat_noise, (start, n, *its_share, *from_noise))
         run_bells(flat, flat_work, start, n, first_of_bank, state_of_bank, n_bank)
         set_ramp(now[AMP], following[AMP], block, work, ITS_AMP)
         amplify(flat, flat_work, (start, n, ITS_AMP * LANES))
+        run_bells(flat, flat_work, start, n, first_of_mixer, state_of_mixer, n_mixer)
         flush_tiny(work[first_state:])

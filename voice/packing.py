@@ -47,7 +47,7 @@ def pack_note(note: Note, sample_rate_hz: int) -> Float32Array:
 
 
 def pack_values(values: Mapping[str, float]) -> Float32Array:
-    """Return the parameter matrix, (82, LANES), all lanes alike; the rest is at neutral."""
+    """Return the parameter matrix, (91, LANES), all lanes alike; the rest is at neutral."""
     column = [{**CATALOGUE.neutral(), **values}[name] for name in CATALOGUE.names]
     return np.repeat(np.array(column, dtype=np.float32)[:, None], LANES, axis=1)
 

@@ -47,7 +47,7 @@ from voice.packing import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     import numpy.typing as npt
 
@@ -57,6 +57,7 @@ __all__ = [
     "adsr_level",
     "body_resonance",
     "drive",
+    "equaliser",
     "filter_bank",
     "filter_lfo_octaves",
     "highpass",
@@ -379,6 +380,20 @@ def body_resonance(
         }
     )
     return _run(sound, pack_values(values), rate, _open_controls())
+
+
+def equaliser(
+    signal: npt.ArrayLike,
+    bands: Sequence[tuple[float, float, float]],
+    *,
+    sample_rate_hz: int,
+) -> FloatArray:
+    """Run a signal through the equaliser after the voice: frequency, gain and width of 3 bands."""
+    sound = check_signal(signal)
+    rate = check_sample_rate(sample_rate_hz)
+    own = CATALOGUE.only("eq*")
+    values = dict(zip(own.names, (x for band in bands for x in band), strict=True))
+    return _run(sound, pack_values(CATALOGUE.validate(values)), rate, _open_controls())
 
 
 def filter_bank(

@@ -118,7 +118,7 @@ class NoteRenderer:
 
         Parameters
         ----------
-        values : np.ndarray, shape=(n_candidates, 82), 1 <= n_candidates <= 16
+        values : np.ndarray, shape=(n_candidates, 91), 1 <= n_candidates <= 16
             Physical values within their ranges, columns in the catalogue's order.
         phases : np.ndarray, shape=(n_candidates, 9), 0 to 1
             Nuisance phases in cycles, columns as in `shared.PHASE_NAMES`.
@@ -175,7 +175,7 @@ def render_batch(
 
     Parameters
     ----------
-    values : np.ndarray, shape=(n_candidates, 82)
+    values : np.ndarray, shape=(n_candidates, 91)
         Physical values, columns in the catalogue's order.
     note : Note
         Pitch, velocity and gate.

@@ -1,4 +1,4 @@
-"""What stays constant during a note: levels, filters, drive, noise, body and filter bank.
+"""What stays constant during a note: levels, filters, drive, noise, bells.
 
 Computed once for each note of 16 candidates, so in plain numpy and double precision; the kernels
 of `voice.oscillator_kernels` and `voice.filter_kernels` take the result as float32. Rows of the
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shared.catalogue import BANK_HZ
+from shared.catalogue import BANK_HZ, EQUALISER_BANDS
 from voice import control_kernels as c
 
 if TYPE_CHECKING:
@@ -23,11 +23,12 @@ __all__: list[str] = []
 # damping and on (1) or off (0) of each filter section; drive gain - 1; high-pass tan; 1 for
 # each oscillator whose pitch moves; shares of the noise that go through the filters and past
 # them; shares of white, dark and bright noise; tan, loop factor and added band-pass of each
-# bell: the body resonances, then the bands of the filter bank.
+# bell: the body resonances, the bands of the filter bank, those of the equaliser.
 LEVELS, SECTIONS, DRIVE, HIGHPASS_TAN, MOVING, SHARES = 0, 6, 12, 13, 14, 16
 COLOURS, BELLS = 18, 21
 N_BODIES = 2
-N_BELLS = N_BODIES + len(BANK_HZ)
+N_BANDS = len(EQUALISER_BANDS)
+N_BELLS = N_BODIES + len(BANK_HZ) + N_BANDS
 N_SETTINGS = BELLS + 3 * N_BELLS
 
 # Wider than the 0.67 octaves from band to band, so that bands raised alike make one plateau: with
@@ -97,13 +98,18 @@ def _bells(v: FloatArray, sample_rate_hz: float) -> FloatArray:
     makes 1 / Q = 2 sinh(ln(2) / 2 * octaves). See `voice.body_resonance` for the source.
     """
     bodies = v[c.BODIES : c.BODIES + 3 * N_BODIES].reshape(N_BODIES, 3, -1)
+    mixer = v[c.EQUALISER : c.EQUALISER + 3 * N_BANDS].reshape(N_BANDS, 3, -1)
     bands_db = v[c.BANK : c.BANK + len(BANK_HZ)]
     middles_hz = np.repeat(np.array(BANK_HZ, np.float64)[:, None], bands_db.shape[1], axis=1)
     # A band that the rate can't hold is off; a body is held below half the rate.
     bands_db = np.where(middles_hz > HIGHEST_CUTOFF * sample_rate_hz, 0.0, bands_db)
-    g = _tan_pi(np.concatenate([bodies[:, 0], middles_hz]) / sample_rate_hz)
-    a = 10.0 ** (np.concatenate([bodies[:, 1], bands_db]) / 40.0)
-    octaves = np.concatenate([bodies[:, 2], np.full_like(bands_db, BAND_OCTAVES)])
+    g = _tan_pi(np.concatenate([bodies[:, 0], middles_hz, mixer[:, 0]]) / sample_rate_hz)
+    a = 10.0 ** (np.concatenate([bodies[:, 1], bands_db, mixer[:, 1]]) / 40.0)
+    # A digital mixer keeps the width up to half the rate (Audio EQ Cookbook: BW w0 / sin w0).
+    w0 = 2.0 * np.pi * np.minimum(mixer[:, 0] / sample_rate_hz, HIGHEST_CUTOFF)
+    octaves = np.concatenate(
+        [bodies[:, 2], np.full_like(bands_db, BAND_OCTAVES), mixer[:, 2] * w0 / np.sin(w0)]
+    )
     x = 2.0 * np.sinh(0.5 * np.log(2.0) * octaves)
     # Exactly 0 at 0 dB, where a is exactly 1: that switches the bell off.
     rows = np.stack([g, 1.0 / (1.0 + g * (g + x / a)), x * (a - 1.0 / a)], axis=1)

@@ -22,8 +22,13 @@ A structure is a TOML file::
     scale = "log"
     step = 0.5
 
+<<<<<<< HEAD
 Where one oscillator sounds sawtooth and pulse at once, ``pulse_polarity = "same"`` or
 ``"opposite"`` at the top says whether they jump alike; without it a search finds out.
+=======
+What comes out of the instrument goes through an equaliser, as in the channel of a mixer.
+``equaliser = false`` leaves it out.
+>>>>>>> cfc1bea (Put an equaliser after the instrument, fitted when all else is found)
 
 A parameter that is linked always has the value of the free one it is linked to; where the rate
 of an LFO is linked to that of another, the two are one LFO and share its phase. `voice.panel` says
@@ -36,8 +41,10 @@ Every parameter that the file does not name rests at its neutral value.
 from __future__ import annotations
 
 import json
+import re
 import shlex
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from importlib import resources
 from pathlib import Path
 from string import Template
@@ -45,7 +52,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shared import CATALOGUE, FileError, StructureError, suggest_names, write_atomic
+from shared import (
+    CATALOGUE,
+    FileError,
+    ParameterSpace,
+    StructureError,
+    suggest_names,
+    write_atomic,
+)
 from shared.files import read_text_file
 from voice._mistakes import Mistake
 from voice._structure_reading import read_structure
@@ -55,7 +69,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from shared import FloatArray, ParameterSpace
+    from shared import FloatArray
     from voice.panel import Control
 
 __all__ = [
@@ -66,6 +80,9 @@ __all__ = [
     "load_structure",
     "write_new_structure",
 ]
+
+
+NO_MIXER = ParameterSpace(())
 
 
 @dataclass(frozen=True)
@@ -93,6 +110,8 @@ class Structure:
         ("opposite"); empty if that isn't known.
     midi_channel : int, 1 to 16
         The channel that the instrument listens on.
+    mixer : ParameterSpace
+        The equaliser after the instrument, which is no part of it; empty without one.
     toml : str
         Text of the file that it was read from, so that a run can keep it; empty if there is none.
     """
@@ -106,7 +125,25 @@ class Structure:
     link_values: Mapping[str, Mapping[float, float]] = field(default_factory=dict)
     pulse_polarity: str = ""
     midi_channel: int = 1
+    mixer: ParameterSpace = NO_MIXER
     toml: str = field(default="", repr=False, compare=False)
+
+    @cached_property
+    def settable(self) -> ParameterSpace:
+        """What a player can set: the free parameters, then the equaliser in the mixer."""
+        return ParameterSpace((*self.space, *self.mixer))
+
+    def without_equaliser(self) -> Structure:
+        """Leave out the equaliser after the instrument, as ``equaliser = false`` does.
+
+        Returns
+        -------
+        Structure
+            The same otherwise; its `toml` says so, too.
+        """
+        rest = re.sub(r"(?m)^equaliser\s*=.*$", "", self.toml)
+        text = f"equaliser = false\n{rest}" if self.toml else ""
+        return replace(self, mixer=NO_MIXER, toml=text)
 
     def complete(self, values: Mapping[str, float]) -> dict[str, float]:
         """Join values of free parameters with the fixed ones.
@@ -139,7 +176,7 @@ class Structure:
 
         Parameters
         ----------
-        rows : np.ndarray, shape=(n_candidates, 82)
+        rows : np.ndarray, shape=(n_candidates, 91)
             Values of all parameters, columns in the catalogue's order.
         """
         for name, source in self.links.items():
@@ -188,7 +225,7 @@ class Structure:
 
         Returns
         -------
-        np.ndarray, shape=(n_candidates, 82), dtype=float64
+        np.ndarray, shape=(n_candidates, 91), dtype=float64
             Columns in the catalogue's order.
         """
         rows = np.atleast_2d(np.asarray(values, dtype=np.float64))

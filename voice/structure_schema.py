@@ -41,6 +41,10 @@ def build_structure_schema() -> dict[str, Any]:
                 "description": "Whether pulses jump as sawtooths do.",
             },
             "midi_channel": _whole(1, 16, "Channel that the instrument listens on."),
+            "equaliser": {
+                "type": "boolean",
+                "description": "Whether an equaliser follows in the mixer (it does).",
+            },
             "fixed": _by_parameter(_value, "Parameters away from neutral that nothing moves."),
             "free": {
                 **_by_parameter(_range, "Parameters with a control of their own."),

@@ -147,7 +147,7 @@ def _show(structure: Structure) -> str:
         "",
         _row("", "range", "panel" if structure.controls else "neutral"),
     ]
-    common = load_structure(DEFAULT_STRUCTURE).space
+    common = load_structure(DEFAULT_STRUCTURE).settable
     parts = [(part.title, part.names) for part in voice_parts()]
     lines += _part_rows(structure, [(t, [n for n in names if n in common]) for t, names in parts])
     rare = _part_rows(
@@ -167,8 +167,8 @@ def _part_rows(structure: Structure, parts: Iterable[tuple[str, Sequence[str]]])
     for title, names in parts:
         rows = []
         for name in names:
-            if name in structure.space:
-                parameter = structure.space[name]
+            if name in structure.settable:
+                parameter = structure.settable[name]
                 rows.append(_row(name, _range(parameter), _last_column(structure, name)))
             elif name in structure.links:
                 sign = "set by" if structure.link_values.get(name) else "="
@@ -189,7 +189,7 @@ def _last_column(structure: Structure, name: str) -> str:
     """Print how the panel counts, or the neutral value where there is none."""
     from shared import CATALOGUE  # noqa: PLC0415  keeps the help quick
 
-    parameter = structure.space[name] if name in structure.space else CATALOGUE[name]
+    parameter = structure.settable[name] if name in structure.settable else CATALOGUE[name]
     control = structure.controls.get(name)
     if control is None or control.scale is None:
         return "" if structure.controls else parameter.format(parameter.neutral)
@@ -254,7 +254,12 @@ def _document(structure: Structure) -> dict[str, object]:
         ],
         "links": dict(structure.links),
         "panel": [control.to_dict() for control in structure.controls.values()],
-        "fixed": {n: x for n, x in structure.fixed.items() if n not in structure.links},
+        "fixed": {
+            name: value
+            for name, value in structure.fixed.items()
+            if name not in structure.links and name not in structure.mixer
+        },
+        "equaliser": len(structure.mixer) > 0,
     }
 
 

@@ -78,6 +78,8 @@ def _begin_match(
     from voice import load_structure  # noqa: PLC0415
 
     structure = load_structure(arguments.structure)
+    if arguments.no_equaliser:
+        structure = structure.without_equaliser()
     weights = chosen_weights(arguments)
     settings = note_settings(arguments)
     with only_result_on_stdout():
@@ -121,6 +123,11 @@ def _add_search(parser: argparse.ArgumentParser) -> None:
         default=DEFAULT_STRUCTURE,
         metavar="NAME",
         help="name of a structure, or path of a .toml file (default: %(default)s)",
+    )
+    search.add_argument(
+        "--no-equaliser",
+        action="store_true",
+        help="fit no equaliser after the instrument, in the channel of a mixer",
     )
     add_budget(search, "30")
     search.add_argument(

@@ -156,7 +156,7 @@ def prepare_patch(
     played: Sequence[Note] | None = None,
 ) -> Iterator[PreparedRun]:
     """Make a patch and its target ready; notes are played as the target says if left out."""
-    problem = make_problem(target, structure)
+    problem = make_problem(target, structure, patch.values)
     # Where a part is left out, its oscillator starts as it did.
     problem = replace(problem, base={**problem.base, **patch.values}, references=())
     vector = problem.vector(patch.values, patch.phases)

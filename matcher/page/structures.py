@@ -111,7 +111,7 @@ def describe_parameters(structure: Structure) -> list[dict[str, object]]:
         controls = [_control(structure, name) for name in part.names if _exists(structure, name)]
         if controls:
             switches = [
-                name for name in part.names if name in SWITCHES and name in structure.space
+                name for name in part.names if name in SWITCHES and name in structure.settable
             ]
             # A waveform's level does nothing at 0.
             neutral = {
@@ -138,15 +138,15 @@ def describe_values(values: Mapping[str, float]) -> dict[str, dict[str, object]]
 
 def _exists(structure: Structure, name: str) -> bool:
     """Say whether a voice has a parameter: free, linked, or set to something."""
-    if name in structure.space or name in structure.links:
+    if name in structure.settable or name in structure.links:
         return True
     return structure.fixed[name] != CATALOGUE[name].neutral
 
 
 def _control(structure: Structure, name: str) -> dict[str, object]:
     """Describe one control."""
-    is_free = name in structure.space
-    parameter = structure.space[name] if is_free else CATALOGUE[name]
+    is_free = name in structure.settable
+    parameter = structure.settable[name] if is_free else CATALOGUE[name]
     control = structure.controls.get(name)
     return {
         "name": name,

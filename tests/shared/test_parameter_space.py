@@ -180,7 +180,7 @@ def test_a_pattern_without_a_match_is_refused(method: str, pattern: str, message
 def test_a_space_is_looked_up_by_name_and_place() -> None:
     """Names and places lead to the same parameter."""
     assert CATALOGUE["tune_cents"] is CATALOGUE[0]
-    assert CATALOGUE[-1].name == "amp_env.velocity_db"
+    assert CATALOGUE[-1].name == "eq3.bandwidth_octaves"
     assert "tune_cents" in CATALOGUE
     assert CATALOGUE[0] in CATALOGUE
     assert "tune" not in CATALOGUE

@@ -79,7 +79,7 @@ def test_a_file_may_leave_out_what_is_neutral() -> None:
 
 def test_a_patch_from_before_a_part_was_there_still_loads() -> None:
     """Parts that came later do nothing at neutral, so an old file sounds as it did."""
-    later = {name for name in CATALOGUE.names if name.startswith(("body", "bank"))}
+    later = {name for name in CATALOGUE.names if name.startswith(("body", "bank", "eq"))}
     later |= {name for name in CATALOGUE.names if name.startswith("filter_lfo")}
     later |= {"noise.attack_s", "noise.bypass_ratio", "noise.sustain_ratio", "noise.colour_ratio"}
     later |= {"filter_env.attack_curve_ratio", "amp_env.attack_curve_ratio"}

@@ -41,7 +41,7 @@ def test_the_plainest_structure_comes_first() -> None:
 def test_complete_has_all_that_standard_has() -> None:
     """What is rare comes in addition, and `standard` names none of it."""
     standard, complete = load_structure("standard").space, load_structure("complete").space
-    assert complete.names == CATALOGUE.names
+    assert (*complete.names, *CATALOGUE.only("eq*").names) == CATALOGUE.names
     assert all(complete[parameter.name] == parameter for parameter in standard)
     rare = ("body", "bank", "noise.bypass", "noise.colour", "filter.drive")
     assert not any(name.startswith(rare) or "curve" in name for name in standard.names)
@@ -122,6 +122,20 @@ def test_a_value_outside_the_structure_is_refused() -> None:
         structure.complete({"filter.cutoff_hz": 20.0})
     with pytest.raises(ParameterError, match=r"osc2.saw_level is no parameter here"):
         structure.complete({"osc2.saw_level": 1.0})
+
+
+def test_an_equaliser_follows_unless_the_file_says_no(tmp_path: Path) -> None:
+    """It is in the mixer, whatever the instrument; what isn't true or false is refused."""
+    bands = CATALOGUE.only("eq*")
+    usual = load_structure(write(tmp_path, HEAD + FREE))
+    assert usual.mixer == bands
+    assert usual.settable.names == ("filter.cutoff_hz", *bands.names)
+    own = load_structure(write(tmp_path, HEAD + FREE + '"eq1.gain_db" = {}\n'))
+    assert own.settable.names == ("filter.cutoff_hz", "eq1.gain_db")
+    without = load_structure(write(tmp_path, HEAD + "equaliser = false\n" + FREE))
+    assert without.settable == without.space
+    with pytest.raises(StructureError, match="equaliser is 'no'; it must be true or false"):
+        load_structure(write(tmp_path, HEAD + 'equaliser = "no"\n' + FREE))
 
 
 def test_a_file_of_the_user_is_loaded_by_its_path(tmp_path: Path) -> None:
