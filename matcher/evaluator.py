@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.losses import PARTS, NoteScorer, NoteTarget, residual_weights, totals
-from shared import Float32Array, FloatArray, Note, ParameterError, usable_cores
+from shared import PHASE_NAMES, Float32Array, FloatArray, Note, ParameterError, usable_cores
 from voice import NoteRenderer
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["Evaluator"]
 
 LANES = 16
+PLACE = PHASE_NAMES.index("note.place")
 
 
 class Evaluator:
@@ -166,7 +167,7 @@ class Evaluator:
         i_note, _, values, phases, residuals = job
         renderer, scorer = self._tools(i_note)
         group = renderer.render(values, phases)
-        return scorer.score(group, len(values), residuals)
+        return scorer.score(group, len(values), residuals, phases[:, PLACE])
 
     def _tools(self, i_note: int) -> tuple[NoteRenderer, NoteScorer]:
         """Return what this thread renders and scores a note with."""

@@ -19,7 +19,7 @@ from matcher.defaults import DEFAULT_SECONDS
 from matcher.evaluator import Evaluator
 from matcher.losses import breakdown, weights_for
 from matcher.matching import match
-from matcher.playing import play_notes, prepare_note
+from matcher.playing import place_notes, play_notes, prepare_note
 from matcher.problem import Problem
 from matcher.result import LeftOutNote, MatchResult
 from matcher.search.gates import fit_gates
@@ -207,17 +207,20 @@ def _try_on(fit: MatchResult, note: TargetNote, options: Mapping[str, Any]) -> L
         n_threads=options.get("n_threads"),
         seed=seed,
     ) as evaluator:
-        vector = _best(evaluator, rng.random((N_PHASE_SETS, problem.n_dimensions)))
+        drawn = rng.random((N_PHASE_SETS, problem.n_dimensions))
+        drawn[:, problem.phase_entries("note.place")] = 0.0
+        vector = _best(evaluator, drawn)
         vector = _refined(evaluator, vector, rng)
         if "gate" in note.estimated:
             fit_gates(evaluator, vector, [True])
             vector = _refined(evaluator, vector, rng)
         score = evaluator.scores(vector[None, :])[0, 0]
         played = evaluator.notes
-    sound = play_notes(problem, vector, [target], played, seed=seed)[0]
+    (sound,) = play_notes(problem, vector, [target], played, seed=seed)
+    (placed,) = place_notes(problem, vector, [target], played, seed=seed)
     return LeftOutNote(
         note=replace(note, note=played[0]),
-        sound=target.place(sound),
+        sound=placed,
         loss=breakdown(score, weights),
         fitted=fit.end,
         phases=problem.note_phases(vector)[0],

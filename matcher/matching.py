@@ -13,7 +13,7 @@ from matcher.losses import LossBreakdown, breakdown, weights_for
 from matcher.optimise import DEFAULT_SAMPLER, check_sampler
 from matcher.partial_fit import Movements
 from matcher.phase_reference import PhaseReference
-from matcher.playing import play_notes, prepare_note, with_velocity_level
+from matcher.playing import place_notes, prepare_note, with_velocity_level
 from matcher.problem import Problem
 from matcher.result import MatchResult, NoteMatch, StageResult
 from matcher.search.checkpoint import Milestone
@@ -212,19 +212,18 @@ def _note_matches(
     evaluator: Evaluator, target: Target, found: Equalised, starts: FloatArray
 ) -> tuple[NoteMatch, ...]:
     """Play what was found, and say note by note how close it is, and how close the start."""
-    sounds = play_notes(
+    sounds = place_notes(
         found.problem, found.vector, evaluator.targets, evaluator.notes, seed=evaluator.seed
     )
     return tuple(
         NoteMatch(
             replace(note, note=as_played),
-            scored.place(sound),
+            sound,
             breakdown(start, evaluator.weights),
             breakdown(end, evaluator.weights),
         )
-        for note, as_played, scored, sound, start, end in zip(
-            target.notes, evaluator.notes, evaluator.targets, sounds, starts, found.scores,
-            strict=True,
+        for note, as_played, sound, start, end in zip(
+            target.notes, evaluator.notes, sounds, starts, found.scores, strict=True
         )
     )  # fmt: skip
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matcher.target import TargetNote
     from shared import Float32Array, FloatArray, Note
 
-__all__ = ["noise_seed", "play_notes", "prepare_note", "with_velocity_level"]
+__all__ = ["noise_seed", "place_notes", "play_notes", "prepare_note", "with_velocity_level"]
 
 VELOCITY_LEVEL = "amp_env.velocity_db"
 
@@ -61,6 +61,22 @@ def play_notes(
         group = renderer.render(values, problem.phases(vector[None, :], i))
         sounds.append(np.ascontiguousarray(group[:, 0]))
     return sounds
+
+
+def place_notes(
+    problem: Problem,
+    vector: FloatArray,
+    targets: Sequence[NoteTarget],
+    notes: Sequence[Note],
+    *,
+    seed: int,
+) -> list[FloatArray]:
+    """Render a candidate on each note, on the timeline and at the energy of its target."""
+    sounds = play_notes(problem, vector, targets, notes, seed=seed)
+    return [
+        target.place(sound, phases["note.place"])
+        for target, sound, phases in zip(targets, sounds, problem.note_phases(vector), strict=True)
+    ]
 
 
 def with_velocity_level(

@@ -9,7 +9,7 @@ import numpy as np
 
 from matcher.evaluator import Evaluator
 from matcher.losses import breakdown
-from matcher.playing import play_notes, prepare_note
+from matcher.playing import place_notes, prepare_note
 from matcher.problem import Problem
 from matcher.result import NoteMatch
 from shared import ParameterError, ParameterSpace
@@ -58,12 +58,10 @@ def score_patch(
         problem, targets, played, weights=weights, n_threads=n_threads, seed=seed
     ) as evaluator:
         scores = evaluator.scores(vector[None, :])[:, 0]
-    sounds = play_notes(problem, vector, targets, played, seed=seed)
+    sounds = place_notes(problem, vector, targets, played, seed=seed)
     losses = [breakdown(score, weights) for score in scores]
     notes = tuple(
-        NoteMatch(replace(note, note=as_played), prepared.place(sound), loss, loss)
-        for note, as_played, prepared, sound, loss in zip(
-            target.notes, played, targets, sounds, losses, strict=True
-        )
+        NoteMatch(replace(note, note=as_played), sound, loss, loss)
+        for note, as_played, sound, loss in zip(target.notes, played, sounds, losses, strict=True)
     )
     return breakdown(np.mean(scores, axis=0), weights), notes

@@ -316,8 +316,10 @@ LEVELS = tuple(name for name, declared in ROWS.items() if declared.is_level)
 PHASE_DEPTHS = {
     phase: tuple(name for name, declared in ROWS.items() if declared.phase == phase)
     for phase in PHASE_NAMES
-    if phase not in PULSE_KIND
-} | dict.fromkeys(PULSE_KIND, tuple(f"{osc}.pulse_level" for osc in OSCILLATORS))
+    if phase not in {"note.place", *PULSE_KIND}
+}
+PHASE_DEPTHS["note.place"] = LEVELS
+PHASE_DEPTHS |= dict.fromkeys(PULSE_KIND, tuple(f"{osc}.pulse_level" for osc in OSCILLATORS))
 
 # Title, what is set to leave it out, and which other controls then do nothing.
 _SWITCHES: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (

@@ -13,7 +13,8 @@ from shared.parameters import Parameter
 __all__ = ["BANK_HZ", "CATALOGUE", "EQUALISER_BANDS", "PHASE_NAMES", "PULSE_KIND"]
 
 # Where free-running parts stand when a note starts. Shifting both oscillators together can hardly
-# be heard, but short windows see where in its cycle a low note sets in.
+# be heard, but short windows see where in its cycle a low note sets in. The place of a note on the
+# timeline of its recording, against where its onset was found, is told in cycles, too: of 20 ms.
 PHASE_NAMES = (
     "osc2.phase",
     "osc1.vibrato.phase",
@@ -22,6 +23,7 @@ PHASE_NAMES = (
     "osc2.pwm.phase",
     "filter_lfo.phase",
     "osc1.phase",
+    "note.place",
     "pulse.edge",
     "pulse.polarity",
 )

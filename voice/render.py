@@ -50,7 +50,7 @@ DEFAULT_PHASES = NotePhases(
     {"osc2.phase": 0.25, "osc2.vibrato.phase": 0.25, "osc2.pwm.phase": 0.5}
 )
 
-# Oscillator 1 comes first in the kernels, which know nothing of kinds of pulses.
+# Oscillator 1 comes first in the kernels, which know nothing of places and kinds of pulses.
 _OSC1 = PHASE_NAMES.index("osc1.phase")
 KERNEL_PHASES = [_OSC1, *range(_OSC1)]
 EDGE, POLARITY = map(PHASE_NAMES.index, PULSE_KIND)
@@ -120,7 +120,7 @@ class NoteRenderer:
         ----------
         values : np.ndarray, shape=(n_candidates, 91), 1 <= n_candidates <= 16
             Physical values within their ranges, columns in the catalogue's order.
-        phases : np.ndarray, shape=(n_candidates, 9), 0 to 1
+        phases : np.ndarray, shape=(n_candidates, 10), 0 to 1
             Nuisance phases in cycles, columns as in `shared.PHASE_NAMES`.
 
         Returns
@@ -183,7 +183,7 @@ def render_batch(
         Length of the sound.
     sample_rate_hz : int, 8000 to 192000
         Sampling rate in Hz.
-    phases : np.ndarray, shape=(n_candidates, 9) or (9,), optional
+    phases : np.ndarray, shape=(n_candidates, 10) or (10,), optional
         Nuisance phases in cycles, in the order of `shared.PHASE_NAMES`; those of
         `DEFAULT_PHASES` if left out.
     seed : int >= 0

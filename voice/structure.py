@@ -22,13 +22,10 @@ A structure is a TOML file::
     scale = "log"
     step = 0.5
 
-<<<<<<< HEAD
 Where one oscillator sounds sawtooth and pulse at once, ``pulse_polarity = "same"`` or
 ``"opposite"`` at the top says whether they jump alike; without it a search finds out.
-=======
 What comes out of the instrument goes through an equaliser, as in the channel of a mixer.
 ``equaliser = false`` leaves it out.
->>>>>>> cfc1bea (Put an equaliser after the instrument, fitted when all else is found)
 
 A parameter that is linked always has the value of the free one it is linked to; where the rate
 of an LFO is linked to that of another, the two are one LFO and share its phase. `voice.panel` says

@@ -13,7 +13,7 @@ from matcher.evaluator import Evaluator
 from matcher.losses import PARTS, LossBreakdown, breakdown, totals, weights_for
 from matcher.matching import make_problem
 from matcher.parts import used_parameters
-from matcher.playing import noise_seed, play_notes, prepare_note
+from matcher.playing import noise_seed, place_notes, prepare_note
 from matcher.runs.searches import list_searches
 from matcher.target import Target, TargetNote
 from matcher.target.analyse import measure_note
@@ -125,8 +125,7 @@ class PreparedRun:
     def sounds(self, vector: FloatArray) -> list[FloatArray]:
         """Play a candidate on each note, on the timeline and at the level of the target."""
         notes, seed = self.evaluator.notes, self.evaluator.seed
-        played = play_notes(self.problem, vector, self.targets, notes, seed=seed)
-        return [target.place(sound) for target, sound in zip(self.targets, played, strict=True)]
+        return place_notes(self.problem, vector, self.targets, notes, seed=seed)
 
 
 @contextmanager

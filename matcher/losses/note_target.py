@@ -1,11 +1,13 @@
 """What the losses know of one note of the target.
 
-A candidate is placed so that its onset meets that of the target; both are measured by the same
-code. The onset is the sample with which the level of the last millisecond first comes within
-40 dB of its own peak. It is found to the sample, and a level looks back, so that a sound needs no
-silence ahead: on a grid of 0.25 ms, or with a level that would have to begin before the sound
-does, the right settings came out up to 0.5 ms off, two audible steps of the onset term at a hard
-attack.
+A candidate is placed so that its onset meets that of the target, but for the few ms that its
+place (``note.place`` among the phases) says; both are measured by the same code. The onset is the
+sample with which the level of the last millisecond first comes within 40 dB of its own peak. It is
+found to the sample, and a level looks back, so that a sound needs no silence ahead: on a grid of
+0.25 ms, or with a level that would have to begin before the sound does, the right settings came
+out up to 0.5 ms off, two audible steps of the onset term at a hard attack. Noise ahead, or an
+attack that isn't quite the voice's, moves it by some ms, which brought bends that aren't there: so
+the place is searched.
 """
 
 from __future__ import annotations
@@ -48,6 +50,8 @@ ENVELOPE_FLOOR_DB = -60.0
 ENVELOPE_HOP = 20  # short powers: 5 ms
 # How much later than its note a candidate may set in: half a second of attack and more.
 MARGIN_S = 0.06
+# A slow attack comes out of noise, and out of its own grain, some ms later than it began.
+PLACE_CYCLE_S = 0.02
 # The peak that an attack rises to is looked for this soon: in the whole note, the beats of two
 # oscillators would decide where it lies. The short one sees front edges, the long one swells.
 ATTACK_SPANS_S = (0.1, 0.6)
@@ -169,9 +173,9 @@ class NoteTarget:
             movement=self.make_movement().measure(self.windows[MOVEMENT_WINDOW].levels, placed),
         )
 
-    def place(self, sound: Float32Array) -> FloatArray:
+    def place(self, sound: Float32Array, place_cycles: float = 0.0) -> FloatArray:
         """Put a candidate, from note start on, on the timeline and at the energy of the target."""
-        placed = self._shifted(sound)
+        placed = self._shifted(sound, place_cycles)
         power = float(np.sum(placed**2))
         return placed * (self.energy / power) ** 0.5 if power > 0.0 else placed
 
@@ -180,9 +184,20 @@ class NoteTarget:
         power = float(np.sum(self._shifted(sound) ** 2))
         return float(10.0 * np.log10(self.energy / power)) if power > 0.0 else 0.0
 
-    def _shifted(self, sound: Float32Array) -> FloatArray:
+    def samples_later(self, place_cycles: float) -> int:
+        """Say how much later a candidate is placed than where its onset meets the target's."""
+        turned = (place_cycles + 0.5) % 1.0 - 0.5
+        return round(turned * PLACE_CYCLE_S * self.sample_rate_hz)
+
+    @property
+    def n_earlier(self) -> int:
+        """How many samples a candidate may be placed earlier or later at most."""
+        return round(0.5 * PLACE_CYCLE_S * self.sample_rate_hz)
+
+    def _shifted(self, sound: Float32Array, place_cycles: float = 0.0) -> FloatArray:
         """Put a candidate on the timeline of the target's signal, shape (n_signal,)."""
         shift = self.source_onset - min(self._onset(sound), self.n_render - self.n_after)
+        shift += self.samples_later(place_cycles)
         placed = np.zeros(self.n_signal)
         piece = sound[max(-shift, 0) :][: self.n_signal - max(shift, 0)]
         placed[max(shift, 0) : max(shift, 0) + len(piece)] = piece

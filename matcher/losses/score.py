@@ -71,7 +71,11 @@ class NoteScorer:
         self._envelope = np.empty_like(target.measures.envelope)
 
     def score(
-        self, group: Float32Array, n_candidates: int, residuals: Float32Array | None = None
+        self,
+        group: Float32Array,
+        n_candidates: int,
+        residuals: Float32Array | None = None,
+        places: FloatArray | None = None,
     ) -> FloatArray:
         """Measure how candidates differ from the target.
 
@@ -84,6 +88,8 @@ class NoteScorer:
         residuals : np.ndarray, shape=(n_candidates, n_differences), dtype=float32, optional
             If given, filled with the single differences behind the scores, in the steps and in
             the order of `PARTS`.
+        places : np.ndarray, shape=(n_candidates,), optional
+            Places on the timeline in cycles of 20 ms, 0 where onsets meet.
 
         Returns
         -------
@@ -91,24 +97,28 @@ class NoteScorer:
             Differences in the units of `PARTS`.
         """
         t = self.target
-        n_row = t.lead + t.n_render + t.n_placed + t.n_behind
+        lead = t.n_earlier + t.lead
+        n_row = lead + t.n_render + t.n_placed + t.n_behind
         if self._rows.shape != (group.shape[1], n_row):
             self._rows = np.zeros((group.shape[1], n_row), np.float32)
-        kernels.by_candidate(group, t.lead, self._rows)
+        kernels.by_candidate(group, lead, self._rows)
         scores = []
         for i in range(n_candidates):
-            found = self._measure(self._rows[i])
+            later = 0 if places is None else t.samples_later(float(places[i]))
+            found = self._measure(self._rows[i], later)
             scores.append([part.measure(found, t.measures) for part in PARTS])
             if residuals is not None:
                 _write_residuals(found, t.measures, residuals[i])
         return np.array(scores)
 
-    def _measure(self, row: Float32Array) -> Measures:
-        """Measure one candidate, a row that starts with `lead` zeros, into the buffers."""
+    def _measure(self, row: Float32Array, later: int) -> Measures:
+        """Measure one candidate, a row that starts with zeros, into the buffers."""
         t = self.target
-        padded = row[t.lead - SILENT_HOPS * t.hop : t.lead + t.n_render]
+        lead = t.n_earlier + t.lead
+        padded = row[lead - SILENT_HOPS * t.hop : lead + t.n_render]
         onset = min(find_onset(padded, t.hop, self._powers), t.n_render - t.n_after)
-        placed = row[onset : onset + t.n_placed + t.n_behind]
+        first = t.n_earlier + onset - later
+        placed = row[first : first + t.n_placed + t.n_behind]
         placed[t.lead + t.n_after :] = 0.0  # the target has nothing after its end either
         loudness = kernels.energy(placed[: t.lead + t.n_after])
         gain = (t.energy / loudness) ** 0.5 if loudness > 0.0 else 0.0

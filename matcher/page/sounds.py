@@ -140,8 +140,9 @@ class TargetPlayer:
         values = np.array([[patch.values[name] for name in CATALOGUE.names]])
         starts = np.array([[phases[name] for name in PHASE_NAMES]])
         group = renderer.render(values, starts)
-        score = NoteScorer(target).score(group, 1)
-        sound = target.place(np.ascontiguousarray(group[:, 0]))
+        place = phases["note.place"]
+        score = NoteScorer(target).score(group, 1, places=np.array([place]))
+        sound = target.place(np.ascontiguousarray(group[:, 0]), place)
         return Played(sound, target.sample_rate_hz, breakdown(score[0], weights).to_dict())
 
 

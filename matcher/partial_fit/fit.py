@@ -51,16 +51,18 @@ __all__: list[str] = []
 # How many vectors move pulse-width modulation, vibrato, bends. With the numbers below, each of
 # the known notes is found by several vectors at once.
 N_ROWS = {
-    (True, True, False): 12,
-    (True, False, False): 2,
+    (True, True, False): 24,
+    (True, False, False): 4,
     (False, True, False): 2,
     (False, False, False): 1,
-    (True, True, True): 5,
+    (True, True, True): 10,
     (False, True, True): 1,
     (False, False, True): 1,
 }
 N_FIRST, FIRST_STEPS = 256, 12
-N_ROUNDS, N_DRAWS, ROUND_STEPS = 36, 100, 8
+N_ROUNDS, N_DRAWS, ROUND_STEPS = 44, 100, 8
+# Vectors with pulses begin with either edge, and their better half goes on after so many rounds.
+FIRST_ROUNDS = 16
 # Partials, each so many frames (of 9 ms), coefficients of the gains: of the pool, and of its best
 # vectors, whose frames have to follow a filter too.
 COARSE = {"n_partials": 3, "every": 3, "n_courses": 1}
@@ -72,6 +74,9 @@ N_MIDDLE, MIDDLE_STEPS, MIDDLE_ROUNDS, N_FINE, FINE_STEPS = 8, 20, 20, 5, 40
 # as much as slow gains leave of a sound that swells (known strings: 0.9 %).
 PLAIN_RATIO, PLAIN_SHARE, PLAIN_STEPS = 1.05, 0.01, 12
 FEWEST_FRAMES = 24
+# Whether the other edge moves, and whether pulses are turned over, against a vector that has come
+# close with its own kind.
+KINDS_OF_PULSES = ((True, False), (False, True), (True, True))
 # An octave is bent to a millionth by so many terms.
 SERIES_TERMS = 12
 
@@ -248,8 +253,8 @@ def fit_movement(
     if not is_long_enough(tracks):
         return []
     rng = np.random.Generator(np.random.PCG64(seed))
-    pool = _begin_pool(NoteModel(tracks, entries.limits, **COARSE), entries, rng)
-    middle = NoteModel(tracks, entries.limits, **MIDDLE)
+    coarse, middle = (NoteModel(tracks, entries.limits, **kind) for kind in (COARSE, MIDDLE))
+    pool = _begin_pool(coarse, entries, rng)
     pool = pool.different(N_MIDDLE).fitted(middle, MIDDLE_STEPS)
     pool = _redrawn(middle, entries, rng, pool, MIDDLE_ROUNDS).different(N_FINE)
     lowest, fine = (NoteModel(tracks, entries.limits, **kind) for kind in (PLAIN, FINE))
@@ -269,15 +274,29 @@ def _begin_pool(model: NoteModel, entries: Entries, rng: np.random.Generator) ->
     """Begin each vector at the best of many draws, and draw part after part of it anew."""
     kinds = [kind for kind, n_rows in N_ROWS.items() for _ in range(n_rows)]
     is_free = np.array([_moving(entries, *kind) for kind in kinds])
-    # By turns each kind of pulse.
-    turns = np.arange(len(kinds))
-    can = entries.limits.ends[0, [LEVELS + 1, LEVELS + 3]].min() < 0.0
-    is_over = turns // 2 % 2 == 1 if can else np.zeros(len(kinds), bool)
-    points = _draw(entries, rng, is_free, (turns % 2 == 1, is_over), N_FIRST)
+    # Either edge of pulses by turns.
+    is_other = np.arange(len(kinds)) % 2 == 1
+    highest = entries.limits.ends[1, [LEVELS + 1, LEVELS + 3]]
+    is_over = np.full(len(kinds), bool(np.min(highest) <= 0.0))
+    points = _draw(entries, rng, is_free, (is_other, is_over), N_FIRST)
     costs = model.costs(points.reshape(-1, N)).reshape(len(kinds), N_FIRST)
     points = points[np.arange(len(kinds)), np.argmin(costs, axis=1)]
     points, costs = model.descend(points, is_free, FIRST_STEPS)
-    return _redrawn(model, entries, rng, Pool(points, is_free, costs), N_ROUNDS)
+    pool = _redrawn(model, entries, rng, Pool(points, is_free, costs), FIRST_ROUNDS)
+    pool = _better_halves(pool, np.array([kind[0] for kind in kinds]))
+    pool = _with_other_pulses(model, pool, FIRST_STEPS)
+    pool = _redrawn(model, entries, rng, pool, N_ROUNDS - FIRST_ROUNDS)
+    return _with_other_pulses(model, pool, FIRST_STEPS)
+
+
+def _better_halves(pool: Pool, is_halved: BoolArray) -> Pool:
+    """Go on with the better half of the vectors that move alike, of those that are halved."""
+    kept = ~is_halved
+    for moving in np.unique(pool.is_free[is_halved], axis=0):
+        alike = np.flatnonzero(is_halved & np.all(pool.is_free == moving, axis=1))
+        order = np.argsort(pool.costs[alike], kind="stable")
+        kept[alike[order[: -(-len(alike) // 2)]]] = True
+    return Pool(pool.points[kept], pool.is_free[kept], pool.costs[kept])
 
 
 def _redrawn(
@@ -292,6 +311,24 @@ def _redrawn(
         n_rounds=n_rounds,
         n_steps=ROUND_STEPS,
     )
+
+
+def _with_other_pulses(model: NoteModel, pool: Pool, n_steps: int) -> Pool:
+    """Try each vector with the other kinds of pulses, and keep what leaves less.
+
+    A fit with the wrong edge has all widths, and only their turns the wrong way round.
+    """
+    points, costs = pool.points.copy(), pool.costs.copy()
+    for is_other, is_over in KINDS_OF_PULSES:
+        tried = model.limits.held(turned_pulses(points, is_other, is_over))
+        if is_other:
+            # Both pulses turn about their middles: where they meet stays as it was.
+            first, second = (points[:, at + WIDTH] for at in _OSCILLATORS)
+            tried[:, PHASE] += second - first
+        tried, found = model.descend(tried, pool.is_free, n_steps)
+        is_lower = found < costs
+        points[is_lower], costs[is_lower] = tried[is_lower], found[is_lower]
+    return Pool(points, pool.is_free, costs)
 
 
 def _moving(

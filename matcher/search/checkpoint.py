@@ -61,7 +61,7 @@ STATE_FILES = ("state-0", "state-1")
 _HEADER = b"earwright checkpoint 1 "
 _CHUNK_BYTES = 1 << 22
 # 2: phases are counted in the middle of a note. 3: oscillator 1 has a phase, too.
-# 4: kinds of pulses are searched.
+# 4: kinds of pulses and places on the timeline are searched.
 _POSITION_VERSION = 4
 
 

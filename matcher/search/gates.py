@@ -34,9 +34,12 @@ __all__ = ["fit_gates", "fit_gates_and_envelopes"]
 ROUNDS = (0.08, 0.02, 0.005)
 N_STEPS = 4
 # Where envelopes are fitted as well, each round goes on in the direction that pays, up to so many
-# gates in all; at each of them so many steps are taken.
-FITTED_ROUNDS = (0.025, 0.008, 0.0025)
-MOST_GATES, STEPS_AT_EACH = 12, 1
+# gates in all; at each of them so many steps are taken. The first steps are wide, as the beats of
+# strings may be taken for a release half a second early.
+FITTED_ROUNDS = (0.1, 0.025, 0.008, 0.0025)
+# So many of them are left out where gates were fitted before.
+N_FAR = 2
+MOST_GATES, STEPS_AT_EACH = 16, 1
 
 
 def fit_gates(
@@ -78,7 +81,7 @@ def fit_gates_and_envelopes(
 
     Gates are moved together, as what is taken for a release is off by as much in notes of one
     instrument; then each by itself, with the envelopes as they are. `is_near` leaves the first
-    round out, where gates were fitted before. The result is never further away than before; it
+    rounds out, where gates were fitted before. The result is never further away than before; it
     takes `n_most` candidates at most.
     """
     if not any(is_estimated):
@@ -87,7 +90,7 @@ def fit_gates_and_envelopes(
     search = _GateSearch(evaluator, vector, is_estimated, last)
     try:
         search.improves(0.0)
-        for step_s in FITTED_ROUNDS[is_near:]:
+        for step_s in FITTED_ROUNDS[N_FAR * is_near :]:
             for signed_s in (-step_s, step_s):
                 is_better = False
                 while search.improves(signed_s):

@@ -433,7 +433,7 @@ def coupled_entries(problem: Problem, changed: BoolArray) -> BoolArray:
         parts = frozenset(voice_row(name).part for name in touched)
         if parts not in known:
             fitted = names_where("is_always_fitted").union(*map(coupled_names, touched))
-            moving = [part in {*parts, *OSCILLATORS} for part in phase_parts]
+            moving = [part in {*parts, *OSCILLATORS, "note.place"} for part in phase_parts]
             is_fitted = [name in fitted for name in problem.space.names]
             of_pulses = (False,) * len(problem.pulse_columns)
             known[parts] = np.array([*is_fitted, *moving * problem.n_notes, *of_pulses], bool)

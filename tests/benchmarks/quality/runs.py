@@ -11,7 +11,7 @@ from matcher.evaluator import Evaluator
 from matcher.hearing import compare_notes
 from matcher.leave_out import match_leaving_out
 from matcher.matching import make_problem, match
-from matcher.playing import play_notes, prepare_note
+from matcher.playing import place_notes, prepare_note
 from tests.benchmarks.quality.optimisers import OPTIMISERS, TimedObjective
 from tests.judge import judge
 from voice import load_structure
@@ -88,8 +88,8 @@ def _run_other(
         evaluator.losses(np.full((1, problem.n_dimensions), 0.5))  # compiles
         objective = TimedObjective(evaluator, seconds)
         OPTIMISERS[name](objective, seed)
-    (sound,) = play_notes(problem, objective.best, [scored], [target.note], seed=seed)
-    return scored.place(sound), objective.best_loss, objective.n_evaluations
+    (sound,) = place_notes(problem, objective.best, [scored], [target.note], seed=seed)
+    return sound, objective.best_loss, objective.n_evaluations
 
 
 def _judged(target: TargetNote, sound: FloatArray) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from matcher.losses import NoteScorer, NoteTarget, totals, velocity_slope_db
-from matcher.losses.note_target import SILENT_HOPS, find_onset
+from matcher.losses.note_target import PLACE_CYCLE_S, SILENT_HOPS, find_onset
 from shared import CATALOGUE, PHASE_NAMES, Float32Array, FloatArray, Note, ParameterError
 from tests.plain_notes import plain_note
 from voice import NoteRenderer
@@ -63,6 +63,24 @@ def test_the_right_settings_score_nothing(attack_s: float, n_ahead: int) -> None
     # 0.02 audible steps: float32, and up to one sample from the peak that is taken on a grid. On
     # a grid of 0.25 ms it was 0.6 to 1.7.
     assert totals(scores)[0] < 0.02
+
+
+def test_a_place_makes_up_for_an_onset_that_was_found_late() -> None:
+    """Noise hides the first 4 ms of a slow attack: 3 ms earlier, the right settings fit."""
+    values = {**CATALOGUE.neutral(), "filter.cutoff_hz": 4000.0, "amp_env.attack_s": 0.06}
+    row, phases = np.array([list(values.values())]), np.zeros((1, len(PHASE_NAMES)))
+    note = Note(52.0, gate_s=0.2)
+    whole = NoteRenderer(note, n_samples=RATE_HZ // 3, sample_rate_hz=RATE_HZ)
+    sound = whole.render(row, phases)[:, 0].astype(np.float64)
+    sound[: round(0.004 * RATE_HZ)] = 0.0
+    target = NoteTarget(sound, sample_rate_hz=RATE_HZ, midi_pitch=52.0, gate_s=note.gate_s)
+    again = NoteRenderer(note, n_samples=target.n_render, sample_rate_hz=RATE_HZ)
+    group = np.repeat(again.render(row, phases)[:, :1], 2, axis=1)
+    places = np.array([0.0, 1.0 - 0.003 / PLACE_CYCLE_S])
+    where_onsets_meet, earlier = totals(NoteScorer(target).score(group, 2, places=places))
+    assert earlier < 0.5 * where_onsets_meet
+    firsts = [np.flatnonzero(target.place(group[:, 0].copy(), place))[0] for place in places]
+    assert firsts[0] - firsts[1] == round(0.003 * RATE_HZ)
 
 
 def test_a_placed_candidate_lies_on_the_target() -> None:

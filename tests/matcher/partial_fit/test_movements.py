@@ -71,8 +71,9 @@ def test_proposals_leave_the_rest_open() -> None:
         assert is_open == (not is_told)
     told = phases_that_are_told(problem)
     np.testing.assert_array_equal(proposals[:, told], rows[:, told])
-    others = np.setdiff1d(np.arange(len(problem.space), problem.n_dimensions), told)
-    assert len(others) == 2 * 2  # where oscillator 1 and the LFO on the cutoff begin, of two notes
+    others = np.setdiff1d(np.arange(len(problem.space), problem.pulse_entries[0]), told)
+    # Where oscillator 1, the LFO on the cutoff and the note itself begin, of two notes.
+    assert len(others) == 3 * 2
     assert np.all(np.isnan(proposals[:, others]))
 
 

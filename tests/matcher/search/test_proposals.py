@@ -133,8 +133,8 @@ def test_a_bend_is_fitted_with_the_attacks() -> None:
     found = names_of(problem, mask)
     assert {"osc2.pitch_env.decay_s", "amp_env.attack_s", "osc2.detune_cents"} <= found
     assert not any("vibrato" in name or "bank" in name for name in found)
-    # Phases of both oscillators, of both notes, and of nothing else.
-    assert np.count_nonzero(mask[len(problem.space) :]) == 4
+    # Phases of both oscillators and the place, of both notes, and of nothing else.
+    assert np.count_nonzero(mask[len(problem.space) :]) == 6
     # A quarter of what moves in all: that is what makes it quick.
     assert np.count_nonzero(mask) < 0.33 * problem.n_dimensions
 
