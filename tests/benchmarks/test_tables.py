@@ -22,7 +22,12 @@ from tests.benchmarks.bench_corners import count_not_finite, measure_levels
 from tests.benchmarks.bench_own_voice import LEVELS, STRUCTURE, draw_patch, units_of
 from tests.benchmarks.csound import csound_ns_per_sample
 from tests.benchmarks.quality import __main__ as quality
-from tests.benchmarks.quality.tables import audible_table, instrument_table, note_table
+from tests.benchmarks.quality.tables import (
+    audible_table,
+    excess_table,
+    instrument_table,
+    note_table,
+)
 from tests.benchmarks.soak import MEGABYTE, Course, soak_matches
 from tests.csound_graph import MISSING, csound_path
 from tests.known_notes import known_instrument
@@ -161,6 +166,19 @@ def test_our_runs_depend_on_our_search_and_the_others_do_not() -> None:
     runs = quality.wanted_runs(quality._parse([]))
     assert len({run.code for run in runs}) == 2
     assert len({run.code for run in runs if run.optimiser == "earwright"}) == 1
+
+
+def test_the_expected_time_counts_runs_that_never_came_there() -> None:
+    """Of two runs of 15 s one is within a quarter of the best loss after 3 s: 18 s for one."""
+    common = {"optimiser": "cma", "structure": "standard", "seconds": 15.0, "evaluation": "a"}
+    rows = [
+        {**common, "note": "C4", "loss": 2.4, "course": [(1.0, 5.0), (3.0, 2.4)]},
+        {**common, "note": "D4", "loss": 3.0, "course": [(2.0, 3.0)]},
+    ]
+    best = [{**row, "loss": 2.0, "seconds": 60.0} for row in rows]
+    other = [{**best[0], "evaluation": "b", "loss": 1.0}, {**best[0], "structure": "complete"}]
+    line = excess_table(rows, [*rows, *best, *other]).splitlines()[1]
+    assert line.split()[1:] == ["15", "2", "35.00", "(27.50-42.50)", "2.5", "2.5", "18.0", "never"]
 
 
 def _found_row(units: np.ndarray[Any, Any]) -> dict[str, Any]:

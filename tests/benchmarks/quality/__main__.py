@@ -10,7 +10,8 @@ Run from the repository's root::
 12 notes for each optimiser (15 s), earwright alone at 60 s, and three instruments of which one
 patch has to play three notes (90 s) and is tried on two more. All runs are judged by measures
 that no search sees (`tests.judge`); the tables name medians and quartiles, what is still audible
-by published just-noticeable differences, and the size.
+by published just-noticeable differences, the size, and by how much losses end above the best one
+known of each note: of all runs in the record that were scored alike, whoever made them.
 
 Results go to a file of JSON lines (``--record``); what stands there is not run again, so the
 command can be stopped at any moment and goes on where it was. After a change of the search, the
@@ -31,7 +32,12 @@ from matcher.defaults import DEFAULT_STRUCTURE
 from tests.benchmarks.quality.notes import INSTRUMENTS, NOTES, BenchInstrument, BenchNote
 from tests.benchmarks.quality.optimisers import OPTIMISERS
 from tests.benchmarks.quality.runs import OWN, run_instrument, run_note
-from tests.benchmarks.quality.tables import audible_table, instrument_table, note_table
+from tests.benchmarks.quality.tables import (
+    audible_table,
+    excess_table,
+    instrument_table,
+    note_table,
+)
 from tests.benchmarks.run_record import RunRecord, code_digest, evaluation_digest
 
 if TYPE_CHECKING:
@@ -153,6 +159,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     instruments = [row for row in rows if row["notes"] > 1]
     if notes:
         print(note_table(notes))
+        print(excess_table(notes, [row for row in record.rows if row["notes"] == 1]))
         print(audible_table(notes))
     if instruments:
         print(instrument_table(instruments))

@@ -48,6 +48,8 @@ class TimedObjective:
         Its loss.
     n_evaluations : int
         Vectors scored.
+    course : list of (float, float)
+        Seconds since the first call, and the loss, of each improvement.
     """
 
     evaluator: Evaluator
@@ -55,6 +57,7 @@ class TimedObjective:
     best: FloatArray = field(init=False)
     best_loss: float = np.inf
     n_evaluations: int = 0
+    course: list[tuple[float, float]] = field(default_factory=list)
     _deadline: float | None = None
 
     def __post_init__(self) -> None:
@@ -73,6 +76,8 @@ class TimedObjective:
         lowest = int(np.argmin(losses))
         if losses[lowest] < self.best_loss:
             self.best, self.best_loss = held[lowest].copy(), float(losses[lowest])
+            spent_s = time.monotonic() - self._deadline + self.seconds
+            self.course.append((spent_s, self.best_loss))
         return losses
 
 

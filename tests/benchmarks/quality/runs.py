@@ -13,6 +13,7 @@ from matcher.leave_out import match_leaving_out
 from matcher.matching import make_problem, match
 from matcher.playing import place_notes, prepare_note
 from tests.benchmarks.quality.optimisers import OPTIMISERS, TimedObjective
+from tests.benchmarks.run_record import evaluation_digest
 from tests.judge import judge
 from voice import load_structure
 
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
     from matcher.target import TargetNote
     from shared import FloatArray
     from tests.benchmarks.quality.notes import BenchInstrument, BenchNote
+
+    # Seconds and loss of each improvement.
+    Course = list[tuple[float, float]]
 
 __all__ = ["MEASURES", "OWN", "run_instrument", "run_note"]
 
@@ -35,9 +39,11 @@ def run_note(
     """Match one note with one optimiser, and judge it."""
     began = time.monotonic()
     find = _run_own if name == OWN else _run_other
-    sound, loss, n_evaluations = find(name, note, structure, seconds, seed)
+    sound, loss, n_evaluations, course = find(name, note, structure, seconds, seed)
     return {
         "loss": loss,
+        "course": [(round(spent_s, 2), round(lower, 4)) for spent_s, lower in course],
+        "evaluation": evaluation_digest(),
         "evaluations": n_evaluations,
         "wall_s": time.monotonic() - began,
         **_judged(note.target(), sound),
@@ -68,18 +74,23 @@ def run_instrument(
 
 def _run_own(
     _name: str, note: BenchNote, structure: str, seconds: float, seed: int
-) -> tuple[Any, float, int]:
-    """Match with earwright; sound, loss, evaluations."""
+) -> tuple[Any, float, int, Course]:
+    """Match with earwright; sound, loss, evaluations, and when it came closer."""
     result = match(
         note.target_set(), structure=structure, seconds=seconds, seed=seed, progress=False
     )
-    return result.notes[0].sound, result.end.total, result.n_evaluations
+    losses, elapsed_s = np.array(result.record.losses), result.record.elapsed_s
+    lower = np.flatnonzero(losses < np.minimum.accumulate(np.append(np.inf, losses))[:-1])
+    course = [(float(elapsed_s[i]), float(losses[i])) for i in lower]
+    # Without the parts that nobody misses: that is what is handed over.
+    course = [(t, max(loss, result.end.total)) for t, loss in course]
+    return result.notes[0].sound, result.end.total, result.n_evaluations, course
 
 
 def _run_other(
     name: str, note: BenchNote, structure: str, seconds: float, seed: int
-) -> tuple[Any, float, int]:
-    """Match with another optimiser on the same evaluation function; sound, loss, evaluations."""
+) -> tuple[Any, float, int, Course]:
+    """Match with another optimiser on the same evaluation function; the same figures."""
     target_set = note.target_set()
     target = target_set.notes[0]
     problem = make_problem(target_set, load_structure(structure))
@@ -89,7 +100,7 @@ def _run_other(
         objective = TimedObjective(evaluator, seconds)
         OPTIMISERS[name](objective, seed)
     (sound,) = place_notes(problem, objective.best, [scored], [target.note], seed=seed)
-    return sound, objective.best_loss, objective.n_evaluations
+    return sound, objective.best_loss, objective.n_evaluations, objective.course
 
 
 def _judged(target: TargetNote, sound: FloatArray) -> dict[str, Any]:
