@@ -102,7 +102,7 @@ class NoteTarget:
                 "of one channel, not all zero.",
                 name="signal",
             )
-        self.sample_rate_hz = sample_rate_hz
+        self.sample_rate_hz, self.floor_db = sample_rate_hz, floor_db
         self.factor: float = 2.0 ** round(np.log2(sample_rate_hz / BASE_RATE_HZ))
         self.lead = self._samples(WINDOWS[0][0]) // 2
         self.hop: int = max(2, round(sample_rate_hz / 4000))

@@ -63,6 +63,7 @@ def onset_evaluator(evaluator: Evaluator, notes: Sequence[TargetNote]) -> Evalua
                 sample_rate_hz=whole.sample_rate_hz,
                 midi_pitch=note.midi_pitch,
                 gate_s=note.gate_s,
+                floor_db=whole.floor_db,
             )
         )
     return Evaluator(
