@@ -186,7 +186,7 @@ window.addEventListener("locked", () => {
   if (document.body.classList.contains("locked")) return;
   document.body.classList.add("locked");
   document.body.dataset.ready = "locked";
-  replace(view, h("h1", {}, "This window has no key"),
+  replace(view, h("h1", {}, "This window is of an earlier start"),
     h("p", { class: "lead" }, "The page was started again, and has a new address: open the one that it has shown last. What you have made is all there; this window can be closed."));
 });
 

@@ -642,6 +642,6 @@ def test_a_window_of_an_earlier_start_shows_the_way_back(
 ) -> None:
     """With the key of a server that is gone, a window says where to go; no bare refusal."""
     with open_page(chromium, f"{server.base}/?token={new_token()}") as watched:
-        watched.page.get_by_role("heading", name="This window has no key").wait_for()
+        watched.page.get_by_role("heading", name="This window is of an earlier start").wait_for()
         watched.page.goto(server.address)
         wait_for_view(watched.page, "target")
