@@ -180,7 +180,7 @@ export function watch(root, job, note = 0, inShape = null) {
       h("figure", {}, target, h("figcaption", {}, "Target")), h("figure", {}, best, h("figcaption", {}, "Best so far")))));
 
   async function showBest() {
-    if (isFetching || isEnded || !hasSound || !last || last.best === bestShown) return;
+    if (isFetching || !hasSound || !last || last.best === bestShown) return;
     isFetching = true;
     const number_ = last.best;
     try {
@@ -190,7 +190,7 @@ export function watch(root, job, note = 0, inShape = null) {
         target.repaint();
       }
       bestPicture = await api.get(api.path("jobs", job.name, "best", note, "picture"));
-      if (isLeft || isEnded) return;
+      if (isLeft) return;
       best.repaint();
       bestShown = number_;
       if (!hasPlayer || player.isShown(playerKey)) {
