@@ -24,8 +24,8 @@ LOWEST_HZ = 9_000.0
 # low-pass of four poles falls by 1 dB there. Common practice, no source.
 LEAST_CLIFF_DB = 20.0
 WIDTH_HZ = 600.0
-# So near to half of the rate a limit is the converter's own.
-NYQUIST_SHARE = 0.88
+# So near to half of the rate a limit is the converter's own; above so many Hz nobody minds one.
+NYQUIST_SHARE, HIGHEST_HZ = 0.88, 18_500.0
 # What lies under that is heard by nobody, beside the strongest partial.
 LOWEST_DB = -90.0
 
@@ -45,7 +45,8 @@ def band_limit_hz(
     span = round(max(WIDTH_HZ, 1.5 * (pitch_hz or 0.0)) / step_hz)
     n_wide = round(WIDTH_HZ / step_hz)
     above_db = np.maximum.accumulate(level_db[::-1])[::-1]
-    last = min(round(NYQUIST_SHARE * level_db.size), level_db.size - span)
+    highest = min(NYQUIST_SHARE * level_db.size, HIGHEST_HZ / step_hz)
+    last = min(round(highest) - n_wide // 2, level_db.size - span)
     for at in range(last, max(round(LOWEST_HZ / step_hz), span), -1):
         below_db = float(level_db[at - span : at].max())
         cliff_db = below_db - float(above_db[at + n_wide // 2])

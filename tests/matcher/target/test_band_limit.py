@@ -31,7 +31,8 @@ def test_what_a_codec_takes_away_is_not_compared(tmp_path: Path) -> None:
     """An MP3 of about 100 kbit/s ends near 15.5 kHz: said once, and left out of the losses."""
     path = tmp_path / "saw_C4.mp3"
     sound = np.concatenate([np.zeros(4410), bright()])
-    soundfile.write(path, sound, RATE_HZ, bitrate_mode="CONSTANT", compression_level=0.8)
+    sides = np.stack([sound, sound], axis=1)
+    soundfile.write(path, sides, RATE_HZ, bitrate_mode="CONSTANT", compression_level=0.8)
     with pytest.warns(EarwrightWarning, match=r"holds nothing above 15\.\d kHz"):
         (note,) = load_target(path).notes
     target = NoteTarget(note.signal, sample_rate_hz=RATE_HZ)
