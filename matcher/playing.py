@@ -45,6 +45,7 @@ def prepare_note(note: TargetNote) -> NoteTarget:
         midi_pitch=note.note.midi_pitch,
         gate_s=note.note.gate_s,
         floor_db=max(FLOOR_DB, note.noise_floor_db + ABOVE_NOISE_DB),
+        top_hz=note.analysis.top_hz,
     )
 
 

@@ -21,8 +21,7 @@ from matcher.losses import kernels
 from matcher.losses.movement import MovementMeter
 from matcher.losses.terms import Measures
 from matcher.losses.windows import Window, WindowPlan
-from matcher.target.band_limit import band_limit_hz
-from shared import ParameterError, midi_to_hz
+from shared import ParameterError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -79,6 +78,8 @@ class NoteTarget:
     floor_db : float < 0
         Level under the loudest band below which nothing counts; raise it to the noise floor of
         a noisy recording.
+    top_hz : float > 0, optional
+        Nothing above is compared, as the recording has lost it.
 
     Raises
     ------
@@ -94,6 +95,7 @@ class NoteTarget:
         midi_pitch: float = 60.0,
         gate_s: float | None = None,
         floor_db: float = FLOOR_DB,
+        top_hz: float | None = None,
     ) -> None:
         rows = np.asarray(signal, dtype=np.float32)
         if rows.ndim != 1 or not np.all(np.isfinite(rows)) or not np.any(rows):
@@ -125,11 +127,7 @@ class NoteTarget:
         at = self.lead - (onset - first)
         placed[at : at + len(piece)] = piece
         self.energy = kernels.energy(placed)
-        self.top_hz = band_limit_hz(
-            np.asarray(signal, np.float64),
-            sample_rate_hz=sample_rate_hz,
-            pitch_hz=float(midi_to_hz(midi_pitch)),
-        )
+        self.top_hz = top_hz
         self._analyse(placed, midi_pitch, gate_s, floor_db)
 
     def _analyse(

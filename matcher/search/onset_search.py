@@ -64,6 +64,7 @@ def onset_evaluator(evaluator: Evaluator, notes: Sequence[TargetNote]) -> Evalua
                 midi_pitch=note.midi_pitch,
                 gate_s=note.gate_s,
                 floor_db=whole.floor_db,
+                top_hz=whole.top_hz,
             )
         )
     return Evaluator(

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from matcher.target.band_limit import band_limit_hz
 from matcher.target.envelope import (
     Attack,
     find_decay,
@@ -153,6 +154,7 @@ def measure_note(
         centroid_hz=centroid_hz,
         brightness_peak_hz=bright[0],
         brightness_sustain_hz=bright[1],
+        top_hz=band_limit_hz(signal, sample_rate_hz=sample_rate_hz, pitch_hz=hz),
         **pitched,
     )
     return MeasuredNote(analysis, gate_end_s)

@@ -110,6 +110,8 @@ class NoteAnalysis(_ReadOnlyArrays):
         Power of the periodic part over the rest, in dB, median over the sustain.
     attack_harmonic_to_noise_db : float or None
         The same over the first 60 ms.
+    top_hz : float or None
+        Where a codec or a lower sampling rate has cut the spectrum off, in Hz.
     """
 
     pitch_hz: float | None
@@ -133,6 +135,7 @@ class NoteAnalysis(_ReadOnlyArrays):
     beating_hz: float | None
     harmonic_to_noise_db: float | None
     attack_harmonic_to_noise_db: float | None
+    top_hz: float | None = None
 
 
 @dataclass(frozen=True, eq=False)

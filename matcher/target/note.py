@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from matcher.target.analyse import MeasuredNote, measure_note
-from matcher.target.band_limit import band_limit_hz
 from matcher.target.level import FLOOR_DB, NoteSpan, find_span, moving_energy
 from matcher.target.model import TargetNote
 from shared.errors import ParameterError, TargetError
@@ -119,7 +118,6 @@ def build_note(
         *recording.warnings,
         *_about_sounds(span, rate, source, max_duration_s),
         *filter(None, [pitch.warning]),
-        *_about_band(signal, rate, analysis.pitch_hz, source),
         *_about_recording(span, measured, given, source, sound_s),
     )
     return TargetNote(
@@ -181,19 +179,6 @@ def _trim(signal: FloatArray, span: NoteSpan, rate: int) -> tuple[FloatArray, fl
     first = max(0, span.onset - n_before)
     trimmed = np.pad(signal[first : span.end], (n_before - (span.onset - first), 0))
     return trimmed, samples_to_seconds(float(n_before), rate)
-
-
-def _about_band(
-    signal: FloatArray, rate: int, pitch_hz: float | None, source: str
-) -> Iterator[str]:
-    """Say that the top of the spectrum was taken away."""
-    limit_hz = band_limit_hz(signal, sample_rate_hz=rate, pitch_hz=pitch_hz)
-    if limit_hz is not None:
-        yield (
-            f"{source} holds nothing above {limit_hz / 1000.0:.1f} kHz, as a codec or a lower "
-            "sampling rate leaves it; what lies above isn't compared. Take a better copy if there "
-            "is one."
-        )
 
 
 def _about_recording(

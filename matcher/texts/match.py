@@ -136,6 +136,9 @@ def _heard_lines(note: TargetNote) -> list[str]:
         ("velocity", str(played.velocity), origin["velocity"]),
         ("level", f"{note.level_db:.1f} dBFS", f"noise {_noise(note.noise_floor_db)}"),
     ]
+    if note.analysis.top_hz is not None:
+        top = f"{note.analysis.top_hz / 1000.0:.1f} kHz"
+        rows.append(("top", top, "a codec or a lower rate cut it off; not compared above"))
     lines = [f"  {shorten(note.name, WIDTH - 2)}"]
     return lines + [f"    {name:10}{value:16}{remark}" for name, value, remark in rows]
 

@@ -71,8 +71,6 @@ def test_the_signal_starts_20_ms_before_the_onset() -> None:
     np.testing.assert_array_equal(late.signal, recording[first : first + late.signal.size])
 
 
-# The tone ends below 9 kHz, and that is said.
-@pytest.mark.filterwarnings("ignore:.*holds nothing above")
 @pytest.mark.parametrize(("rate_hz", "own_hz"), [(22_050, 44_100), (96_000, 22_050)])
 def test_files_are_resampled_to_the_working_rate(
     tmp_path: Path, rate_hz: int, own_hz: int

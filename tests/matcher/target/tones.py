@@ -31,14 +31,14 @@ def key_hz(midi_pitch: float) -> float:
 
 
 def harmonics_of_saw(pitch_hz: float, rate_hz: int = RATE_HZ) -> dict[int, float]:
-    """Return the Fourier series of a sawtooth, 1/h, up to 0.45 of the rate."""
-    return {h: 1.0 / h for h in range(1, max(2, int(0.45 * rate_hz / pitch_hz) + 1))}
+    """Return the Fourier series of a sawtooth, 1/h, up to 16 kHz or 0.45 of the rate."""
+    highest = min(16_000.0, 0.45 * rate_hz)
+    return {h: 1.0 / h for h in range(1, max(2, int(highest / pitch_hz) + 1))}
 
 
 def harmonics_of_pulse(pitch_hz: float, width: float) -> dict[int, float]:
-    """Return the Fourier series of a pulse, sin(pi h width) / h, up to 16 kHz."""
-    below = range(1, int(16_000.0 / pitch_hz) + 1)
-    return {h: float(np.sin(np.pi * h * width) / h) for h in below}
+    """Return the Fourier series of a pulse, sin(pi h width) / h."""
+    return {h: float(np.sin(np.pi * h * width) / h) for h in harmonics_of_saw(pitch_hz)}
 
 
 def harmonic_tone(
