@@ -33,6 +33,7 @@ FORBIDDEN_INSIDE = (
         ("voice", "matcher.target", "matcher.losses", *_LEADING, *_TELLING),
     ),
     (("matcher.search", "matcher.partial_fit"), ("matcher.matching", "matcher.refining")),
+    (("matcher.partial_fit",), ("matcher.search",)),
     # What keeps doesn't search; `matcher.saving` leads both.
     (
         ("matcher.runs",),

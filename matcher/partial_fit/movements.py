@@ -20,7 +20,6 @@ from matcher.partial_fit.entries import (
 )
 from matcher.partial_fit.fit import MovementFit, NoteModel, fit_movement
 from matcher.partial_fit.tracks import PartialTracks, partial_tracks
-from matcher.search.proposals import sweep_vectors
 from shared import CATALOGUE, PHASE_NAMES, PULSE_KIND
 
 if TYPE_CHECKING:
@@ -134,10 +133,13 @@ class Movements:
         took_s = min(self._took_s, seconds)
         return took_s * (1.0 - share) + seconds * share
 
-    def starts(self, base: FloatArray, n_left: int, *, seed: int) -> FloatArray:
+    def n_swept(self, n_left: int) -> int:
+        """Say in how many points of a sweep the fits are tried, of so many candidates."""
+        return max(1, min(MOST_SWEPT, n_left // STAGE_SHARE)) if len(self._vectors) else 0
+
+    def starts(self, swept: FloatArray) -> FloatArray:
         """Make starts of the first stage; see `movement_starts`."""
-        n_swept = max(1, min(MOST_SWEPT, n_left // STAGE_SHARE))
-        return movement_starts(self._problem, self._vectors, base, n_swept=n_swept, seed=seed)
+        return movement_starts(self._problem, self._vectors, swept)
 
     def proposals(self) -> FloatArray:
         """Make proposals of the fits; see `movement_proposals`."""
@@ -298,12 +300,9 @@ def movement_proposals(problem: Problem, vectors: FloatArray) -> FloatArray:
     return proposals
 
 
-def movement_starts(
-    problem: Problem, vectors: FloatArray, base: FloatArray, *, n_swept: int, seed: int
-) -> FloatArray:
-    """Give the fits as they are, then in `n_swept` points spread over the rest of the voice."""
+def movement_starts(problem: Problem, vectors: FloatArray, swept: FloatArray) -> FloatArray:
+    """Give the fits as they are, then in points that are spread over the rest of the voice."""
     if not len(vectors):
         return vectors
-    swept = sweep_vectors(problem, base, n_swept, seed=seed)
-    proposals = movement_proposals(problem, vectors)[np.arange(n_swept) % len(vectors)]
+    proposals = movement_proposals(problem, vectors)[np.arange(len(swept)) % len(vectors)]
     return np.concatenate([vectors, np.where(np.isnan(proposals), swept, proposals)])

@@ -12,6 +12,7 @@ from matcher.problem import whole_vectors
 from matcher.search.checkpoint import Milestone, Position, Saving
 from matcher.search.gates import fit_gates_and_envelopes
 from matcher.search.onset_search import onset_starts
+from matcher.search.proposals import sweep_vectors
 from matcher.search.pruning import Pruning, kept_off, moving_columns, tidy
 from matcher.search.recorder import Recorder, SearchState
 from matcher.search.stages import GATES_APART, REFIT, LocalSearch, OnsetStage
@@ -247,7 +248,10 @@ class SearchRun:
         base = starts[0]
         grids = self._grids(stage, base, n_left)
         if number == 0 and isinstance(stage, LocalSearch):
-            grids.append(self._movements.starts(base, n_left, seed=seed))
+            n_swept = self._movements.n_swept(n_left)
+            if n_swept:
+                swept = sweep_vectors(problem, base, n_swept, seed=seed)
+                grids.append(self._movements.starts(swept))
         begun = stage.starts(problem, base, grids, n_left=n_left, seed=seed)
         rows = np.concatenate([begun, starts[1:]])
         proposals = np.concatenate([stage.proposals(problem, base, grids), proposals])

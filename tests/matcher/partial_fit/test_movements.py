@@ -11,7 +11,7 @@ from matcher.matching import make_problem
 from matcher.partial_fit import Movements
 from matcher.partial_fit.entries import NAMES
 from matcher.partial_fit.movements import movement_proposals, movement_starts, movement_vectors
-from matcher.search.proposals import start_vectors
+from matcher.search.proposals import start_vectors, sweep_vectors
 from shared import PHASE_NAMES
 from tests.benchmarks.bench_known_answers import target_of
 from tests.known_notes import known_note
@@ -95,7 +95,7 @@ def test_starts_put_each_fit_into_several_places() -> None:
     problem = make_problem(target, load_structure("complete"))
     base = start_vectors(problem, target)[0]
     fits = np.random.default_rng(0).random((2, problem.n_dimensions))
-    starts = movement_starts(problem, fits, base, n_swept=8, seed=0)
+    starts = movement_starts(problem, fits, sweep_vectors(problem, base, 8, seed=0))
     np.testing.assert_array_equal(starts[:2], fits)
     column = problem.space.index("osc2.detune_cents")
     np.testing.assert_array_equal(starts[2:, column], np.tile(fits[:, column], 4))
@@ -108,7 +108,7 @@ def test_starts_carry_key_tracking_and_the_phases_of_all_notes() -> None:
     problem = make_problem(target, load_structure("complete"))
     base = start_vectors(problem, target)[0]
     fits = np.random.default_rng(0).random((1, problem.n_dimensions))
-    starts = movement_starts(problem, fits, base, n_swept=4, seed=0)
+    starts = movement_starts(problem, fits, sweep_vectors(problem, base, 4, seed=0))
     told = [problem.space.index("osc2.vibrato.depth_key_track_ratio")]
     told += phases_that_are_told(problem)
     np.testing.assert_array_equal(starts[:, told], np.tile(fits[:, told], (5, 1)))
@@ -122,7 +122,7 @@ def brass() -> tuple[Target, Problem, FloatArray, Movements]:
     base = start_vectors(problem, target)[0]
     movements = Movements(problem, target.notes, base)
     movements.prepare(100, is_timed=False)
-    assert len(movements.proposals()) == len(movements.starts(base, 100, seed=0)) == 0
+    assert len(movements.proposals()) == movements.n_swept(100) == 0
     movements.prepare(1000, is_timed=False)
     return target, problem, base, movements
 
@@ -132,7 +132,8 @@ def test_starts_and_proposals_are_as_many_as_fits(
 ) -> None:
     """Starts have, besides, the fits put into one in 16 of the stage's candidates."""
     _, _, base, movements = brass
-    n_fits = len(movements.starts(base, 1000, seed=0)) - 1000 // 16
+    assert movements.n_swept(1000) == 1000 // 16
+    n_fits = len(movements.starts(np.tile(base, (5, 1)))) - 5
     assert n_fits > 0
     assert len(movements.proposals()) == n_fits
 
