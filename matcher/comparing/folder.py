@@ -22,21 +22,17 @@ from __future__ import annotations
 import contextlib
 import json
 import shutil
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
-
-import numpy as np
-from msgspec import Meta
+from typing import TYPE_CHECKING, Literal
 
 from matcher.comparing.comparison import Comparison
-from matcher.comparing.outcome import Curve, FailedRun, NoteOutcome, RunOutcome
+from matcher.comparing.outcome import FailedRun, RunOutcome
 from matcher.comparing.planning import Plan, Settings
 from matcher.comparing.sources import StructureSource, TargetSource  # noqa: TC001  read as fields
-from matcher.losses import TERMS, LossBreakdown
 from matcher.optimise import current_sampler
 from matcher.runs.layout import cannot_write, safe_name
-from shared import EarwrightError, Patch, RunFolderError, write_atomic
+from shared import EarwrightError, RunFolderError, write_atomic
 from shared.documents import Document, read_document, to_builtins, write_document
 
 if TYPE_CHECKING:
@@ -70,84 +66,14 @@ class ComparisonDocument(Document, frozen=True, kw_only=True):
     failed: tuple[FailedRun, ...] = ()
 
 
-Count = Annotated[int, Meta(ge=1, le=2**53)]
-Numbers = Annotated[tuple[float, ...], Meta(min_length=1)]
-
-
-class CurveDocument(Document, frozen=True, kw_only=True):
-    """A `Curve` in a file."""
-
-    evaluations: Numbers
-    elapsed_s: Numbers
-    loss: Numbers
-    terms: dict[str, Numbers]
-
-    def __post_init__(self) -> None:
-        """Refuse columns that aren't of one length, or aren't all there."""
-        columns = [self.terms.get(name, ()) for name in TERMS]
-        columns += [self.evaluations, self.elapsed_s, self.loss]
-        if len({len(column) for column in columns}) != 1:
-            raise ValueError("the columns of the curve are of different lengths.")
-
-
-class OutcomeDocument(Document, frozen=True, kw_only=True):
-    """A `RunOutcome` in a file."""
-
-    kind: Literal["earwright compared run"]
-    schema_version: Literal[1]
-    key: str
-    target: str
-    structure: str
-    seed: int
-    start: LossBreakdown
-    final: LossBreakdown
-    notes: tuple[NoteOutcome, ...]
-    curve: CurveDocument
-    patch: dict[str, Any]
-    n_evaluations: Count
-    elapsed_s: float
-    stop_reason: str
-    n_threads: Count
-    processor: str
-    versions: dict[str, str]
-    warnings: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        """Refuse losses without a term that statistics ask for."""
-        for loss in (self.start, self.final, *(note.loss for note in self.notes)):
-            for name in TERMS:
-                if name not in loss.terms:
-                    raise ValueError(f"a loss has no term {name}.")
-
-
-def write_outcome(path: Path, outcome: RunOutcome) -> None:
-    """Write a finished run."""
-    values = {field.name: getattr(outcome, field.name) for field in fields(outcome)}
-    values["patch"] = json.loads(outcome.patch.to_json())
-    write_document(path, {"kind": "earwright compared run", "schema_version": 1, **values})
-
-
 def read_outcome(path: Path) -> RunOutcome:
     """Read a finished run."""
     try:
-        document = read_document(path, OutcomeDocument, error=RunFolderError)
-        patch = Patch.from_json(json.dumps(document.patch))
+        return read_document(path, RunOutcome, error=RunFolderError)
     except EarwrightError as error:
         raise RunFolderError(
             f"{error} Or remove {path}, and that run is done again.", path=path
         ) from error
-    values: dict[str, Any] = {
-        field.name: getattr(document, field.name) for field in fields(RunOutcome)
-    }
-    curve = document.curve
-    values["curve"] = Curve(
-        np.array(curve.evaluations),
-        np.array(curve.elapsed_s),
-        np.array(curve.loss),
-        {name: np.array(curve.terms[name]) for name in TERMS},
-    )
-    values["patch"] = patch
-    return RunOutcome(**values)
 
 
 def run_folder(folder: Path, target: str, structure: str) -> Path:
@@ -250,7 +176,7 @@ class ComparisonFolder:
         """Keep a finished run, and its run folder if it is the best of its kind so far."""
         with _writing(self.path):
             self._keep_if_best(outcome, files)
-            write_outcome(self.job_file(job), outcome)
+            write_document(self.job_file(job), to_builtins(outcome))
 
     def _keep_if_best(self, outcome: RunOutcome, files: Mapping[str, bytes]) -> None:
         """Replace the run folder of a target and structure if this run is better."""

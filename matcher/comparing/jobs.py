@@ -8,14 +8,13 @@ folder. Threads are limited inside the job, so a worker with one core's share us
 from __future__ import annotations
 
 import contextlib
+import json
 import platform
 import warnings as python_warnings
 from collections.abc import Mapping  # noqa: TC003  dataclass fields are resolved in tests
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-import numpy as np
 
 from matcher.comparing.outcome import Curve, NoteOutcome, RunOutcome
 from matcher.comparing.sources import Recordings, in_user_words
@@ -61,7 +60,7 @@ def run_job(
         python_warnings.catch_warnings(),
         one_thread_each(),
     ):
-        # What is assumed about a recording is in its notes, and comes with the outcome.
+        # What is assumed about a recording is in its notes, and in the run folder.
         python_warnings.simplefilter("ignore", EarwrightWarning)
         try:
             result = _match(job, recordings, folder, n_threads, stop)
@@ -141,25 +140,22 @@ def _outcome(job: Job, result: MatchResult, n_threads: int) -> RunOutcome:
         target=job.target.name,
         structure=job.structure.name,
         seed=job.seed,
-        start=result.start,
         final=result.end,
         notes=tuple(
             NoteOutcome(
                 match.note.name,
-                match.loss,
                 tuple(each.summary for each in differences if each.is_audible),
             )
             for match, differences in zip(result.notes, audible_differences(result), strict=True)
         ),
         curve=_curve(result),
-        patch=result.patch,
+        patch=json.loads(result.patch.to_json()),
         n_evaluations=result.n_evaluations,
         elapsed_s=result.elapsed_s,
         stop_reason=result.stop_reason,
         n_threads=n_threads,
         processor=_processor_name(),
         versions=dict(versions),
-        warnings=tuple(text for match in result.notes for text in match.note.warnings),
     )
 
 
@@ -171,10 +167,10 @@ def _curve(result: MatchResult) -> Curve:
     improved = record.improvements()
     terms = [breakdown(row).terms for row in record.terms[improved]]
     return Curve(
-        evaluations=improved.astype(np.float64) + 1.0,
-        elapsed_s=np.array(record.elapsed_s[improved]),
-        loss=np.array(record.losses[improved]),
-        terms={name: np.array([each[name] for each in terms]) for name in TERMS},
+        evaluations=tuple((improved + 1.0).tolist()),
+        elapsed_s=tuple(record.elapsed_s[improved].tolist()),
+        loss=tuple(record.losses[improved].tolist()),
+        terms={name: tuple(each[name] for each in terms) for name in TERMS},
     )
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping  # noqa: TC003  dataclass fields are resolved in tests
 from dataclasses import dataclass
 from pathlib import Path  # noqa: TC003
+from typing import Annotated, Any, Literal
+
+from msgspec import Meta
 
 from matcher.losses import TERM_WORDS, TERMS, LossBreakdown
-from shared import FloatArray  # noqa: TC001
-from shared.patch import Patch  # noqa: TC001
+from shared.documents import Document
 
 __all__ = [
     "MEASURES",
@@ -30,100 +32,67 @@ MEASURE_WORDS = {
 }
 
 
-@dataclass(frozen=True, eq=False)
-class Curve:
-    """The course of one search: its improvements, in order.
-
-    Parameters
-    ----------
-    evaluations : np.ndarray, shape=(n_improvements,), dtype=float64
-        Candidates tried by then; 1 for the first.
-    elapsed_s : np.ndarray, shape=(n_improvements,), dtype=float64
-        Seconds of search by then.
-    loss : np.ndarray, shape=(n_improvements,), dtype=float64
-        Lowest loss by then, falling.
-    terms : mapping of str to np.ndarray, shape=(n_improvements,)
-        Terms of that candidate, by name.
-    """
-
-    evaluations: FloatArray
-    elapsed_s: FloatArray
-    loss: FloatArray
-    terms: Mapping[str, FloatArray]
+_Count = Annotated[int, Meta(ge=1, le=2**53)]
+_Numbers = Annotated[tuple[float, ...], Meta(min_length=1)]
 
 
-@dataclass(frozen=True)
-class NoteOutcome:
-    """How one note came out.
+class Curve(Document, frozen=True, kw_only=False):
+    """The course of one search: its improvements, in order."""
 
-    Parameters
-    ----------
-    name : str
-        The note.
-    loss : LossBreakdown
-        What is left of the difference.
-    audible : tuple of str
-        Differences that can be heard, in a few words, the largest first.
-    """
+    # Candidates tried by then, 1 for the first, and seconds of search.
+    evaluations: _Numbers
+    elapsed_s: _Numbers
+    # Lowest loss by then, falling, and the terms of that candidate.
+    loss: _Numbers
+    terms: dict[str, _Numbers]
+
+    def __post_init__(self) -> None:
+        """Refuse columns that aren't of one length, or aren't all there."""
+        columns = [self.terms.get(name, ()) for name in TERMS]
+        columns += [self.evaluations, self.elapsed_s, self.loss]
+        if len({len(column) for column in columns}) != 1:
+            raise ValueError("the columns of the curve are of different lengths.")
+
+
+class NoteOutcome(Document, frozen=True, kw_only=False):
+    """How one note came out."""
 
     name: str
-    loss: LossBreakdown
+    # Differences that can be heard, in a few words, the largest first.
     audible: tuple[str, ...]
 
 
-@dataclass(frozen=True, eq=False)
-class RunOutcome:
-    """One finished run.
+class RunOutcome(Document, frozen=True, kw_only=True):
+    """One finished run, as it is kept in a file."""
 
-    Parameters
-    ----------
-    key : str
-        64 hexadecimal digits made of all that the result depends on: recordings and what is said
-        of them, structure, seed, budget, sampler, weights.
-    target, structure : str
-        Their names in this comparison.
-    seed : int >= 0
-        Seed of the search.
-    start, final : LossBreakdown
-        Loss of the first candidate, and of the patch that was handed over.
-    notes : tuple of NoteOutcome
-        The same note by note.
-    curve : Curve
-        The course of the search.
-    patch : Patch
-        What was found.
-    n_evaluations : int >= 1
-        Candidates tried.
-    elapsed_s : float > 0
-        Seconds of search.
-    stop_reason : str
-        "evaluations" or "deadline".
-    n_threads : int >= 1
-        Threads that searched.
-    processor : str
-        Kind of processor it ran on.
-    versions : mapping of str to str
-        Versions of all that took part.
-    warnings : tuple of str
-        What was assumed about the recordings.
-    """
-
+    kind: Literal["earwright compared run"] = "earwright compared run"
+    schema_version: Literal[1] = 1
+    # 64 hexadecimal digits made of all that the result depends on: recordings and what is said of
+    # them, structure, seed, budget, sampler, weights.
     key: str
+    # Names in this comparison.
     target: str
     structure: str
     seed: int
-    start: LossBreakdown
+    # Loss of the patch that was handed over.
     final: LossBreakdown
     notes: tuple[NoteOutcome, ...]
     curve: Curve
-    patch: Patch
-    n_evaluations: int
+    # What was found, as a patch file has it.
+    patch: dict[str, Any]
+    n_evaluations: _Count
     elapsed_s: float
     stop_reason: str
-    n_threads: int
+    n_threads: _Count
+    # Kind of processor, and versions of all that took part.
     processor: str
-    versions: Mapping[str, str]
-    warnings: tuple[str, ...] = ()
+    versions: dict[str, str]
+
+    def __post_init__(self) -> None:
+        """Refuse a loss without a term that statistics ask for."""
+        for name in TERMS:
+            if name not in self.final.terms:
+                raise ValueError(f"a loss has no term {name}.")
 
     def measure(self, name: str) -> float:
         """Return the final loss ("total") or one of its terms, in audible steps."""

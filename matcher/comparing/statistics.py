@@ -180,7 +180,7 @@ def converge(finished: FinishedRuns) -> tuple[Convergence, ...]:
         return ()
     last = max(run.n_evaluations for run in runs)
     # From when every run had found something.
-    first_s = max(float(run.curve.elapsed_s[0]) for run in runs)
+    first_s = max(run.curve.elapsed_s[0] for run in runs)
     last_s = max(first_s, *(run.elapsed_s for run in runs))
     axes: tuple[tuple[Axis, FloatArray], ...] = (
         ("evaluations", np.unique(np.round(np.geomspace(1.0, last, N_POINTS)))),
@@ -209,8 +209,8 @@ def _converge(
         for run in runs
     ]
 
-    def spread(curves: Sequence[FloatArray]) -> FloatArray:
-        rows = np.stack([curve[at] for curve, at in zip(curves, indices, strict=True)])
+    def spread(curves: Sequence[Sequence[float]]) -> FloatArray:
+        rows = np.stack([np.array(curve)[at] for curve, at in zip(curves, indices, strict=True)])
         quantiles: FloatArray = np.quantile(rows, (0.25, 0.5, 0.75), axis=0)
         return quantiles.T
 
@@ -280,8 +280,8 @@ def _reach(
 
 def _first(run: RunOutcome, threshold: float) -> tuple[bool, float, float]:
     """Say whether a run got there, and what it had spent by then or in all."""
-    reached = np.flatnonzero(run.curve.loss <= threshold)
+    reached = np.flatnonzero(np.array(run.curve.loss) <= threshold)
     if not reached.size:
         return False, float(run.n_evaluations), run.elapsed_s
     first = int(reached[0])
-    return True, float(run.curve.evaluations[first]), float(run.curve.elapsed_s[first])
+    return True, run.curve.evaluations[first], run.curve.elapsed_s[first]

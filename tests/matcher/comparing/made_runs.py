@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 from matcher.comparing import Comparison, Curve, NoteOutcome, RunOutcome
 from matcher.losses import TERMS, LossBreakdown
@@ -13,6 +12,8 @@ from shared import Patch
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+
+    import numpy as np
 
     from shared import FloatArray
 
@@ -35,7 +36,7 @@ def made_run(
     """Make a run of its figures; `course` has evaluations, seconds and loss of improvements."""
     steps = course or [(1, 0.1, loss)]
     evaluations, seconds, losses = (
-        np.array(column, dtype=np.float64) for column in zip(*steps, strict=True)
+        tuple(map(float, column)) for column in zip(*steps, strict=True)
     )
     every = {**dict.fromkeys(TERMS, loss), **(terms or {})}
     final = LossBreakdown(loss, every, {"spectrum_db": loss})
@@ -44,17 +45,16 @@ def made_run(
         target=target,
         structure=structure,
         seed=seed,
-        start=final,
         final=final,
-        notes=(NoteOutcome(target, final, ("attack: 31 ms in the target, 24 ms here",)),),
+        notes=(NoteOutcome(target, ("attack: 31 ms in the target, 24 ms here",)),),
         curve=Curve(evaluations, seconds, losses, dict.fromkeys(TERMS, losses)),
-        patch=Patch(structure),
+        patch=json.loads(Patch(structure).to_json()),
         n_evaluations=n_evaluations,
         elapsed_s=elapsed_s,
         stop_reason="deadline",
         n_threads=1,
         processor=processor,
-        versions=versions or {"earwright": "0.1.0"},
+        versions=dict(versions or {"earwright": "0.1.0"}),
     )
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import TYPE_CHECKING
 
+import msgspec
 import soundfile
 
 from matcher.comparing.jobs import JobReport
@@ -59,4 +59,4 @@ def without_search(
         return JobReport(job.key)
     loss = 2.0 + int(job.key[:4], 16) / 2**16
     run = made_run(job.target.name, job.structure.name, job.seed, loss=loss)
-    return JobReport(job.key, dataclasses.replace(run, key=job.key), {"run.json": b"{}"})
+    return JobReport(job.key, msgspec.structs.replace(run, key=job.key), {"run.json": b"{}"})

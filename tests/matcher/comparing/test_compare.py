@@ -14,9 +14,10 @@ import soundfile
 
 from matcher import batch, compare, continue_comparison, load_comparison, load_run
 from matcher.comparing import run_folder
-from matcher.comparing.folder import read_outcome, write_outcome
+from matcher.comparing.folder import read_outcome
 from matcher.runs.lock import lock_run
 from shared import AudioError, ParameterError, RunFolderError, StructureError, TargetError
+from shared.documents import to_builtins, write_document
 from tests.matcher.comparing.made_runs import made_run
 from tests.matcher.comparing.small_jobs import without_search, write_notes
 from tests.matcher.small_match import RATE_HZ, played_note
@@ -83,7 +84,7 @@ def test_the_best_run_is_kept_whole(done: Comparison) -> None:
         run = load_run(run_folder(done.folder, "reed_A3", structure))
         assert best is not None
         assert run.run["loss"]["end"]["total"] == best.final.total  # type: ignore[index]
-        assert dict(run.patch.values) == dict(best.patch.values)
+        assert dict(run.patch.values) == best.patch["values"]
 
 
 def test_the_tables_hold_the_figures(done: Comparison) -> None:
@@ -227,7 +228,7 @@ def test_a_damaged_run_is_named_and_done_again(done: Comparison, tmp_path: Path)
         ("curve", {"evaluations": [1], "elapsed_s": [0.1, 1], "loss": [2], "terms": {}}, "length"),
         ("final", {"total": True, "terms": {}, "parts": {}}, "final.total is true"),
         ("final", {"total": 1.0, "terms": {}, "parts": {}}, "has no term spectral"),
-        ("patch", {}, "run.json"),
+        ("patch", [], "patch"),
     ],
 )
 def test_a_finished_run_with_impossible_figures_is_named(
@@ -235,7 +236,7 @@ def test_a_finished_run_with_impossible_figures_is_named(
 ) -> None:
     """What statistics are made of has to be finite numbers of the right kind."""
     path = tmp_path / "run.json"
-    write_outcome(path, made_run())
+    write_document(path, to_builtins(made_run()))
     assert read_outcome(path).n_evaluations == 1000
     path.write_text(json.dumps({**json.loads(path.read_text()), field: value}))
     with pytest.raises(RunFolderError, match=message):

@@ -62,7 +62,7 @@ def test_a_job_is_a_match(job: Job, report: JobReport) -> None:
     target = load_target(job.target.notes[0].path)
     result = match(target, structure="one-oscillator", evals=48, seed=0, progress=False)
     assert report.outcome is not None
-    assert dict(report.outcome.patch.values) == dict(result.patch.values)
+    assert report.outcome.patch["values"] == dict(result.patch.values)
     assert report.outcome.final == result.end
     assert report.outcome.n_evaluations == 48
 
@@ -87,7 +87,7 @@ def test_a_job_brings_its_run_folder(report: JobReport, tmp_path: Path) -> None:
         (tmp_path / name).write_bytes(content)
     run = load_run(tmp_path)
     assert report.outcome is not None
-    assert dict(run.patch.values) == dict(report.outcome.patch.values)
+    assert dict(run.patch.values) == report.outcome.patch["values"]
 
 
 def test_jobs_and_reports_travel(job: Job, report: JobReport) -> None:

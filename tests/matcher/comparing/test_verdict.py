@@ -6,6 +6,7 @@ import dataclasses
 import re
 from typing import TYPE_CHECKING
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -75,7 +76,7 @@ def test_scattered_runs_are_not_read_as_no_difference() -> None:
 def test_terms_that_remain_open_are_named() -> None:
     """The loss differs by less than a step, and one term scatters: only that is left open."""
     rich = [
-        dataclasses.replace(
+        msgspec.structs.replace(
             run,
             final=dataclasses.replace(
                 run.final, terms={**run.final.terms, "pitch": 0.5 + 3.0 * (run.seed % 2)}
