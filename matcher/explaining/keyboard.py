@@ -17,7 +17,6 @@ from matcher.explaining.key_checks import (
     judge_keys,
     measure_key,
 )
-from matcher.explaining.model import read_record
 from matcher.explaining.sound_files import common_gain, joined
 from matcher.interrupts import hold_interrupts
 from matcher.progress import Progress
@@ -31,7 +30,7 @@ from shared import (
     pitch_name,
     write_recording,
 )
-from shared.documents import Document, to_builtins, write_document
+from shared.documents import read_document, to_builtins, write_document
 from voice import render
 
 if TYPE_CHECKING:
@@ -45,8 +44,6 @@ KEYBOARD_FILE = "keyboard.json"
 KEYBOARD_SOUND = "keyboard.wav"
 DEFAULT_VELOCITIES = (40, 100)
 LONGEST_GATE_S = 10.0
-KIND = "earwright keyboard"
-SCHEMA_VERSION = 1
 _RATE_HZ = 44_100
 # Long enough for an LFO of 4 Hz to show.
 _GATE_S = 0.6
@@ -89,9 +86,12 @@ class Keyboard:
     file: str
     is_complete: bool = True
 
+    kind: Literal["earwright keyboard"] = "earwright keyboard"
+    schema_version: Literal[1] = 1
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {"kind": KIND, "schema_version": SCHEMA_VERSION, **to_builtins(self)}
+        return dict(to_builtins(self))
 
     @classmethod
     def load(cls, run: str | Path) -> Keyboard:
@@ -116,14 +116,7 @@ class Keyboard:
         advice = "Make it anew with `earwright keyboard`."
         if not path.exists():
             raise RunFolderError(f"{path} doesn't exist. {advice}", path=path)
-        return read_record(path, _Head, cls, advice=advice)
-
-
-class _Head(Document, frozen=True):
-    """What the file is."""
-
-    kind: Literal["earwright keyboard"]
-    schema_version: Literal[1]
+        return read_document(path, cls, error=RunFolderError, advice=advice)
 
 
 def keyboard(

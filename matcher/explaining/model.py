@@ -8,20 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping  # noqa: TC003  fields are resolved when a file is read
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal
 
 from shared import RunFolderError
-from shared.documents import (
-    Document,
-    document_from,
-    read_document,
-    to_builtins,
-    write_document,
-)
+from shared.documents import read_document, to_builtins, write_document
 
 __all__ = [
     "EXPLAIN_FILE",
-    "SCHEMA_VERSION",
     "BuildOrder",
     "BuildStep",
     "Explanation",
@@ -37,9 +30,6 @@ __all__ = [
 ]
 
 EXPLAIN_FILE = "explain.json"
-KIND = "earwright explanation"
-SCHEMA_VERSION = 1
-Record = TypeVar("Record")
 
 
 @dataclass(frozen=True)
@@ -84,35 +74,22 @@ class Explanation:
     slack: SlackOfPatch | None = None
     build: BuildOrder | None = None
 
+    kind: Literal["earwright explanation"] = "earwright explanation"
+    schema_version: Literal[1] = 1
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {"kind": KIND, "schema_version": SCHEMA_VERSION, **to_builtins(self)}
+        return dict(to_builtins(self))
 
     def save(self, run: str | Path) -> Path:
-        """Write `explain.json` into a run folder, whole or not at all.
-
-        Parameters
-        ----------
-        run : str or Path
-            The folder; an earlier explanation in it is replaced.
-
-        Returns
-        -------
-        Path
-            The file.
-
-        Raises
-        ------
-        FileError
-            If it can't be written.
-        """
+        """Write `explain.json` into a run folder, whole or not at all; an earlier one goes."""
         path = Path(run) / EXPLAIN_FILE
         write_document(path, self.to_dict())
         return path
 
     @classmethod
     def load(cls, run: str | Path) -> Explanation:
-        """Read the explanation of a run.
+        """Read the explanation of a run, from its folder or the file itself.
 
         Parameters
         ----------
@@ -137,21 +114,8 @@ class Explanation:
                 f"{path.parent}` first.",
                 path=path,
             )
-        return read_record(path, _Head, cls, advice="Make it anew with `earwright explain`.")
-
-
-class _Head(Document, frozen=True):
-    """What the file is."""
-
-    kind: Literal["earwright explanation"]
-    schema_version: Literal[1]
-
-
-def read_record(path: Path, head: type[Document], kind: type[Record], *, advice: str) -> Record:
-    """Read a record whose file says what it is besides."""
-    data = read_document(path, dict[str, Any], error=RunFolderError, advice=advice)
-    document_from(data, head, where=str(path), error=RunFolderError, advice=advice)
-    return document_from(data, kind, where=str(path), error=RunFolderError, advice=advice)
+        advice = "Make it anew with `earwright explain`."
+        return read_document(path, cls, error=RunFolderError, advice=advice)
 
 
 @dataclass(frozen=True)
