@@ -33,7 +33,6 @@ def score_patch(
     gates_s: Sequence[float] = (),
     weights: Mapping[str, float] | None = None,
     seed: int = 0,
-    n_threads: int | None = None,
 ) -> tuple[LossBreakdown, tuple[NoteMatch, ...]]:
     """Score a patch as it is, and play it on each note.
 
@@ -54,9 +53,7 @@ def score_patch(
     has_phases = len(patch.phases) == len(played)
     vector = problem.vector({}, patch.phases if has_phases else ())
     targets = [prepare_note(note) for note in target.notes]
-    with Evaluator(
-        problem, targets, played, weights=weights, n_threads=n_threads, seed=seed
-    ) as evaluator:
+    with Evaluator(problem, targets, played, weights=weights, seed=seed) as evaluator:
         scores = evaluator.scores(vector[None, :])[:, 0]
     sounds = place_notes(problem, vector, targets, played, seed=seed)
     losses = [breakdown(score, weights) for score in scores]

@@ -44,7 +44,6 @@ from shared.units import (
     midi_to_hz,
     octaves_to_ratio,
     ratio_to_cents,
-    ratio_to_octaves,
     samples_to_seconds,
     seconds_to_samples,
 )
@@ -86,7 +85,6 @@ __all__ = [
     "parse_pitch",
     "pitch_name",
     "ratio_to_cents",
-    "ratio_to_octaves",
     "read_recording",
     "resample",
     "samples_to_seconds",

@@ -94,13 +94,13 @@ class EarwrightWarning(UserWarning):
     """Something was assumed; the text says what, and how to override it."""
 
 
-def suggest_names(name: str, candidates: Iterable[str], *, n_names: int = 3) -> str:
-    """Say which known names, `n_names` at most, are spelt like an unknown one; empty if none is.
+def suggest_names(name: str, candidates: Iterable[str]) -> str:
+    """Say which known names, three at most, are spelt like an unknown one; empty if none is.
 
     Examples
     --------
     >>> suggest_names("filter.cutof_hz", ["filter.cutoff_hz", "tune_cents"])
     'Did you mean filter.cutoff_hz?'
     """
-    near = difflib.get_close_matches(name, list(candidates), n=n_names, cutoff=0.6)
+    near = difflib.get_close_matches(name, list(candidates), n=3, cutoff=0.6)
     return f"Did you mean {' or '.join(near)}?" if near else ""

@@ -37,7 +37,6 @@ __all__ = [
     "midi_to_hz",
     "octaves_to_ratio",
     "ratio_to_cents",
-    "ratio_to_octaves",
     "samples_to_seconds",
     "seconds_to_samples",
 ]
@@ -79,12 +78,6 @@ def ratio_to_cents(ratio: FloatOrArray) -> FloatOrArray:
 def octaves_to_ratio(interval_octaves: FloatOrArray) -> FloatOrArray:
     """Convert an interval in octaves to a frequency ratio."""
     return _same_kind(interval_octaves, np.exp2(interval_octaves))
-
-
-def ratio_to_octaves(ratio: FloatOrArray) -> FloatOrArray:
-    """Convert a frequency ratio to an interval in octaves."""
-    _check_positive("ratio", ratio)
-    return _same_kind(ratio, np.log2(ratio))
 
 
 def db_to_amplitude(level_db: FloatOrArray) -> FloatOrArray:

@@ -19,7 +19,6 @@ Convert = Callable[[FloatArray], FloatArray]
 PAIRS = [
     pytest.param(units.hz_to_midi, units.midi_to_hz, id="hz-midi"),
     pytest.param(units.ratio_to_cents, units.cents_to_ratio, id="ratio-cents"),
-    pytest.param(units.ratio_to_octaves, units.octaves_to_ratio, id="ratio-octaves"),
     pytest.param(units.amplitude_to_db, units.db_to_amplitude, id="amplitude-db"),
 ]
 
@@ -72,9 +71,8 @@ def test_no_amplitude_is_minus_infinity() -> None:
     [
         (units.hz_to_midi, "frequency_hz is {} Hz; it must be finite and above 0"),
         (units.ratio_to_cents, "ratio is {}; it must be finite and above 0"),
-        (units.ratio_to_octaves, "ratio is {}; it must be finite and above 0"),
     ],
-    ids=["hz", "cents", "octaves"],
+    ids=["hz", "cents"],
 )
 def test_what_has_no_logarithm_is_refused(
     convert: Callable[[float], float], message: str, bad: float
