@@ -221,7 +221,7 @@ def test_a_damaged_run_is_named_and_done_again(done: Comparison, tmp_path: Path)
     ("field", "value", "message"),
     [
         ("n_evaluations", 10**400, "n_evaluations"),
-        ("n_evaluations", 0, "n_evaluations is 0; a whole number from 1"),
+        ("n_evaluations", 0, "n_evaluations is 0; it must be a whole number from 1"),
         ("n_threads", 1.5, "n_threads is 1.5"),
         ("elapsed_s", "long", 'elapsed_s is "long"'),
         ("curve", {"evaluations": [], "elapsed_s": [], "loss": [], "terms": {}}, "curve"),
