@@ -121,30 +121,18 @@ class FailedRun:
 
 @dataclass(frozen=True, eq=False)
 class FinishedRuns:
-    """Runs of several structures, over the same targets, seeds and budget.
-
-    Parameters
-    ----------
-    folder : Path
-        Where everything is kept.
-    settings : mapping of str to object
-        Budget (`seconds` or `evals`), `seeds`, `sampler`, `weights`, `thresholds`.
-    targets, structures : tuple of str
-        Names, in the order given.
-    runs : tuple of RunOutcome
-        Finished runs: target by target, seed by seed, structure by structure.
-    failed : tuple of FailedRun
-        Runs that can't be done.
-    n_missing : int >= 0
-        Runs that haven't been done yet.
-    """
+    """Runs of several structures, over the same targets, seeds and budget."""
 
     folder: Path
+    # Budget (`seconds` or `evals`), `seeds`, `sampler`, `weights`, `thresholds`.
     settings: Mapping[str, object]
+    # Names, in the order given.
     targets: tuple[str, ...]
     structures: tuple[str, ...]
+    # Target by target, seed by seed, structure by structure.
     runs: tuple[RunOutcome, ...]
     failed: tuple[FailedRun, ...] = ()
+    # Runs that haven't been done yet.
     n_missing: int = 0
 
     @property

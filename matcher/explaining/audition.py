@@ -44,27 +44,17 @@ _CUES = "audition.txt"
 
 @dataclass(frozen=True)
 class Cue:
-    """One sound of an audition.
+    """One sound of an audition."""
 
-    Parameters
-    ----------
-    start_s, end_s : float
-        Its span in the file that plays them all, in s.
-    part : str
-        The part.
-    version : str
-        "exaggerated", "as it is" or "left out".
-    text : str
-        The settings that make it; empty for what is left out.
-    file : str
-        The sound alone, within the run folder.
-    """
-
+    # Its span in the file that plays them all.
     start_s: float
     end_s: float
     part: str
+    # "exaggerated", "as it is" or "left out".
     version: str
+    # The settings that make it; empty for what is left out.
     text: str
+    # The sound alone, within the run folder.
     file: str
 
     @property

@@ -167,32 +167,11 @@ def present_parts(values: Mapping[str, float]) -> tuple[str, ...]:
 def scaled_part(
     values: Mapping[str, float], part: str, amount: float, note: Note, *, is_alone: bool = False
 ) -> dict[str, float]:
-    """Set how much of a part there is, for whoever moves a slider and listens.
+    """Return the values of a patch with less or more of one part, named by its title.
 
-    Parameters
-    ----------
-    values : mapping of str to float
-        All values of the patch.
-    part : str
-        A title of `present_parts`.
-    amount : float, 0 to 10
-        0 leaves the part out, 1 is as it is, more exaggerates it. Depths stop at the ends of
-        their ranges.
-    note : Note
-        What is going to be played; a filter is kept from swallowing it.
-    is_alone : bool
-        Whether everything else that moves or colours the sound rests at neutral; the waveforms
-        stay, so that something is heard.
-
-    Returns
-    -------
-    dict of str to float
-        Values of the changed patch.
-
-    Raises
-    ------
-    ParameterError
-        If the part isn't there, the amount lies outside its range, or nothing would sound.
+    An amount of 0 leaves it out, 1 is as it is, up to 10 exaggerates it: depths stop at the ends
+    of their ranges, and a filter is kept from swallowing the `note`. Alone, the waveforms stay,
+    and everything else that moves or colours the sound is neutral.
     """
     if not 0.0 <= amount <= LARGEST_AMOUNT:
         raise ParameterError(

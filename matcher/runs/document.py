@@ -102,19 +102,10 @@ class WholeRunDocument(RunDocument, frozen=True, kw_only=True):
 
 @dataclass(frozen=True)
 class RunNote:
-    """One note of a run.
-
-    Parameters
-    ----------
-    name : str
-        Name of the note, as it was given; for the names of files see the paths.
-    played : Note
-        Pitch, velocity and gate with which it was matched.
-    target, match : Path
-        The target and the patch playing it.
-    """
+    """One note of a run: its name as it was given, and the target and the patch playing it."""
 
     name: str
+    # Pitch, velocity and gate with which it was matched.
     played: Note
     target: Path
     match: Path
