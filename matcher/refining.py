@@ -12,6 +12,7 @@ from matcher.evaluator import Evaluator
 from matcher.losses import weights_for
 from matcher.matching import check_budget, make_problem
 from matcher.optimise import DEFAULT_SAMPLER, SearchRecord
+from matcher.parts import used_parameters
 from matcher.playing import noise_seed, prepare_note, with_velocity_level
 from matcher.problem import Problem
 from matcher.result import MatchResult, StageResult, software_versions
@@ -19,7 +20,7 @@ from matcher.runs import find_version
 from matcher.runs.searches import fitted_target, own_search
 from matcher.scoring import score_patch
 from matcher.search.gates import fit_gates
-from matcher.search.pruning import switched_off
+from matcher.search.pruning import ALLOWANCE_RATIO, ALLOWANCE_STEPS, switched_off
 from matcher.search.run import SearchRun
 from matcher.search.stages import EvolutionStrategy, LocalSearch, Stage
 from matcher.selection import Selection, choose_space, with_values
@@ -289,7 +290,8 @@ def search_refinement(
     if begun.is_search:
         patch, run, reason = _search(begun, start, options)
     after, notes = begun.score(patch)
-    if after.total >= before.total:
+    is_closer = after.total < before.total
+    if not is_closer or is_longer_for_nothing(start, patch, before.total, after.total):
         patch, after, notes = start, before, notes_before
     return MatchResult(
         patch=_stamped(patch, begun, after, parent),
@@ -310,6 +312,12 @@ def search_refinement(
         stop_reason=reason,
         stages=tuple(stages),
     )
+
+
+def is_longer_for_nothing(start: Patch, patch: Patch, before: float, after: float) -> bool:
+    """Whether something has come on for a gain in loss that nobody hears."""
+    is_longer = bool(used_parameters(patch.values) - used_parameters(start.values))
+    return is_longer and before <= after * (1.0 + ALLOWANCE_RATIO) + ALLOWANCE_STEPS
 
 
 def _checked(begun: Refinement) -> Refinement:

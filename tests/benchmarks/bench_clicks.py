@@ -111,8 +111,10 @@ def _change(page: Page, server: PageServer, run: str, rng: np.random.Generator) 
             server.post(f"/api/jobs/{job['name']}/stop", {})
             server.wait_for_job(job["name"])
     hz = float(rng.integers(200, 5000))
-    show_view(page, "shape", run)
     field = page.locator('[data-value="filter.cutoff_hz"]')
+    # A search that has just ended may still go to its patch.
+    while not field.count():
+        show_view(page, "shape", run)
     for box in page.locator("details:not([open]) > summary").all():
         if not field.is_visible():
             _click(box)

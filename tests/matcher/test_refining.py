@@ -15,6 +15,7 @@ from matcher import load_run, refine, refine_and_save, resume_refine, save_run
 from matcher.evaluator import Evaluator
 from matcher.optimise import SearchRecord
 from matcher.page.sounds import SoundCache
+from matcher.refining import is_longer_for_nothing
 from matcher.runs import go_back, keep_version, list_versions
 from matcher.selection import Selection, choose_space
 from matcher.target import Target, target_from_signal
@@ -115,6 +116,15 @@ def test_what_cannot_be_bettered_stays_as_it_is(target: Target, patch: Patch) ->
     assert dict(result.patch.values) == dict(patch.values)
     assert result.patch.phases == patch.phases
     assert result.end == result.start
+
+
+def test_more_settings_have_to_be_worth_it() -> None:
+    """A part that comes on for a hundredth is not taken; for a quarter of the loss it is."""
+    start = Patch("two-oscillator", CATALOGUE.neutral())
+    longer = start.replace(values={"osc2.saw_level": 0.07})
+    assert is_longer_for_nothing(start, longer, 3.29, 3.28)
+    assert not is_longer_for_nothing(start, longer, 4.0, 3.0)
+    assert not is_longer_for_nothing(longer, start, 3.29, 3.28)
 
 
 def test_a_patch_alone_needs_a_target(patch: Patch) -> None:
