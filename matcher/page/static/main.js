@@ -112,7 +112,8 @@ function announce(chosen) {
       const view = VIEW_OF[job.kind];
       if (view !== chosen.view) say(`${KINDS[job.kind]} ${job.title}: done.`, false, ["Show it", () => go(comparison ? { view } : { view, run })]);
     } else if (run) {
-      say(`${run} is ready${Number.isFinite(loss) ? `: distance ${number(loss)}` : ""}.`, false, ["Show the patch", () => go({ view: "patch", run })]);
+      const far = Number.isFinite(loss) ? `: distance ${number(loss)}` : "";
+      say(`${run} is ready${far}.`, false, ["Show the patch", () => go({ view: "patch", run })]);
       if (["target", "match"].includes(chosen.view)) go({ run, target: job.settings.target || chosen.target }, true);
     }
   }
