@@ -107,7 +107,6 @@ class BasinHopping:
 
     name = "basin-hopping"
     names = name, _EARLIER_NAME
-    slows_down = False
     slowdown_note = ""
 
     def __init__(

@@ -98,13 +98,8 @@ class OptunaSampler:
         return self._box.n_dimensions
 
     @property
-    def slows_down(self) -> bool:
-        """Whether the time for each candidate grows with the number of candidates told."""
-        return self.name in _SLOWDOWN_NOTES
-
-    @property
     def slowdown_note(self) -> str:
-        """One sentence about that; empty where nothing slows down."""
+        """What is said of time that grows with the number of candidates told; empty if none."""
         return _SLOWDOWN_NOTES.get(self.name, "")
 
     @property

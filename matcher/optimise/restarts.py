@@ -192,7 +192,6 @@ class CmaesSampler:
     """
 
     name = "cmaes"
-    slows_down = False
     slowdown_note = ""
     is_converged = False
 

@@ -52,12 +52,8 @@ class Sampler(Protocol):
         """Length of a candidate."""
 
     @property
-    def slows_down(self) -> bool:
-        """Whether the time for each candidate grows with the number of candidates told."""
-
-    @property
     def slowdown_note(self) -> str:
-        """One sentence about that for the user; empty where nothing slows down."""
+        """One sentence for the user if candidates take longer the more were told, else empty."""
 
     @property
     def is_converged(self) -> bool:

@@ -260,7 +260,7 @@ class SearchRun:
             sampler = stage.sampler(
                 problem, columns, rows, proposals, name=self._name, seed=seed, n_left=n_left
             )
-            if sampler.slows_down:
+            if sampler.slowdown_note:
                 self._recorder.progress.say(sampler.slowdown_note)
         self._at.begin(columns, base, sampler)
 
