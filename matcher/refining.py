@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from matcher.evaluator import Evaluator
-from matcher.losses import weights_for
+from matcher.losses import loss_change, weights_for
 from matcher.matching import check_budget, make_problem
 from matcher.optimise import DEFAULT_SAMPLER, SearchRecord
 from matcher.parts import used_parameters
@@ -166,6 +166,14 @@ def begin_from_run(
             )
     search = own_search(run)
     settings = search.settings
+    if version.loss and (change := loss_change(version.loss.version, version.loss.parts)):
+        warnings.warn(
+            f"{run}: distances were measured otherwise when version {version.number} was made: "
+            f"{change}. New versions can't be compared with the earlier ones by it; "
+            "`earwright changes` measures any two anew.",
+            EarwrightWarning,
+            stacklevel=4,
+        )
     return _checked(
         Refinement(
             version.patch,

@@ -179,6 +179,11 @@ def _notes(finished: FinishedRuns) -> Iterator[str]:
                 f"The runs were done with different versions of {name} ({', '.join(found)}). For "
                 "a fair comparison, do all of them with one: begin anew in another folder."
             )
+    if len({run.final.version for run in runs} - {""}) > 1:
+        yield (
+            "Distances of these runs were measured in different ways, as earwright has changed "
+            "meanwhile. For a fair comparison, begin anew in another folder."
+        )
     processors = sorted({run.processor for run in runs})
     is_timed = finished.settings.get("evals") is None
     if is_timed and len(processors) > 1:

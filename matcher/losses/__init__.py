@@ -6,6 +6,7 @@ from matcher.losses.note_target import NoteTarget, velocity_slope_db
 from matcher.losses.score import NoteScorer, residual_weights
 from matcher.losses.terms import (
     DEFAULT_WEIGHTS,
+    LOSS_VERSION,
     PARTS,
     PRESETS,
     TERM_MEANINGS,
@@ -14,12 +15,14 @@ from matcher.losses.terms import (
     LossBreakdown,
     breakdown,
     describe_weights,
+    loss_change,
     totals,
     weights_for,
 )
 
 __all__ = [
     "DEFAULT_WEIGHTS",
+    "LOSS_VERSION",
     "PARTS",
     "PRESETS",
     "TERMS",
@@ -30,6 +33,7 @@ __all__ = [
     "NoteTarget",
     "breakdown",
     "describe_weights",
+    "loss_change",
     "residual_weights",
     "totals",
     "velocity_slope_db",

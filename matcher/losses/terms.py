@@ -12,6 +12,7 @@ when those change. How much more it weighs is common practice, no source.
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -24,7 +25,7 @@ from matcher.losses import kernels
 from shared import ParameterError, suggest_names
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
     from matcher.losses.movement import Movement
     from shared import Float32Array, FloatArray
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DEFAULT_WEIGHTS",
+    "LOSS_VERSION",
     "PARTS",
     "PRESETS",
     "TERMS",
@@ -42,6 +44,7 @@ __all__ = [
     "Measures",
     "breakdown",
     "describe_weights",
+    "loss_change",
     "part_weights",
     "preset_of",
     "totals",
@@ -156,6 +159,12 @@ TERM_WORDS: Mapping[str, str] = MappingProxyType(
 TERM_MEANINGS: Mapping[str, str] = MappingProxyType(
     {term: meaning for term, (_, _, meaning) in _TERMS.items()}
 )
+# Losses of two versions can't be compared: a digest of all that a total is made of.
+LOSS_VERSION = hashlib.sha256(
+    repr(
+        ([(p.name, p.term, p.scale, p.step) for p in PARTS], sorted(DEFAULT_WEIGHTS.items()))
+    ).encode()
+).hexdigest()[:8]
 # Factors on `DEFAULT_WEIGHTS`; 1 for what isn't named. Four is a wide step: it doubles twice.
 PRESETS: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
@@ -178,15 +187,39 @@ class LossBreakdown:
         Scaled terms by name.
     parts : mapping of str to float
         Measured differences in their own units, by name.
+    version : str
+        The `LOSS_VERSION` that it was measured with; empty in files from before there was one.
     """
 
     total: float
     terms: Mapping[str, float] = field(default_factory=dict)
     parts: Mapping[str, float] = field(default_factory=dict)
+    version: str = ""
 
     def to_dict(self) -> dict[str, object]:
         """Return plain numbers for JSON."""
-        return {"total": self.total, "terms": dict(self.terms), "parts": dict(self.parts)}
+        return {
+            "total": self.total,
+            "terms": dict(self.terms),
+            "parts": dict(self.parts),
+            "version": self.version,
+        }
+
+
+def loss_change(version: str, parts: Iterable[str]) -> str:
+    """Say how distances of an earlier time were measured otherwise; empty if they weren't."""
+    before, now = set(parts), {part.name for part in PARTS}
+    told = [
+        f"{', '.join(sorted(names))} {what}"
+        for names, what in (
+            (now - before, "did not count then"),
+            (before - now, "no longer counts"),
+        )
+        if names and before
+    ]
+    if not told and version not in {"", LOSS_VERSION}:
+        told = [f"scales or weights differ (version {version} then, {LOSS_VERSION} now)"]
+    return "; ".join(told)
 
 
 def weights_for(
@@ -357,4 +390,5 @@ def breakdown(score: FloatArray, weights: Mapping[str, float] | None = None) -> 
         )
         for term in TERMS
     }
-    return LossBreakdown(float(totals(np.atleast_2d(score), weights)[0]), scaled, parts)
+    total = float(totals(np.atleast_2d(score), weights)[0])
+    return LossBreakdown(total, scaled, parts, LOSS_VERSION)

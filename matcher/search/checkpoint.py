@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from matcher.losses import LOSS_VERSION, loss_change
 from matcher.optimise import (
     BasinHopping,
     SearchRecord,
@@ -329,6 +330,7 @@ class Saving:
             return None
         state, rows = loaded
         recorder = self._recorder
+        self._check_loss(state.get("loss"), rows.shape[1])
         recorder.record.append_rows(rows)
         recorder.evaluator.set_gates(state["gates_s"])
         recorder.busy_s = state["busy_s"]
@@ -344,6 +346,20 @@ class Saving:
                 at.sampler.look_further()
         return at, str(state["reason"])
 
+    def _check_loss(self, saved: dict[str, Any] | None, n_columns: int) -> None:
+        """Refuse a search whose distances would be mixed with others."""
+        change = loss_change(saved["version"], saved["parts"]) if saved else ""
+        expected = self._recorder.record.rows().shape[1]
+        if not change and n_columns != expected:
+            change = f"{n_columns} figures were kept for each try then, {expected} are now"
+        if change:
+            folder = None if self._checkpoint is None else self._checkpoint.folder
+            raise RunFolderError(
+                f"{folder}: distances were measured otherwise when this search began: {change}. "
+                "It can't be gone on with; refine its patch (earwright refine), or match again.",
+                path=folder,
+            )
+
     def save(self, at: Position, *, reason: str = "", wait: bool = False) -> None:
         """Write a checkpoint."""
         if self._checkpoint is None:
@@ -357,6 +373,7 @@ class Saving:
             "evals": self._recorder.evals,
             "seconds": self._recorder.seconds,
             "reason": reason,
+            "loss": {"version": LOSS_VERSION, "parts": list(self._recorder.record.loss_terms)},
         }
         self._checkpoint.save(state, self._recorder.record, wait=wait)
 

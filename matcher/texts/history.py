@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+from matcher.losses import loss_change
 from matcher.runs import compare_patches
 from matcher.texts.tables import loss_table
 from matcher.texts.words import WIDTH, one_line, shorten
@@ -20,6 +21,10 @@ __all__: list[str] = []
 
 TITLE_WIDTH = 38
 _NAME_WIDTH = 31
+_OTHER_LOSS = (
+    "Distances of some of these versions were measured otherwise than today and can't be compared "
+    "with the others; `earwright changes` measures any two anew."
+)
 
 
 def format_versions(versions: Sequence[Version]) -> str:
@@ -37,6 +42,8 @@ def format_versions(versions: Sequence[Version]) -> str:
         lines += [f"{'':9}kept as: {name}" for name in version.names]
         if version.note:
             lines += _indented(f"comment: {version.note}", 9)
+    if any(each.loss and loss_change(each.loss.version, each.loss.parts) for each in versions):
+        lines += _indented(_OTHER_LOSS, 0)
     return "\n".join(lines)
 
 

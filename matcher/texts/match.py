@@ -228,6 +228,7 @@ def mean_loss(losses: Sequence[LossBreakdown]) -> LossBreakdown:
         total=float(np.mean([loss.total for loss in losses])),
         terms=mean([loss.terms for loss in losses]),
         parts=mean([loss.parts for loss in losses]),
+        version=losses[0].version,
     )
 
 

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+import matcher.losses.terms
 from matcher import load_run, refine, refine_and_save, resume_refine, save_run
 from matcher.evaluator import Evaluator
 from matcher.optimise import SearchRecord
@@ -19,7 +20,8 @@ from matcher.refining import is_longer_for_nothing
 from matcher.runs import go_back, keep_version, list_versions
 from matcher.selection import Selection, choose_space
 from matcher.target import Target, target_from_signal
-from shared import CATALOGUE, ParameterError, Patch, RunFolderError
+from matcher.texts.history import format_versions
+from shared import CATALOGUE, EarwrightWarning, ParameterError, Patch, RunFolderError
 from tests.matcher.small_match import RATE_HZ, played_note, small_match
 from voice import load_structure, render
 
@@ -99,15 +101,6 @@ def test_a_refinement_comes_closer(target: Target, patch: Patch) -> None:
     # A tenth is kept for switching off again what was off and isn't heard.
     assert 288 <= result.n_evaluations <= 320
     assert result.patch.provenance["settings"]["only"] == ["filter*"]  # type: ignore[index]
-
-
-def test_the_same_seed_gives_the_same_refinement(target: Target, patch: Patch) -> None:
-    """Two refinements of one seed agree to the bit, on one thread or several."""
-    once, again = (
-        refine(patch, target, only=["amp_env*"], evals=64, seed=3, progress=False)
-        for _ in range(2)
-    )
-    assert once.patch == again.patch
 
 
 def test_what_cannot_be_bettered_stays_as_it_is(target: Target, patch: Patch) -> None:
@@ -304,6 +297,16 @@ def test_a_run_keeps_its_own_weights_and_voice(run: Path) -> None:
         refine(run, weights="attack first", evals=32)
     with pytest.raises(ParameterError, match="structure can't be given"):
         refine(run, structure="complete", evals=32)
+
+
+def test_other_distances_than_those_of_the_run_are_said(
+    run: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its earlier versions were measured otherwise: the refinement and the list say so."""
+    monkeypatch.setattr(matcher.losses.terms, "LOSS_VERSION", "0")
+    with pytest.warns(EarwrightWarning, match="scales or weights differ .*`earwright changes`"):
+        refine(run, set_values={"amp_env.attack_s": 0.03}, evals=0)
+    assert "were measured otherwise" in format_versions(list_versions(run))
 
 
 def test_a_failed_refinement_leaves_the_run_alone(run: Path) -> None:

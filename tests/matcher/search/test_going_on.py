@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
+import matcher.losses.terms
 import matcher.search.checkpoint
 import matcher.search.recorder
 from matcher import match
@@ -16,6 +17,7 @@ from matcher.evaluator import Evaluator
 from matcher.optimise import SAMPLER_NAMES
 from matcher.search.checkpoint import Checkpoint
 from matcher.target import Target, target_from_signal
+from shared import RunFolderError
 from tests.matcher.small_match import RATE_HZ, played_note
 
 if TYPE_CHECKING:
@@ -245,3 +247,28 @@ def test_other_samplers_go_on_too(
             match(target, **settings, checkpoint=saved)
     with Checkpoint(tmp_path) as saved:
         _assert_same(match(target, **settings, checkpoint=saved), whole)
+
+
+def test_a_search_with_other_distances_is_not_gone_on_with(
+    target: Target, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Old and new distances would be mixed; one line says what differs and what to do."""
+    settings = {**SETTINGS, "evals": 40}
+
+    def go_on(message: str) -> None:
+        with (
+            Checkpoint(tmp_path) as checkpoint,
+            pytest.raises(RunFolderError, match=f"{message}.*earwright refine"),
+        ):
+            match(target, **settings, checkpoint=checkpoint)
+
+    with Checkpoint(tmp_path) as checkpoint:
+        match(target, **settings, checkpoint=checkpoint)
+        state, rows = checkpoint.load() or ({}, np.empty((0, 0)))
+    with monkeypatch.context() as after:
+        after.setattr(matcher.losses.terms, "LOSS_VERSION", "0")
+        go_on("scales or weights differ .version .* then, 0 now")
+    # A file from before there was a version says it by its figures alone.
+    del state["loss"]
+    monkeypatch.setattr(Checkpoint, "load", lambda _: (state, rows[:, :-1]))
+    go_on("figures were kept for each try then")
