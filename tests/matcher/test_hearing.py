@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
-import json
 import re
 from functools import cache
 from pathlib import Path
@@ -365,15 +364,6 @@ def test_a_match_of_another_length_is_refused() -> None:
     """It can't lie on the timeline of the target."""
     with pytest.raises(ParameterError, match=r"sound has shape \(100,\);.*must be that.*\. Place"):
         compare_notes(plain_target(), np.zeros(100))
-
-
-def test_differences_are_plain_values_for_json() -> None:
-    """JSON holds them as they are, with the unit and the verdict in words."""
-    for difference in heard(plain_target("vibrato_cents", 30.0)).values():
-        entry = json.loads(json.dumps(difference.to_dict(), allow_nan=False))
-        assert entry["sentence"] == difference.sentence
-        assert entry["unit"] == JUST_NOTICEABLE[difference.kind].unit
-        assert entry["difference"] == difference.difference
 
 
 def test_a_run_keeps_what_is_audible_and_by_which_thresholds(tmp_path: Path) -> None:

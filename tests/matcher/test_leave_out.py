@@ -129,13 +129,6 @@ def test_the_patch_itself_is_tried(target: Target, result: MatchResult) -> None:
     assert products.max() > 0.999 * np.sqrt(np.sum(sound**2) * np.sum(left.sound**2))
 
 
-def test_the_same_seed_gives_the_same_trial(target: Target, result: MatchResult) -> None:
-    """Phases are drawn from the seed, on any number of threads."""
-    again = match_leaving_out(target, leave_out="scale-2", evals=150, **{**QUICK, "n_threads": 2})
-    assert again.left_out[0].phases == result.left_out[0].phases
-    assert again.left_out[0].loss == result.left_out[0].loss
-
-
 def test_phases_are_fitted_not_drawn_once(tmp_path: Path) -> None:
     """A patch that is right is not blamed for where its oscillators and LFOs happen to stand."""
     values = {
@@ -188,25 +181,10 @@ def test_each_note_is_left_out_in_turn(target: Target) -> None:
     }
 
 
-def test_seconds_are_shared(target: Target) -> None:
-    """Half for the patch that is kept, the other half for the trials."""
-    every = match_leaving_out(target, leave_out="each", seconds=0.6, **QUICK)
-    assert every.settings["seconds"] == pytest.approx(0.3)
-    assert [left.patch.provenance["settings"]["seconds"] for left in every.left_out] == [
-        pytest.approx(0.1)
-    ] * 3
-
-
 def test_too_few_evaluations_are_refused(target: Target) -> None:
     """Each fit has at least one."""
     with pytest.raises(ParameterError, match=r"evals is 5; it must be 6 or more"):
         match_leaving_out(target, leave_out="each", evals=5, **QUICK)
-
-
-def test_two_budgets_are_refused(target: Target) -> None:
-    """As for a match."""
-    with pytest.raises(ParameterError, match=r"it must be one of the two"):
-        match_leaving_out(target, leave_out="each", evals=50, seconds=1.0, **QUICK)
 
 
 def test_a_stopped_search_still_tries_its_patch(target: Target) -> None:

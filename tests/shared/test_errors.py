@@ -7,7 +7,7 @@ import pickle
 import pytest
 
 import shared
-from shared.errors import EarwrightError, ParameterError, suggest_names
+from shared.errors import EarwrightError, suggest_names
 
 FAMILY = [
     value
@@ -37,11 +37,6 @@ def test_the_family_is_whole() -> None:
         "StructureError",
         "TargetError",
     }
-
-
-def test_a_parameter_error_is_a_value_error() -> None:
-    """Callers that know nothing of the project can catch a bad value as usual."""
-    assert issubclass(ParameterError, ValueError)
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import pickle
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -120,13 +119,6 @@ def test_a_ratio_outside_its_range_is_refused(ratio: float) -> None:
     """Narrowing needs a share of the range."""
     with pytest.raises(ParameterError, match=r"ratio is .*; it must be above 0 and up to 1"):
         CATALOGUE.narrow(CATALOGUE.neutral(), ratio)
-
-
-def test_a_space_is_narrowed_around_one_candidate() -> None:
-    """A batch has no single centre."""
-    batch = CATALOGUE.decode(np.full((2, len(CATALOGUE)), 0.5))
-    with pytest.raises(ParameterError, match="narrowed around one candidate"):
-        CATALOGUE.narrow(batch, 0.1)
 
 
 @pytest.mark.parametrize(
@@ -309,17 +301,6 @@ def test_a_doubled_name_is_refused(parameter: Parameter) -> None:
     """Columns are known by their names, so each may stand once."""
     with pytest.raises(ParameterError, match=r"osc1\.octave stands twice in the space"):
         ParameterSpace((parameter, parameter))
-
-
-def test_a_space_travels_between_processes() -> None:
-    """Workers get the same space, also after it was used."""
-    CATALOGUE.decode(np.zeros(len(CATALOGUE)))
-    copy = pickle.loads(pickle.dumps(CATALOGUE))  # noqa: S301 - our own bytes
-    assert copy == CATALOGUE
-    assert hash(copy) == hash(CATALOGUE)
-    np.testing.assert_array_equal(
-        copy.decode(np.full(len(copy), 0.3)), CATALOGUE.decode(np.full(len(copy), 0.3))
-    )
 
 
 def test_arguments_are_left_alone() -> None:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
-import sys
 import tomllib
 from pathlib import Path
 
@@ -42,18 +40,6 @@ def test_same_cue_gives_the_same_bytes_twice() -> None:
     assert first == second
 
 
-def test_written_targets_pass_the_check(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """What the script writes is what it checks for, and it names what it wrote."""
-    monkeypatch.setattr(make_targets, "CUES", CUES[:2])
-    assert make_targets.main(["--folder", str(tmp_path)]) == 0
-    assert CUES[1].file in capsys.readouterr().out
-    files = sorted(path.name for path in tmp_path.iterdir())
-    assert files == sorted([CUES[0].file, CUES[1].file, "manifest.toml"])
-    assert make_targets.main(["--folder", str(tmp_path), "--check"]) == 0
-
-
 def test_check_allows_one_step_and_no_more(brass_folder: Path) -> None:
     """A last bit may tip on another processor; two steps are another sound."""
     path = brass_folder / CUES[0].file
@@ -89,12 +75,6 @@ def test_check_names_every_difference_and_fails(
     assert lines[4] == "kazoo_C4_v100.flac: not in the cue list."
 
 
-def test_missing_manifest_is_a_difference(brass_folder: Path) -> None:
-    """Sound files alone are no target folder."""
-    (brass_folder / "manifest.toml").unlink()
-    assert make_targets.differences(brass_folder) == ["manifest.toml: missing."]
-
-
 def test_folder_that_is_missing_is_refused(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -114,16 +94,6 @@ def test_file_that_cannot_be_written_is_one_line(
         make_targets.main(["--folder", str(tmp_path)])
     assert stopped.value.code == 2
     assert f"{CUES[0].file} can't be written" in capsys.readouterr().err
-
-
-def test_script_runs_from_any_folder(tmp_path: Path) -> None:
-    """The documented command needs neither an installed package nor a certain folder."""
-    command = [sys.executable, str(SCRIPT), "--help"]
-    run = subprocess.run(  # noqa: S603 - our own script
-        command, cwd=tmp_path, capture_output=True, text=True, check=False
-    )
-    assert run.returncode == 0, run.stderr
-    assert "--check" in run.stdout
 
 
 def test_manifest_is_toml_with_the_texts_as_they_are() -> None:

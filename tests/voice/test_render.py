@@ -47,7 +47,7 @@ def random_candidates(rng: np.random.Generator, n_candidates: int) -> FloatArray
     return np.array(rows)
 
 
-@settings(max_examples=60)
+@settings(max_examples=25)
 @given(seed=st.integers(0, 2**32 - 1), n_candidates=st.integers(1, 35), share=st.floats(0.0, 1.0))
 def test_a_batch_equals_its_single_renders(seed: int, n_candidates: int, share: float) -> None:
     """To the bit, at any place of the batch, beside neighbours with other parts switched on."""

@@ -5,10 +5,10 @@ Run from the repository's root (Linux)::
     python -m tests.benchmarks.fuzz                   # 2,000 of each kind, 400 of later ones
     python -m tests.benchmarks.fuzz --only patches --cases 200 --seed 7
 
-Recordings, patches, structures with and without panels, manifests, and run folders: two thirds
-are good files with changed bytes, lines or fields, one third is made from nothing. Comparisons,
-versions, searches under way, calibrations, tables of controllers, hostile names, requests to the
-page and its folder are spoilt alike. Each call may take 10 s of processor time and 1 GB of memory.
+Recordings, patches, structures with and without panels, manifests and run folders are good files
+with changed bytes, lines or fields; a third of the recordings is made from nothing. Comparisons,
+versions, searches under way, hostile names, requests to the page and its folder are spoilt alike.
+Each call may take 10 s of processor time and 1 GB of memory.
 What ends otherwise than in a result, or in one of our errors that names the file, is a failure;
 Python warnings are, too. A run folder has one of its files spoilt, and is then given to a command,
 which has to end with status 0, or with 2 and one line.

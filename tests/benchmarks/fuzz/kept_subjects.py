@@ -1,4 +1,4 @@
-"""What earwright keeps itself: comparisons, versions, searches under way, panels, and names.
+"""What earwright keeps itself: comparisons, versions, searches under way, and names.
 
 One file is spoilt, or one thing around it (a link in its place, a folder that is gone, a hostile
 name), then the folder is given to a command.
@@ -11,7 +11,6 @@ import functools
 import io
 import os
 import shutil
-from pathlib import Path
 from typing import TYPE_CHECKING
 from unittest import mock
 
@@ -20,22 +19,20 @@ from matcher import match_and_save
 from matcher.cli import main
 from matcher.search.checkpoint import Checkpoint
 from matcher.target import Target, target_from_signal
-from shared import Patch
 from tests.benchmarks.fuzz.mutating import mutate_bytes, mutate_json, mutate_text
 from tests.benchmarks.fuzz.subjects import Case, Subject
-from tests.calibration_notes import known_places
 from tests.matcher.cli.recordings_on_disk import write_note
 from tests.matcher.report.report_runs import check_keyboard, explain_run, small_run
 from tests.matcher.small_match import RATE_HZ, played_note
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
+    from pathlib import Path
 
     import numpy as np
 
 __all__ = ["KEPT_SUBJECTS", "good_comparison", "good_run"]
 
-_ROOT = Path(__file__).resolve().parents[3]
 _SIDES = ("-s", "one-oscillator", "-s", "two-oscillator", "--seeds", "1", "--tries", "16")
 _NAMES = (
     "horn\nstab",
@@ -181,71 +178,8 @@ def _search(rng: np.random.Generator, folder: Path) -> Case:
     return _case(rng, copy, sorted(files), commands)
 
 
-def _calibration(rng: np.random.Generator, folder: Path) -> Case:
-    """Calibrate with spoilt recordings, positions and structure files."""
-    places = known_places("filter.cutoff_hz")
-    path = folder / "mine.toml"
-    path.write_bytes((_ROOT / "voice" / "new-structure.toml").read_bytes())
-    words = []
-    for place in places[: int(rng.integers(1, len(places) + 1))]:
-        recording = folder / f"cut-{place.panel:g}.flac"
-        content = place.path.read_bytes()
-        recording.write_bytes(mutate_bytes(rng, content) if rng.random() < 0.12 else content)
-        said = f"{place.panel:g}"
-        if rng.random() < 0.06:
-            said = str(rng.choice(["nan", "inf", "-1", "1e999", "", "up", "0x1", "\u0664", "1,5"]))
-        words.append(f"{said}={recording}")
-    if rng.random() < 0.25:
-        path.write_bytes(mutate_text(rng, path.read_bytes()))
-    parameter = str(rng.choice(["filter.cutoff_hz", "amp_env.attack_s", "osc1.octave", "x"]))
-    if rng.random() < 0.85:
-        parameter = "filter.cutoff_hz"
-    label = f"calibrate {parameter} with {len(words)} recordings"
-    return Case(label, "", lambda: main(["calibrate", str(path), parameter, *words]))
-
-
-def _midi(rng: np.random.Generator, folder: Path) -> Case:
-    """Write a MIDI file by a spoilt table of controllers."""
-    path = folder / "panel.toml"
-    panels = ("pit-console", "wagon-desk", "prompt-box")
-    text = (_ROOT / "voice" / "structures" / f"{rng.choice(panels)}.toml").read_bytes()
-    lines = text.decode().splitlines(keepends=True)
-    places = [i for i, line in enumerate(lines) if any(w in line for w in ("cc", "midi", "nrpn"))]
-    for _ in range(int(rng.integers(1, 4))):
-        place = places[int(rng.integers(len(places)))]
-        lines[place] = mutate_text(rng, lines[place].encode()).decode(errors="replace")
-    path.write_text("".join(lines), encoding="utf-8")
-    patch = folder / "midi-patch.json"
-    if not patch.exists():
-        Patch("complete", {"filter.cutoff_hz": 700.0}).save(patch)
-    words = ["send-file", str(patch), "--structure", str(path), "--force", "--out",
-             str(folder / "out.mid")]  # fmt: skip
-    return Case("send-file", "", lambda: main(words))
-
-
-@contextlib.contextmanager
-def _surroundings(rng: np.random.Generator, folder: Path) -> Iterator[str]:
-    """Set a locale, a home folder and a place for temporary files that aren't there."""
-    import tempfile  # noqa: PLC0415  its folder is changed here
-
-    before, place = dict(os.environ), tempfile.tempdir
-    gone = str(folder / "gone")
-    changes = {"LC_ALL": "C", "LANG": "C", "HOME": gone, "TMPDIR": gone, "XDG_CACHE_HOME": gone}
-    chosen = {name: value for name, value in changes.items() if rng.random() < 0.5}
-    os.environ.update(chosen)
-    if rng.random() < 0.3:
-        os.environ.pop("HOME", None)
-    tempfile.tempdir = None
-    try:
-        yield ", ".join(chosen)
-    finally:
-        os.environ.clear()
-        os.environ.update(before)
-        tempfile.tempdir = place
-
-
 def _names(rng: np.random.Generator, folder: Path) -> Case:
-    """Use files and folders with hostile names, behind links, in poor surroundings."""
+    """Use files and folders with hostile names, behind links."""
     desk = folder / "names"
     shutil.rmtree(desk, ignore_errors=True)
     desk.mkdir()
@@ -267,18 +201,12 @@ def _names(rng: np.random.Generator, folder: Path) -> Case:
         words = ["match", str(recording), "--structure", "one-oscillator", "--tries", "16",
                  "--pitch", "A3", "--quiet", "--no-report", "--out", str(run)]  # fmt: skip
 
-    def call() -> int:
-        with _surroundings(rng, folder):
-            return main(words)
-
-    return Case(f"{words[0]} {name!r} to {other!r}, kind {kind}", "", call)
+    return Case(f"{words[0]} {name!r} to {other!r}, kind {kind}", "", lambda: main(words))
 
 
 KEPT_SUBJECTS = (
     Subject("comparisons", _comparison),
     Subject("versions", _versions),
     Subject("searches", _search),
-    Subject("calibrations", _calibration),
-    Subject("controllers", _midi),
     Subject("names", _names),
 )

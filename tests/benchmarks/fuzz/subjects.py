@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import io
-import json
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import soundfile
@@ -152,95 +151,6 @@ def _made_sounds(draw: st.DrawFn) -> tuple[str, bytes]:
     return f"take.{suffix}", buffer.getvalue()
 
 
-_ANY = st.recursive(
-    st.none()
-    | st.booleans()
-    | st.integers()
-    | st.floats()
-    | st.text(max_size=12)
-    | st.sampled_from([1, 10**400, "complete", "osc1"]),
-    lambda inner: (
-        st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3)
-    ),
-    max_leaves=6,
-)
-_PATCH_KEYS = st.sampled_from(
-    ["schema_version", "structure", "values", "provenance", "phases", "more"]
-)
-_PARTIAL = st.fixed_dictionaries(
-    {"schema_version": st.just(1), "structure": st.just("complete") | _ANY},
-    optional={
-        "values": st.dictionaries(
-            st.sampled_from(CATALOGUE.names) | st.text(max_size=9), _ANY | st.floats(), max_size=4
-        ),
-        "provenance": _ANY,
-        "phases": st.lists(
-            st.dictionaries(st.sampled_from(["osc2.phase", "osc1.pwm.phase", "x"]), _ANY)
-        )
-        | _ANY,
-    },
-)
-
-
-def _json_bytes(document: Any) -> bytes:  # noqa: ANN401  JSON holds anything
-    return json.dumps(document).encode()
-
-
-_MADE_PATCHES = st.tuples(
-    st.just("brass.json"),
-    (_PARTIAL | st.dictionaries(_PATCH_KEYS, _ANY) | _ANY).map(_json_bytes)
-    | st.binary(max_size=64),
-)
-
-
-def _made_tables(fields: list[str], heads: list[str]) -> st.SearchStrategy[tuple[str, bytes]]:
-    """Write TOML that may even be right: known fields, values of any kind."""
-    value = st.one_of(
-        st.integers().map(str),
-        st.floats().map(repr),
-        st.text(max_size=8).map(json.dumps),
-        st.sampled_from(["true", "[]", "[1, 2]", '["a", 1]', "{}", "{ low = 1, high = 0 }"]),
-        st.sampled_from(["1979-05-27", '"take.wav"', '"C4"', "[nan]", "[[1, 2], [3]]", '"osc1"']),
-    )
-    line = st.tuples(st.sampled_from(fields), value).map(" = ".join) | st.sampled_from(heads)
-    text = st.lists(line, max_size=12).map("\n".join)
-    content = text.map(lambda whole: whole.encode("utf-8", "surrogatepass"))
-    return st.tuples(st.just("made.toml"), content | st.binary(max_size=64))
-
-
-_STRUCTURE_FIELDS = [
-    "name",
-    "title",
-    "meaning",
-    "parts",
-    "free",
-    "links",
-    "low",
-    "high",
-    "step",
-    "choices",
-    "values",
-    "scale",
-    "control",
-    "label",
-    "positions",
-    '"filter.cutoff_hz"',
-    '"osc1.octave"',
-    "schema_version",
-]
-_STRUCTURE_HEADS = [
-    "[free]",
-    "[fixed]",
-    "[links]",
-    "[panel]",
-    "[[panel.control]]",
-    '[panel."filter.cutoff_hz"]',
-    '[free."filter.cutoff_hz"]',
-    "[[parts]]",
-]
-_MANIFEST_FIELDS = ["file", "pitch", "velocity", "gate_s", "onset_s", "instrument", "fle"]
-
-
 def _run_files(folder: Path) -> list[Path]:
     """Name the files of a run that are read again."""
     found = [path for path in sorted(folder.rglob("*")) if path.is_file()]
@@ -308,26 +218,6 @@ def _mutated_run(rng: np.random.Generator, folder: Path) -> Case:
     return Case(label, "", _run_call(run, place))
 
 
-def _read_run(path: Path) -> None:
-    """Put a document in the place of one of a run's, and show the run."""
-    run = _copy_run(path.parent)
-    shutil.copy(path, run / path.name)
-    # The words of a refusal are judged by `try_call`; here it is about the reader.
-    from matcher import load_run  # noqa: PLC0415
-    from matcher.explaining import Explanation  # noqa: PLC0415
-
-    load_run(run)
-    Explanation.load(run)
-
-
-_MADE_RUNS = st.tuples(
-    st.sampled_from(["run.json", "explain.json", "keyboard.json", "patch.json"]),
-    st.dictionaries(
-        st.sampled_from(["kind", "schema_version", "notes", "losses", "structure", "build_order"]),
-        _ANY | st.sampled_from(["earwright run", 1]),
-    ).map(_json_bytes),
-)
-
 SUBJECTS = {
     subject.name: subject
     for subject in (
@@ -337,25 +227,16 @@ SUBJECTS = {
             _made_sounds(),
             _read_recording,
         ),
-        Subject(
-            "patches",
-            _mutated(_patch_files, mutate_json, _read_patch),
-            _MADE_PATCHES,
-            _read_patch,
-        ),
+        Subject("patches", _mutated(_patch_files, mutate_json, _read_patch)),
         Subject(
             "structures",
             _mutated(lambda: _texts("voice/structures/*.toml"), mutate_text, _read_structure),
-            _made_tables(_STRUCTURE_FIELDS, _STRUCTURE_HEADS),
-            _read_structure,
         ),
         Subject(
             "manifests",
             _mutated(lambda: _texts("targets/manifest.toml"), mutate_text, _read_manifest),
-            _made_tables(_MANIFEST_FIELDS, ["[[target]]", "[target]", "[[target.more]]"]),
-            _read_manifest,
         ),
-        Subject("runs", _mutated_run, _MADE_RUNS, _read_run),
+        Subject("runs", _mutated_run),
     )
 }
 

@@ -89,12 +89,6 @@ def test_batch_lists_the_targets_the_worst_first(capsys: pytest.CaptureFixture[s
     assert {line.split()[0] for line in lines[1:3]} == {"reed_A3", "bell_As3"}
 
 
-def test_quiet_prints_the_folder_alone(capsys: pytest.CaptureFixture[str]) -> None:
-    """For scripts."""
-    assert main([*COMPARE, "--quiet"]) == 0
-    assert capsys.readouterr().out == "trial\n"
-
-
 def test_a_target_that_cannot_be_matched_sets_the_status(
     desk: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

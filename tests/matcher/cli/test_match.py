@@ -11,7 +11,6 @@ import pytest
 
 import matcher.matching
 from matcher.cli import main
-from matcher.evaluator import Evaluator
 from matcher.optimise import SAMPLER_NAMES, SearchRecord
 from matcher.runs.folder import load_run
 from matcher.texts.words import SEARCH_WORDS
@@ -50,14 +49,6 @@ def test_a_demo_target_becomes_a_run_folder(capsys: pytest.CaptureFixture[str]) 
     assert max(map(len, out.splitlines())) <= 79
 
 
-def test_the_same_seed_gives_the_same_patch() -> None:
-    """Two runs of one seed and number of evaluations agree to the bit."""
-    write_note("reed.wav")
-    for out in ("one", "two"):
-        main(["match", "reed.wav", "--tries", "64", "--seed", "7", "--out", out, "--quiet"])
-    assert sha256_digest(Path("one/patch.json")) == sha256_digest(Path("two/patch.json"))
-
-
 def test_settings_are_kept(capsys: pytest.CaptureFixture[str]) -> None:
     """What was asked for stands in run.json, with the command line."""
     write_note("reed.wav")
@@ -72,16 +63,6 @@ def test_settings_are_kept(capsys: pytest.CaptureFixture[str]) -> None:
     assert run["structure"]["name"] == "pulse-strings"
     assert run["stop_reason"] == "deadline"
     assert run["folder"] == "out"
-
-
-def test_json_is_one_object_and_nothing_else(capsys: pytest.CaptureFixture[str]) -> None:
-    """Also with a sampler that has something to say about itself."""
-    write_note("reed.wav")
-    assert main(["match", "reed.wav", "--search", "tpe-of-Optuna", "--json", *QUICK]) == 0
-    out = capsys.readouterr().out
-    assert out.count("\n") == 1
-    written = json.loads(Path("runs/reed-one-oscillator-1/run.json").read_text())
-    assert json.loads(out) == {"folder": "runs/reed-one-oscillator-1", **written}
 
 
 def test_quiet_prints_the_folder_only(capsys: pytest.CaptureFixture[str]) -> None:
@@ -181,27 +162,6 @@ def test_the_help_names_the_searches(capsys: pytest.CaptureFixture[str]) -> None
     text = " ".join(capsys.readouterr().out.split())
     assert set(SEARCH_WORDS) == set(SAMPLER_NAMES)
     assert all(word in text for word in SEARCH_WORDS.values())
-
-
-def test_an_interrupt_writes_the_best_so_far(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """Ctrl-C ends the search after its batch; the run folder is whole, exit 130."""
-    write_note("reed.wav")
-    score = Evaluator.losses_and_scores
-
-    def interrupted(self: Evaluator, vectors: object) -> object:
-        signal.raise_signal(signal.SIGINT)
-        return score(self, vectors)
-
-    monkeypatch.setattr(Evaluator, "losses_and_scores", interrupted)
-    assert main(["match", "reed.wav", "--tries", "100000", "--out", "out"]) == 130
-    out, err = capsys.readouterr()
-    run = load_run("out").run
-    assert run["stop_reason"] == "interrupted"
-    assert 0 < run["figures"]["evaluations"] < 100_000  # type: ignore[index,operator]
-    assert "it was interrupted" in " ".join(out.split())
-    assert "earwright: interrupted; the best patch until then is in out." in err
 
 
 def test_interrupts_while_writing_leave_a_whole_run(

@@ -33,15 +33,6 @@ def test_a_match_leaves_its_report(tmp_path: Path, capsys: pytest.CaptureFixture
     assert f"--out {folder}" in page
 
 
-def test_the_report_can_be_left_out(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """--no-report writes the run alone, and doesn't name a page."""
-    recording, folder = write_note(tmp_path / "reed_A3.wav"), tmp_path / "run"
-    words = ["match", str(recording), "--structure", "one-oscillator", "--tries", "48"]
-    assert main([*words, "--out", str(folder), "--no-report"]) == 0
-    assert "report.html" not in capsys.readouterr().out
-    assert not (folder / "report.html").exists()
-
-
 def test_the_report_is_written_anew(run: RunFolder, capsys: pytest.CaptureFixture[str]) -> None:
     """The name of the page is printed, and nothing else."""
     assert main(["report", str(run.path)]) == 0

@@ -158,19 +158,6 @@ def test_an_extended_match_comes_from_the_match(finished: Path) -> None:
     assert further.parent == last.number
 
 
-def test_an_extension_is_gone_on_with_too(finished: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """An extension that was cut off ends in the same patch as one in one go."""
-    for name in ("whole", "cut"):
-        shutil.copytree(finished, name)
-    main(["match", "--extend", "whole", "--tries", "96", "--quiet", "--no-report"])
-    argv = ["match", "--extend", "cut", "--tries", "96", "--quiet", "--no-report"]
-    _main_cut_off(monkeypatch, argv, n_calls=3)
-    # What was there stays there until more is whole.
-    assert load_run("cut").run["figures"]["evaluations"] == 96  # type: ignore[index]
-    assert main(["match", "--resume", "cut", "--quiet", "--no-report"]) == 0
-    assert load_run("cut").patch == load_run("whole").patch
-
-
 def test_a_match_that_has_converged_is_finished(
     finished: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

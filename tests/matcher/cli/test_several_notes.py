@@ -85,29 +85,6 @@ def test_a_note_is_left_out_and_shown(capsys: pytest.CaptureFixture[str]) -> Non
     assert [note.match.name for note in run.left_out] == ["high-left-out.wav"]
 
 
-def test_each_note_is_left_out(capsys: pytest.CaptureFixture[str]) -> None:
-    """One trial for each note, and a patch fitted to all of them."""
-    write_scale()
-    argv = ["match", "scale.wav", "--split", "0,0.8,1.6", "--velocity", "100", "--leave-out"]
-    assert main([*argv, "each", "--json", *QUICK]) == 0
-    run = json.loads(capsys.readouterr().out)
-    assert run["figures"]["evaluations"] == 24
-    assert len(run["notes"]) == len(run["left_out"]) == 3
-    names = [Path(file["path"]).name for file in run["files"]]
-    assert sorted(names).count("scale-2.wav") == 2
-    assert sorted(names).count("scale-2-left-out.wav") == 2
-
-
-def test_leaving_out_may_be_said_several_times(capsys: pytest.CaptureFixture[str]) -> None:
-    """Names and pitches may be mixed."""
-    write_scale()
-    argv = ["match", "scale.wav", "--split", "0,0.8,1.6", "--velocity", "100", "--json"]
-    assert main([*argv, "--leave-out", "C4", "--leave-out", "scale-3", *QUICK]) == 0
-    run = json.loads(capsys.readouterr().out)
-    assert [note["name"] for note in run["left_out"]] == ["scale-2", "scale-3"]
-    assert run["settings"]["leave_out"]["notes"] == ["scale-2", "scale-3"]
-
-
 @pytest.mark.parametrize(
     ("argv", "message"),
     [
@@ -151,11 +128,3 @@ def test_bad_input_is_one_line(
     assert re.search(rf"^earwright: .*{message}", last)
     assert all(line.startswith("earwright: note: ") for line in err.splitlines()[:-1])
     assert not Path("runs").exists() or not any(Path("runs").iterdir())
-
-
-def test_the_help_names_the_options(capsys: pytest.CaptureFixture[str]) -> None:
-    """All three, with an example of each."""
-    assert main(["match", "--help"]) == 0
-    out = capsys.readouterr().out
-    for words in ("--split [TIMES]", "--instrument NAME", "--leave-out NOTE", "manifest"):
-        assert words in out

@@ -45,15 +45,6 @@ def test_weights_get_into_the_run(
     assert json.loads(capsys.readouterr().out)["settings"]["weights"] == expected
 
 
-def test_weights_change_what_is_found(capsys: pytest.CaptureFixture[str]) -> None:
-    """The loss of the run is the mean of its terms with those weights."""
-    write_note("reed.wav")
-    only = [f"--weight={word}={float(word == 'level'):g}" for word in TERM_WORDS.values()]
-    assert main(["match", "reed.wav", *QUICK, *only]) == 0
-    loss = json.loads(capsys.readouterr().out)["loss"]["end"]
-    assert loss["total"] == pytest.approx(loss["terms"]["envelope"], rel=1e-12)
-
-
 @pytest.mark.parametrize(
     ("argv", "message"),
     [
@@ -83,12 +74,3 @@ def test_what_cannot_be_weighed_is_refused_in_one_line(
     assert err.count("\n") == 1
     assert message in err
     assert list(tmp_path.iterdir()) == []
-
-
-def test_the_help_names_presets_and_terms(capsys: pytest.CaptureFixture[str]) -> None:
-    """Written out there, since the losses are too slow to import for a help text."""
-    assert main(["match", "--help"]) == 0
-    text = " ".join(capsys.readouterr().out.split())
-    for name in ("balanced", "attack-first", "movement-first", *TERM_WORDS.values()):
-        assert name in text
-    assert "--weights attack-first --weight pitch=0.5" in text

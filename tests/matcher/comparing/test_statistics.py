@@ -7,14 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from matcher.comparing import Quartiles
-from matcher.comparing.statistics import expected_running_time, quartiles
+from matcher.comparing.statistics import expected_running_time
 from tests.matcher.comparing.made_runs import comparison_of, made_run
-
-
-def test_quartiles_of_five_values() -> None:
-    """The second, third and fourth of five values; R's default and numpy's "linear" agree."""
-    assert quartiles([5.0, 1.0, 4.0, 2.0, 3.0]) == Quartiles(2.0, 3.0, 4.0)
 
 
 def test_a_summary_takes_all_runs_of_a_structure() -> None:
@@ -84,11 +78,6 @@ def test_all_that_was_spent_over_the_successes() -> None:
     Runs that succeed after 100 and 300, and one that fails after 1000: 1400 / 2.
     """
     assert expected_running_time([100.0, 300.0, 1000.0], [True, True, False]) == 700.0
-
-
-def test_with_successes_alone_it_is_the_mean() -> None:
-    """Nothing was spent in vain."""
-    assert expected_running_time([100.0, 300.0], [True, True]) == 200.0
 
 
 def test_without_a_success_it_is_infinite() -> None:

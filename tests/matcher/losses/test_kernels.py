@@ -5,7 +5,6 @@ from __future__ import annotations
 import inspect
 from typing import TYPE_CHECKING
 
-import librosa
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -42,15 +41,6 @@ def ramp_powers(attack: int, n_powers: int = 400, start: int = 20) -> Float32Arr
 SUM_TOLERANCE = 1e-5
 
 
-def test_candidates_become_rows_behind_the_lead(rng: np.random.Generator) -> None:
-    """The transposed group lies behind the lead, and nothing else is written."""
-    group = noise(rng, 45, 5)
-    out = np.full((5, 60), np.float32(7.0))
-    kernels.by_candidate(group, 9, out)
-    np.testing.assert_array_equal(out[:, 9:54], group.T)
-    np.testing.assert_array_equal(np.delete(out, range(9, 54), axis=1), np.float32(7.0))
-
-
 @pytest.mark.parametrize("hop", [2, 3, 11])
 def test_short_powers_are_sums_of_squares(rng: np.random.Generator, hop: int) -> None:
     """Each power is the energy of its samples, the result the loudest four neighbours."""
@@ -77,66 +67,11 @@ def test_without_an_onset_the_start_counts() -> None:
     assert kernels.onset_hop(np.ones(20, np.float32), 4.5) == 0
 
 
-@pytest.mark.parametrize("n_samples", [1, 4, 1003])
-def test_energy_is_the_sum_of_squares(rng: np.random.Generator, n_samples: int) -> None:
-    """Any length counts to its last sample."""
-    signal = noise(rng, n_samples)
-    expected = np.sum(signal.astype(np.float64) ** 2)
-    # 1e-7: squares are rounded to single precision, the sum is kept in double.
-    assert kernels.energy(signal) == pytest.approx(expected, rel=1e-7)
-
-
-@pytest.mark.parametrize("n_bands", [1, 17, 40])
-def test_the_mean_difference_is_numpys(rng: np.random.Generator, n_bands: int) -> None:
-    """Mean absolute difference, with an odd number of bands too."""
-    a, b = noise(rng, 9, n_bands), noise(rng, 9, n_bands)
-    expected = np.mean(np.abs(a.astype(np.float64) - b))
-    assert kernels.mean_difference(a, b) == pytest.approx(expected, rel=SUM_TOLERANCE)
-
-
 def test_convergence_is_a_ratio_of_frobenius_norms(rng: np.random.Generator) -> None:
     """Arik et al. 2019, equation of the spectral convergence, with numpy's norms."""
     a, b = noise(rng, 9, 17), noise(rng, 9, 17)
     expected = np.linalg.norm(a.astype(np.float64) - b) / np.linalg.norm(b.astype(np.float64))
     assert kernels.convergence(a, b) == pytest.approx(expected, rel=SUM_TOLERANCE)
-
-
-def test_flux_is_the_mean_rise(rng: np.random.Generator) -> None:
-    """Half-wave rectified differences of neighbouring frames, averaged over the bands."""
-    levels = noise(rng, 12, 40)
-    out = np.empty(11, np.float32)
-    kernels.flux(levels, out)
-    expected = np.maximum(np.diff(levels.astype(np.float64), axis=0), 0.0).mean(axis=1)
-    np.testing.assert_allclose(out, expected, rtol=SUM_TOLERANCE)
-
-
-def test_the_envelope_is_the_level_of_two_steps(rng: np.random.Generator) -> None:
-    """10 lg of the energy of two steps, with gain and floor."""
-    powers = noise(rng, 100) ** 2
-    levels = np.empty(8, np.float32)
-    kernels.envelope_levels(powers, 3, 10, 0.5, 0.02, levels)
-    windows = librosa.util.frame(powers[3:].astype(np.float64), frame_length=20, hop_length=10)
-    expected = 10.0 * np.log10(0.25 * windows.sum(axis=0) + 0.02)
-    np.testing.assert_allclose(levels, expected, atol=1e-4)
-
-
-def test_the_loudest_is_looked_for_within_the_span(rng: np.random.Generator) -> None:
-    """The greatest sum of four neighbours that begin in it."""
-    powers = noise(rng, 60) ** 2
-    sums = np.convolve(powers.astype(np.float64), np.ones(4), "valid")
-    expected = sums[5:45].max()
-    assert kernels.loudest(powers, 5, 40) == pytest.approx(expected, rel=SUM_TOLERANCE)
-
-
-@settings(max_examples=25)
-@given(st.integers(8, 200))
-def test_the_attack_of_a_ramp_is_its_share_between_the_thresholds(attack: int) -> None:
-    """From 2 % to 80 % of the peak, a straight line takes 78 % of its time."""
-    powers = ramp_powers(attack)
-    hops = kernels.attack_hops(powers, 0, 380, 4.0)
-    # One and a half: the lower threshold is crossed at a whole power, and four neighbours that
-    # straddle the kink at the bottom sum to more than their middle.
-    assert hops == pytest.approx(0.78 * attack, abs=1.5)
 
 
 @settings(max_examples=25)

@@ -88,12 +88,6 @@ def test_the_same_seed_gives_the_same_search(name: str) -> None:
 
 
 @each_sampler
-def test_another_seed_gives_another_search(name: str) -> None:
-    """The seed is not ignored."""
-    assert not np.array_equal(_run(_make(name), [16]), _run(_make(name, seed=8), [16]))
-
-
-@each_sampler
 def test_it_improves_on_its_own_first_batch(name: str) -> None:
     """More evaluations find a lower loss on a paraboloid."""
     losses = sphere(_run(_make(name), [16] * 6))
@@ -153,17 +147,6 @@ def test_a_sampler_can_be_saved_between_ask_and_tell(name: str) -> None:
         each.tell(candidates[:5], sphere(candidates[:5]))
         each.tell(candidates[5:], sphere(candidates[5:]))
     np.testing.assert_array_equal(_run(restored, [16]), _run(sampler, [16]))
-
-
-@each_sampler
-def test_a_state_does_not_change_with_the_sampler(name: str) -> None:
-    """What was saved stays as it was while the search goes on."""
-    sampler = _make(name, starts=STARTS)
-    _run(sampler, [16])
-    state = sampler.state()
-    before = state_to_bytes(state)
-    _run(sampler, [16, 16])
-    assert state_to_bytes(state) == before
 
 
 @each_sampler

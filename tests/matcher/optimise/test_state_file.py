@@ -36,11 +36,6 @@ def test_a_state_comes_back_to_the_bit() -> None:
     assert state["empty"].shape == (0, 4)
 
 
-def test_the_same_state_gives_the_same_bytes() -> None:
-    """Nothing of the clock or of the process gets into the file."""
-    assert state_to_bytes(STATE) == state_to_bytes(STATE)
-
-
 @pytest.mark.parametrize("n_kept", [0, 10, 100, -1], ids=["empty", "10", "100", "all but one"])
 def test_cut_bytes_are_refused(n_kept: int) -> None:
     """A damaged checkpoint is noticed."""

@@ -352,14 +352,6 @@ def test_the_patch_sheet_prints_on_one_page(
         assert page.evaluate("document.documentElement.scrollWidth") <= DESKTOP[0]
 
 
-def test_more_than_a_page_is_seen_as_more(chromium: Browser, tmp_path: Path) -> None:
-    """The count of pages above tells one page from two."""
-    path = tmp_path / "long.html"
-    path.write_text("<!doctype html><p style='height: 1500px'>Text", encoding="utf-8")
-    with open_page(chromium, path) as watched:
-        assert count_pages(watched.page.pdf(format="A4")) == 2
-
-
 def test_without_a_script_the_sounds_can_be_played(chromium: Browser, report: Path) -> None:
     """Where scripts are off, each sound has the browser's own controls."""
     context = chromium.new_context(java_script_enabled=False, offline=True)

@@ -38,12 +38,6 @@ def test_every_picture_is_written_in_both_formats(run: RunFolder) -> None:
     assert {path: path.read_bytes() for path in write_plots(run, formats=["svg"])} == drawn
 
 
-def test_the_theme_sets_the_background(run: RunFolder) -> None:
-    """The corner of a picture is dark; that of a light one is tested above."""
-    path = write_plots(run, formats=["png"], theme="dark")[-1]
-    assert imread(path)[0, 0, :3].mean() < 0.5
-
-
 def test_an_unknown_format_is_refused(run: RunFolder) -> None:
     """The message names the formats."""
     with pytest.raises(ParameterError, match="they must be png and svg"):

@@ -22,7 +22,6 @@ from matcher.runs.exporting import (
     write_study,
 )
 from shared import CATALOGUE, Parameter
-from shared.errors import FileError
 from tests.strategies import parameters
 
 if TYPE_CHECKING:
@@ -131,39 +130,11 @@ def test_the_study_can_be_gone_on_with(tmp_path: Path, record: SearchRecord) -> 
     assert _load(path).trials[-1].value == 0.25
 
 
-# PED-ANOVA is experimental in the oldest Optuna that is accepted, 4.5.
-@pytest.mark.filterwarnings("ignore::optuna.exceptions.ExperimentalWarning")
-def test_importance_can_be_evaluated_on_the_study(
-    tmp_path: Path, rng: np.random.Generator
-) -> None:
-    """PED-ANOVA of plain Optuna finds the one parameter that decides the loss."""
-    record = SearchRecord(NAMES)
-    candidates = rng.random((500, len(NAMES)))
-    column = NAMES.index("filter.cutoff_hz")
-    record.append(candidates, (candidates[:, column] - 0.4) ** 2)
-    path = tmp_path / "study.journal"
-    write_study(record, SPACE, path)
-    importances = optuna.importance.get_param_importances(
-        _load(path), evaluator=optuna.importance.PedAnovaImportanceEvaluator()
-    )
-    assert max(importances, key=importances.__getitem__) == "filter.cutoff_hz"
-
-
 def test_an_empty_record_makes_an_empty_study(tmp_path: Path) -> None:
     """A search that was stopped before its first batch can still be written."""
     path = tmp_path / "study.journal"
     write_study(SearchRecord(NAMES), SPACE, path)
     assert _load(path).trials == []
-
-
-def test_an_existing_file_is_kept(tmp_path: Path, record: SearchRecord) -> None:
-    """Nothing is replaced without being asked for, and nothing is left beside it."""
-    path = tmp_path / "study.journal"
-    path.write_text("mine", encoding="utf-8")
-    with pytest.raises(FileError, match="exists already and is kept"):
-        write_study(record, SPACE, path)
-    assert path.read_text("utf-8") == "mine"
-    assert list(tmp_path.iterdir()) == [path]
 
 
 def test_the_log_of_optuna_is_left_as_it_was(tmp_path: Path, record: SearchRecord) -> None:

@@ -80,13 +80,6 @@ def test_the_body_stays_as_it_is() -> None:
         assert name in {*FITTED_PHASES, "filter.cutoff_hz", "noise.attack_s"} or "_env." in name
 
 
-def test_the_same_seed_gives_the_same() -> None:
-    """Draws come from the seed alone, however many threads there are."""
-    first, again = (_found(effort=0.03, seed=3)[2] for _ in range(2))
-    np.testing.assert_array_equal(first, again)
-    assert np.any(first != _found(effort=0.03, seed=4)[2])
-
-
 def test_a_voice_without_such_envelopes_has_no_onset_search() -> None:
     """No row where nothing could be drawn."""
     target = own_target(57.0)

@@ -208,10 +208,3 @@ def test_another_start_leaves_the_filter_alone() -> None:
     resting = float(space.clip(space.neutral())[space.names.index("filter.cutoff_hz")])
     others = [start["filter.cutoff_hz"] for start in starts[1:]]
     assert any(value == pytest.approx(resting, rel=1e-9) for value in others)
-
-
-def test_the_starts_are_the_same_every_time() -> None:
-    """No chance is in them: the same notes, the same starts to the bit."""
-    first = named_starts("complete", 60.0)
-    named_starts.cache_clear()
-    assert first == named_starts("complete", 60.0)

@@ -144,14 +144,6 @@ def test_a_note_that_just_stops_is_not_cut_off() -> None:
     assert note.analysis.release_s == pytest.approx(0.005)
 
 
-def test_a_given_gate_is_taken_without_a_word() -> None:
-    """What the user knows is neither estimated nor warned about."""
-    note = analysed(STOPPED, gate_s=1.5)
-    assert note.note.gate_s == 1.5
-    assert "gate" not in note.estimated
-    assert note.warnings == ()
-
-
 def test_a_dip_is_no_release() -> None:
     """A level that falls by 15 dB and comes back is held."""
     signal = played_saw(60.0, gate_s=1.2, tail_s=0.5)

@@ -8,7 +8,7 @@ import pytest
 import soundfile
 
 from matcher.target import load_target
-from matcher.target.manifest import is_manifest, read_manifest
+from matcher.target.manifest import read_manifest
 from shared.errors import AudioError, ParameterError, TargetError
 from tests.matcher.target.tones import RATE_HZ, padded, played_saw
 from tests.sequences import TARGETS
@@ -233,11 +233,6 @@ def test_settings_that_do_not_fit_are_refused() -> None:
         load_target("horn_C4.wav", instrument="horn")
     with pytest.raises(ParameterError, match="velocity has 2 values for 3 recordings"):
         load_target(MANIFEST, instrument="horn_stab", velocity=[1, 2])
-
-
-def test_manifests_are_known_by_their_suffix() -> None:
-    """Audio has other suffixes."""
-    assert [is_manifest(name) for name in ("a.toml", "A.TOML", "a.wav")] == [True, True, False]
 
 
 @pytest.mark.parametrize("field", ["onset_s", "gate_s", "velocity", "pitch"])
