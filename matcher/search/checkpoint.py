@@ -330,6 +330,8 @@ class Saving:
             return None
         state, rows = loaded
         recorder = self._recorder
+        # First what may be refused: nothing is put back of a search that can't go on.
+        at = Position.from_state(state["position"])
         self._check_loss(state.get("loss"), rows.shape[1])
         recorder.record.append_rows(rows)
         recorder.evaluator.set_gates(state["gates_s"])
@@ -337,7 +339,6 @@ class Saving:
         # Searches that were saved before such candidates counted have none.
         recorder.record.n_apart = state.get("n_apart", 0.0)
         recorder.start_clock(state["elapsed_s"])
-        at = Position.from_state(state["position"])
         before, now = (state["evals"] or state["seconds"]), (recorder.evals or recorder.seconds)
         if state["reason"] and (now or 0.0) > before:
             # Its sampler goes on; what comes is looked at by itself.

@@ -15,6 +15,7 @@ from matcher import load_run, refine, resume_match
 from matcher.playing import noise_seed
 from matcher.runs import find_version, go_back, list_versions
 from matcher.runs.searches import list_searches
+from shared import ParameterError
 
 pytestmark = pytest.mark.slow
 
@@ -53,8 +54,7 @@ def test_an_earlier_run_is_carried_on(earlier: Path) -> None:
     assert load_run(run).patch == find_version(run, "final").patch
 
 
-def test_an_earlier_search_is_gone_on_with(earlier: Path) -> None:
-    """What was searched already counts towards the budget."""
-    result, run = resume_match(earlier / "cut", progress=False)
-    assert result.n_evaluations == 96
-    assert load_run(run.path).patch == result.patch
+def test_an_earlier_search_says_why_it_cannot_go_on(earlier: Path) -> None:
+    """Its vectors hold less than is searched today; the line says what to do instead."""
+    with pytest.raises(ParameterError, match=r"saved search has version 3; .* Start the search"):
+        resume_match(earlier / "cut", progress=False)
