@@ -1,23 +1,36 @@
 """The patch sheet: what to set on the user's instrument, control by control.
 
-For a structure with a panel each row says where the control has to stand, in the panel's own
-values, and what one step of it up or down does to the ear.
+The one place that turns values into the numbers of a panel: the loudest of the mixer is 100 %,
+shares are percent, and decay and release say how they count. For a structure with a panel each
+row says where the control has to stand, in the panel's own values, and what one step of it up or
+down does to the ear.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from matcher.parts import parameter_label, used_parameters, voice_parts
-from matcher.voice_map import SWITCHES
+from matcher.voice_map import LEVELS, SWITCHES
 from shared import CATALOGUE, Note
+from voice.panel import TIME_CONVENTIONS
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from shared import Patch
     from voice import Structure
 
 __all__ = ["SheetRow", "panel_text", "patch_sheet", "plain_sheet", "resting_controls"]
+
+# How far a fall has gone after the time that is told, in each convention that can be chosen.
+TIMES = {"to-10-percent": "to 10 %", "to-60-db": "to -60 dB", "time-constant": "to 37 %"}
+# What most panels mean: common practice, no source.
+DEFAULT_TIMES = "to-10-percent"
+_FALLS = (".decay_s", ".release_s")
+_SHARES = frozenset({"level", "ratio"})
 
 
 @dataclass(frozen=True)
@@ -60,7 +73,11 @@ class SheetRow:
 
 
 def patch_sheet(
-    patch: Patch, structure: Structure | None = None, *, note: Note | None = None
+    patch: Patch,
+    structure: Structure | None = None,
+    *,
+    note: Note | None = None,
+    times: str = "",
 ) -> tuple[SheetRow, ...]:
     """List what has to be set, part by part.
 
@@ -75,34 +92,69 @@ def patch_sheet(
         Says which parameters are linked and how the panel counts.
     note : Note, optional
         The note on which steps are judged; C4 at velocity 100, held for 0.6 s, if left out.
+    times : str
+        How decay and release count, a key of `TIMES`; as the structure says, or else as most
+        panels mean them.
 
     Returns
     -------
     tuple of SheetRow
         In the order in which a patch is read.
     """
-    rows = plain_sheet(patch, structure)
+    rows = plain_sheet(patch, structure, times=times)
     if structure is None:
         return rows
     steps = _steps(patch, structure, {row.name for row in rows}, note)
     return tuple(replace(row, step=steps.get(row.name)) for row in rows)
 
 
-def plain_sheet(patch: Patch, structure: Structure | None = None) -> tuple[SheetRow, ...]:
+def plain_sheet(
+    patch: Patch, structure: Structure | None = None, *, times: str = ""
+) -> tuple[SheetRow, ...]:
     """List what has to be set, without judging steps, which takes playing the patch."""
     links = {} if structure is None else structure.links
     used = used_parameters(patch.values)
     # The control of a linked parameter has to be set, even if its own oscillator is silent.
     shown = used | {links[name] for name in used if name in links}
     return tuple(
-        _row(part.title, name, patch, structure)
+        _row(part.title, name, patch, structure, times)
         for part in voice_parts()
         for name in part.names
         if name in shown and not (structure and _is_built_in(name, structure))
     )
 
 
-def _row(part: str, name: str, patch: Patch, structure: Structure | None) -> SheetRow:
+def panel_values(values: Mapping[str, float]) -> dict[str, float]:
+    """Scale the mixer so that the loudest is 1, and the drive against it: the same sound.
+
+    The drive gives its gain before it bends, so that what the mixer gains is taken off there.
+    """
+    mixer = (*LEVELS, "noise.level")
+    loudest = max(values[name] for name in mixer)
+    if loudest <= 0.0:
+        return dict(values)
+    scaled = {**values, **{name: values[name] / loudest for name in mixer}}
+    if values["filter.drive_db"] > 0.0:
+        scaled["filter.drive_db"] += 20.0 * math.log10(loudest)
+    return scaled
+
+
+def setting_text(name: str, value: float, times: str = DEFAULT_TIMES) -> str:
+    """Print a value as a panel shows it: ``"70 %"``, ``"690 ms to 10 %"``, ``"2.32 kHz"``."""
+    parameter = CATALOGUE[name]
+    if parameter.unit in _SHARES:
+        percent = 100.0 * value
+        digits = 1 if 0.0 < abs(percent) < 10.0 else 0
+        sign = "+" if parameter.low < 0.0 else ""
+        return f"{percent:{sign}.{digits}f} %"
+    if name.endswith(_FALLS):
+        return f"{parameter.format(value / TIME_CONVENTIONS[times])} {TIMES[times]}"
+    return parameter.format(value)
+
+
+def _row(
+    part: str, name: str, patch: Patch, structure: Structure | None, times: str = ""
+) -> SheetRow:
     """Describe one control."""
     control = None if structure is None else structure.controls.get(name)
     controller = None if control is None else control.controller
@@ -110,7 +162,11 @@ def _row(part: str, name: str, patch: Patch, structure: Structure | None) -> She
         part,
         (control.label if control else "") or parameter_label(name),
         name,
-        CATALOGUE[name].format(patch.values[name]),
+        setting_text(
+            name,
+            panel_values(patch.values)[name],
+            times or (structure.times if structure else "") or DEFAULT_TIMES,
+        ),
         panel_text(name, patch.values[name], structure),
         None,
         None if structure is None else structure.links.get(name),

@@ -23,9 +23,11 @@ __all__: list[str] = []
 SCHEMA_VERSION = 1
 FIELDS = (
     "schema_version", "name", "meaning", "fixed", "free", "links", "panel", "pulse_polarity",
-    "equaliser", "midi_channel",
+    "equaliser", "times", "midi_channel",
 )  # fmt: skip
 POLARITIES = ("same", "opposite")
+# How a whole panel may count decays and releases; single controls also know ramps.
+FALL_TIMES = ("to-10-percent", "to-60-db", "time-constant")
 RANGE_FIELDS = ("low", "high", "step", "choices")
 # What TOML makes of a dotted name without quotes.
 CATALOGUE_PREFIXES = {name.split(".")[0] for name in CATALOGUE.names if "." in name}
@@ -71,6 +73,7 @@ def read_structure(text: str, source: str) -> tuple[dict[str, Any], Mistakes]:
         "controls": MappingProxyType(scaled.controls),
         "link_values": MappingProxyType(scaled.link_values),
         "pulse_polarity": _pulse_polarity(document, mistakes),
+        "times": _times(document, mistakes),
         "midi_channel": _midi_channel(document, mistakes),
         "mixer": _mixer(document, {*free, *fixed, *links}, mistakes),
     }
@@ -105,6 +108,15 @@ def _pulse_polarity(document: Mapping[str, object], mistakes: Mistakes) -> str:
         )
         return ""
     return str(polarity)
+
+
+def _times(document: Mapping[str, object], mistakes: Mistakes) -> str:
+    """Read how decay and release are told; empty if nothing is said."""
+    times = document.get("times", "")
+    if times not in ("", *FALL_TIMES):
+        mistakes.add(("times",), f"times is {times!r}; it must be one of {', '.join(FALL_TIMES)}.")
+        return ""
+    return str(times)
 
 
 def _midi_channel(document: Mapping[str, object], mistakes: Mistakes) -> int:

@@ -105,6 +105,9 @@ class Structure:
     pulse_polarity : str
         Whether pulses of the instrument jump as its sawtooths do ("same") or against them
         ("opposite"); empty if that isn't known.
+    times : str
+        How decay and release count on the instrument: "to-10-percent", "to-60-db" or
+        "time-constant"; empty if nothing is said.
     midi_channel : int, 1 to 16
         The channel that the instrument listens on.
     mixer : ParameterSpace
@@ -121,6 +124,7 @@ class Structure:
     controls: Mapping[str, Control] = field(default_factory=dict)
     link_values: Mapping[str, Mapping[float, float]] = field(default_factory=dict)
     pulse_polarity: str = ""
+    times: str = ""
     midi_channel: int = 1
     mixer: ParameterSpace = NO_MIXER
     toml: str = field(default="", repr=False, compare=False)

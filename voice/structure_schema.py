@@ -11,7 +11,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from shared import CATALOGUE
-from voice._structure_reading import POLARITIES, SCHEMA_VERSION
+from voice._structure_reading import FALL_TIMES, POLARITIES, SCHEMA_VERSION
 from voice.panel import TIME_CONVENTIONS
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ def build_structure_schema() -> dict[str, Any]:
                 "enum": list(POLARITIES),
                 "description": "Whether pulses jump as sawtooths do.",
             },
+            "times": {"enum": list(FALL_TIMES), "description": "How decay and release count."},
             "midi_channel": _whole(1, 16, "Channel that the instrument listens on."),
             "equaliser": {
                 "type": "boolean",

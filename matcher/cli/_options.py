@@ -185,7 +185,18 @@ All settings are those of the search; give none again.
 
 # What may stand beside --resume and --extend.
 _BESIDE = frozenset(
-    {"command", "command_line", "going_on", "resume", "extend", "quiet", "json", "no_report"}
+    {
+        "command",
+        "command_line",
+        "going_on",
+        "resume",
+        "extend",
+        "quiet",
+        "json",
+        "no_report",
+        "details",
+        "times",
+    }
 )
 
 

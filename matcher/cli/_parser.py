@@ -172,6 +172,23 @@ def add_budget(group: argparse._ArgumentGroup, default: str) -> None:
     )
 
 
+def add_details(parser: argparse._ActionsContainer) -> None:
+    """Add ``--details`` and ``--times``."""
+    parser.add_argument(
+        "--details",
+        action="store_true",
+        help="print the figures of the search, all terms and the names of parameters, too",
+    )
+    parser.add_argument(
+        "--times",
+        choices=("to-10-percent", "to-60-db", "time-constant"),
+        default="",
+        metavar="HOW",
+        help="how decay and release count: to-10-percent (as most panels do), to-60-db, "
+        "time-constant",
+    )
+
+
 def add_version(parser: argparse.ArgumentParser) -> None:
     """Add ``--version``."""
     parser.add_argument(

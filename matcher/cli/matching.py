@@ -18,7 +18,15 @@ from matcher.cli._options import (
     notes_left_out,
 )
 from matcher.cli._pages import refresh_page, write_page
-from matcher.cli._parser import Command, add_budget, add_version, number, seed, whole_number
+from matcher.cli._parser import (
+    Command,
+    add_budget,
+    add_details,
+    add_version,
+    number,
+    seed,
+    whole_number,
+)
 from matcher.cli.wording import only_result_on_stdout, shows_progress
 from matcher.defaults import DEFAULT_STRUCTURE
 from matcher.texts.words import SEARCH_WORDS
@@ -167,6 +175,7 @@ def _add_output(parser: argparse.ArgumentParser) -> None:
     output.add_argument(
         "--json", action="store_true", help="print the run as one JSON object instead"
     )
+    add_details(output)
 
 
 def _print_unsaved(arguments: argparse.Namespace, error: Exception) -> None:
@@ -189,10 +198,15 @@ def _print_result(
     elif arguments.quiet:
         sys.stdout.write(f"{folder.path}\n")
     else:
-        from matcher.texts.match import format_match, format_refined  # noqa: PLC0415  help is quick
+        from matcher.runs.folder import load_run  # noqa: PLC0415  help is quick
+        from matcher.texts.match import format_match, format_refined  # noqa: PLC0415
+        from matcher.texts.screen import format_screen  # noqa: PLC0415
 
-        show = format_match if command == "match" else format_refined
-        sys.stdout.write(f"{show(result, folder)}\n")
+        # As it is in the folder, so that `summary` prints the same.
+        sys.stdout.write(f"{format_screen(load_run(folder.path), times=arguments.times)}\n")
+        if arguments.details:
+            show = format_match if command == "match" else format_refined
+            sys.stdout.write(f"\n{show(result, folder)}\n")
     if result.stop_reason == "interrupted":
         sys.stderr.write(
             f"earwright: interrupted; the best patch until then is in {folder.path}. Go on with "
@@ -218,6 +232,7 @@ def _refine_options(parser: Parser) -> None:
     output.add_argument("--force", action="store_true", help="replace the run in that folder")
     output.add_argument("--quiet", action="store_true", help="print the folder's name alone")
     output.add_argument("--json", action="store_true", help="print the run as one JSON object")
+    add_details(output)
     add_going_on(parser, "refine")
 
 

@@ -7,7 +7,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from matcher.cli._pages import refresh_page
-from matcher.cli._parser import Command, CommandLineError
+from matcher.cli._parser import Command, CommandLineError, add_details
 
 if TYPE_CHECKING:
     import argparse
@@ -127,8 +127,9 @@ def _back(arguments: argparse.Namespace) -> int:
 def _summary_options(parser: Parser) -> None:
     """Add what `summary` takes."""
     parser.add_argument("folder", metavar="FOLDER", help="folder of a match or a comparison")
+    add_details(parser)
     parser.add_argument(
-        "--plain", action="store_true", help="draw with signs that every terminal knows"
+        "--plain", action="store_true", help="draw details with signs that every terminal knows"
     )
 
 
@@ -143,8 +144,13 @@ def _summary(arguments: argparse.Namespace) -> int:
 
         text = format_comparison(load_comparison(arguments.folder))
     else:
-        is_plain = arguments.plain or not _shows_blocks()
-        text = format_run(load_run(arguments.folder), is_plain=is_plain)
+        from matcher.texts.screen import format_screen  # noqa: PLC0415
+
+        run = load_run(arguments.folder)
+        text = format_screen(run, times=arguments.times)
+        if arguments.details:
+            is_plain = arguments.plain or not _shows_blocks()
+            text = f"{text}\n\n{format_run(run, is_plain=is_plain)}"
     sys.stdout.write(f"{text}\n")
     return 0
 
@@ -240,14 +246,16 @@ SUMMARY = Command(
     "summary",
     "show a match in the terminal once more",
     """\
-Show the essentials of a match: how far it is from the target, term by term,
-both levels over time and in the attack, what is still heard, how the search
-went, and the patch. Of a comparison, its figures and its verdict.
+Show a match as it was shown at its end: what was heard, what still sounds
+different, what is alike, the patch, and what a shorter or longer one would be.
+--details adds the distance term by term, levels over time and in the attack,
+and how the search went. Of a comparison, its figures and its verdict.
 """,
     """\
 examples:
   earwright summary runs/horn
-  earwright summary runs/horn --plain
+  earwright summary runs/horn --details --plain
+  earwright summary runs/horn --times to-60-db
 """,
     _summary_options,
     _summary,
