@@ -132,7 +132,7 @@ def _run(arguments: argparse.Namespace, command: Command) -> int:
     from shared.errors import EarwrightError  # noqa: PLC0415  keeps the help quick
 
     try:
-        with _warnings_as_notes():
+        with _warnings_told():
             status = command.run(arguments)
             sys.stdout.flush()
             return status
@@ -148,8 +148,8 @@ def _run(arguments: argparse.Namespace, command: Command) -> int:
 
 
 @contextlib.contextmanager
-def _warnings_as_notes() -> Iterator[None]:
-    """Show our warnings as notes on stderr."""
+def _warnings_told() -> Iterator[None]:
+    """Show our warnings on stderr, a line each."""
     from shared.errors import EarwrightWarning  # noqa: PLC0415  keeps the help quick
 
     with warnings.catch_warnings():
@@ -157,13 +157,13 @@ def _warnings_as_notes() -> Iterator[None]:
         show = warnings.showwarning
 
         # Python hands over message, category and where it was raised.
-        def show_note(message: Warning | str, category: type[Warning], *where: Any) -> None:  # noqa: ANN401
+        def show_ours(message: Warning | str, category: type[Warning], *where: Any) -> None:  # noqa: ANN401
             if issubclass(category, EarwrightWarning):
-                _complain(f"note: {message}")
+                _complain(f"warning: {message}")
             else:
                 show(message, category, *where)
 
-        warnings.showwarning = show_note  # type: ignore[assignment]
+        warnings.showwarning = show_ours  # type: ignore[assignment]
         yield
 
 

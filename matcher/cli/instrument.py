@@ -104,7 +104,7 @@ def format_mistakes(mistakes: Sequence[Mistake], file: str) -> str:
         return f"{file}: no mistakes."
     lines = [
         f"{file}:{'' if mistake.line is None else f'{mistake.line}:'} "
-        f"{'note: ' if mistake.is_warning else ''}{mistake.text}"
+        f"{'warning: ' if mistake.is_warning else ''}{mistake.text}"
         for mistake in mistakes
     ]
     n_errors = sum(not mistake.is_warning for mistake in mistakes)
@@ -386,7 +386,7 @@ def _measured(calibration: Calibration, file: str, is_dry: bool) -> str:  # noqa
         warnings += [f"{point.panel:g}: {remark}" for remark in point.remarks]
     for warning in (*warnings, *calibration.remarks):
         lines += textwrap.wrap(
-            f"note: {warning}.", WIDTH, subsequent_indent="  ", break_on_hyphens=False
+            f"warning: {warning}.", WIDTH, subsequent_indent="  ", break_on_hyphens=False
         )
     done = "is left as it is (--dry-run)" if is_dry else "has the table now"
     return "\n".join([*lines, f"{file} {done}."])

@@ -199,11 +199,17 @@ def _print_result(
         sys.stdout.write(f"{folder.path}\n")
     else:
         from matcher.runs.folder import load_run  # noqa: PLC0415  help is quick
-        from matcher.texts.match import format_match, format_refined  # noqa: PLC0415
+        from matcher.texts.match import (  # noqa: PLC0415
+            format_left_out,
+            format_match,
+            format_refined,
+        )
         from matcher.texts.screen import format_screen  # noqa: PLC0415
 
         # As it is in the folder, so that `summary` prints the same.
         sys.stdout.write(f"{format_screen(load_run(folder.path), times=arguments.times)}\n")
+        if "leave_out" in result.settings and not arguments.details:
+            sys.stdout.write(f"\n{format_left_out(result)}\n")
         if arguments.details:
             show = format_match if command == "match" else format_refined
             sys.stdout.write(f"\n{show(result, folder)}\n")

@@ -75,10 +75,9 @@ def _format_losses(comparison: Comparison) -> str:
     n_signs = NAME_SIGNS - 1
     heads = [f"{TERM_WORDS[term]:>4}" for term in TERMS]
     lines = [
-        "Loss that was left, in audible steps (1 is about one just-noticeable",
-        "difference): median over the runs, half of them within the range beside it,",
-        "and medians of its terms",
-        f"  {'':{n_signs}}{'loss':>5} {'range':9} {' '.join(heads)}",
+        "Distance that was left (0 is identical, lower is closer): median over",
+        "the runs, half of them within the range beside it, and medians of its terms",
+        f"  {'':{n_signs}}{'dist.':>5} {'range':9} {' '.join(heads)}",
     ]
     for summary in comparison.summaries:
         total = summary.measures[TOTAL]
@@ -99,7 +98,7 @@ def _format_by_target(comparison: Comparison) -> Iterator[str]:
     named = ", ".join(f"{x} {name}" for x, name in zip(LETTERS, structures, strict=False))
     heads = "".join(f"{x:>{width}}" for x in LETTERS[: len(structures)])
     lines = [
-        _filled(f"Target by target, median of the loss: {named}"),
+        _filled(f"Target by target, median of the distance: {named}"),
         f"  {'':{NAME_SIGNS}}{heads}",
     ]
     for target in targets:
@@ -118,7 +117,7 @@ def _format_pairs(comparison: Comparison) -> Iterator[str]:
         return
     lines = [
         _filled(
-            f"Against {comparison.structures[0]}, in audible steps, over pairs of runs of the "
+            f"Against {comparison.structures[0]}, over pairs of runs of the "
             "same target and seed; below zero is better. Clear: the chance that any line here is "
             "marked so by mistake is below 5 %"
         ),
@@ -158,11 +157,11 @@ def _format_reached(comparison: Comparison) -> str:
         if any(_tells(row) for row in rows if row.threshold == threshold)
     ]
     lines = [
-        "How soon a loss is reached: expected running time (all that was spent, over",
+        "How soon a distance is reached: expected running time (all that was spent, over",
         "the runs that got there)",
     ]
     if told:
-        heads = f"{'loss':>6}{'reached':>13}{'evaluations':>14}{'seconds':>11}"
+        heads = f"{'dist.':>6}{'reached':>13}{'tries':>14}{'seconds':>11}"
         lines.append(f"  {'':{NAME_SIGNS}}{heads}")
     for structure in comparison.structures if told else ():
         name = shorten(structure, NAME_SIGNS)
@@ -208,9 +207,7 @@ def _format_targets(structure: str, rows: Sequence[tuple[float, str, str]]) -> s
     """List targets with their loss, the worst first."""
     shown = rows if len(rows) <= MOST_TARGETS else rows[:N_WORST]
     what = "the worst first" if shown is rows else f"the worst {N_WORST} of {len(rows)}"
-    lines = [
-        f"With {one_line(structure)}, {what}: loss in audible steps, and what is most audible"
-    ]
+    lines = [f"With {one_line(structure)}, {what}: distance, and what is heard most"]
     lines += [
         f"  {shorten(target, NAME_SIGNS):{NAME_SIGNS}}{loss:6.2f}  "
         f"{shorten(audible, WIDTH - NAME_SIGNS - 10)}"

@@ -44,7 +44,7 @@ def format_explanation(explanation: Explanation, run: str = "") -> str:
     sections = (explanation.build, explanation.parts, explanation.slack, explanation.search)
     rest = "is missing" if None in sections else "is from before"
     blocks = [
-        f"Loss {explanation.loss:.2f} audible steps; explained in {explanation.elapsed_s:.0f} s"
+        f"Distance {explanation.loss:.2f}; explained in {explanation.elapsed_s:.0f} s"
         + ("" if explanation.stop_reason == "complete" else f" (stopped; the rest {rest})")
     ]
     if explanation.build is not None:
@@ -125,7 +125,7 @@ def _folded(lines: list[str], indent: int) -> list[str]:
 
 def _build_lines(build: BuildOrder, run: str) -> Iterator[str]:
     """Lay out the order in which to build the patch."""
-    yield "Build it in this order (loss after each step)"
+    yield "Build it in this order (distance after each step)"
     rows = [(0, build.start_text, build.start_loss)]
     rows += [(step.number, step.text, step.loss) for step in build.steps]
     for number, text, loss in rows:
@@ -140,18 +140,19 @@ def _build_lines(build: BuildOrder, run: str) -> Iterator[str]:
 
 def _parts_lines(parts: PartsInPatch) -> Iterator[str]:
     """Lay out what each part brings."""
-    yield "What each part brings (audible steps that are missed without it)"
-    yield f"  {'':29}{'as is':>6}{'refit':>7}{'attack':>8}{'body':>6}{'release':>8}"
+    yield "What each part brings (how much further off without it)"
+    heads = f"{'untouched':>10}{'readjusted':>11}{'attack':>7}{'held':>5}{'release':>8}"
+    yield f"  {'the rest of the patch':23}{heads}"
     for effect in parts.parts:
         if effect.verdict == "absent":
             continue
         figures = [effect.largest, effect.refit_largest]
         figures += [effect.by_time.get(name) for name in ("attack", "body", "release")]
         texts = ["-" if figure is None else _steps(figure) for figure in figures]
-        row = "".join(f"{t:>{w}}" for t, w in zip(texts, (6, 7, 8, 6, 8), strict=True))
+        row = "".join(f"{t:>{w}}" for t, w in zip(texts, (10, 11, 7, 5, 8), strict=True))
         if effect.largest is None:
-            row = f"  {'without it nothing sounds':33}"
-        yield f"  {shorten(effect.part, 29):29}{row}  {_VERDICTS[effect.verdict]}".rstrip()
+            row = f"  {'without it nothing sounds':39}"
+        yield f"  {_shortened(effect.part, 23):23}{row}  {_VERDICTS[effect.verdict]}".rstrip()
     if any(e.largest is not None and e.refit_largest is None for e in parts.parts):
         yield "  Time was too short to fit the rest again everywhere (-); give more --seconds."
     yield from _folded(
@@ -175,7 +176,7 @@ _VERDICTS = {"needed": "", "replaceable": "replaceable", "inaudible": "not heard
 
 def _slack_lines(slack: SlackOfPatch) -> Iterator[str]:
     """Lay out how exactly each control has to stand."""
-    yield "How exactly (the same closeness to the target)"
+    yield "How exactly (as close to the target as now)"
     if slack.slacks:
         yield f"  {'':31}{'stands at':>13}  {'if others follow':17}turned alone"
     for each in slack.slacks:
@@ -198,14 +199,18 @@ def _slack_lines(slack: SlackOfPatch) -> Iterator[str]:
 
 def _short_title(slack: Slack) -> str:
     """Name a control on 31 signs; of a long title the words in its middle become short."""
-    title = f"{slack.part} {slack.label}"
-    if len(title) > _TITLE_SIGNS:
+    return _shortened(f"{slack.part} {slack.label}", _TITLE_SIGNS)
+
+
+def _shortened(title: str, n_signs: int) -> str:
+    """Shorten the words in the middle of a long title."""
+    if len(title) > n_signs:
         title = title.replace("oscillator ", "osc ").replace("modulation", "LFO")
-    return shorten(title, _TITLE_SIGNS)
+    return shorten(title, n_signs)
 
 
 def _together(slack: Slack) -> str:
-    """Print the slack."""
+    """Print the tolerance."""
     if slack.is_low_open and slack.is_high_open:
         return "anywhere"
     low = None if slack.is_low_open else slack.low
@@ -232,9 +237,9 @@ def _interval(slack: Slack, low: float | None, high: float | None) -> str:
 
 def _search_lines(search: SearchImportance) -> Iterator[str]:
     """Lay out what the search tells."""
-    yield f"Over the search ({search.n_evaluations} evaluations; not the patch)"
+    yield f"Over the search ({search.n_evaluations} tries; not the patch)"
     if not search.measures:
-        yield "  too few evaluations to tell"
+        yield "  too few tries to tell"
     for measure in search.measures:
         title = f"  {measure.method}, {measure.scope} ({measure.n_evaluations}): "
         yield from _folded([f"{title}{measure.meaning}"], 4)

@@ -54,7 +54,7 @@ def format_changes(before: Patch, after: Patch) -> str:
     lines += _by_part([(change, "") for change in changes if change.is_used])
     n_idle = sum(not change.is_used for change in changes)
     if n_idle:
-        lines.append(f"  and {_count(n_idle)} of parts that do nothing")
+        lines.append(f"  and {_count(n_idle)} of parts that are off")
     return "\n".join(lines if changes else ["Nothing changed."])
 
 
@@ -70,11 +70,11 @@ def format_difference(difference: PatchDifference) -> str:
     lines = ["Changed, from a to b, and what is heard of each change alone", *_by_part(rows)]
     n_idle = len(difference.changes) - len(told)
     if n_idle:
-        lines.append(f"  and {_count(n_idle)} of parts that do nothing")
+        lines.append(f"  and {_count(n_idle)} of parts that are off")
     sections.append("\n".join(lines))
     if difference.losses is not None and difference.run is not None:
         a, b = difference.losses
-        title = f"Loss in audible steps, on the notes of {one_line(str(difference.run))}"
+        title = f"Distance on the notes of {one_line(str(difference.run))}"
         sections.append("\n".join([title, *loss_table(("a", a), ("b", b))]))
     sections.append("\n".join(_heard_lines(difference)))
     return "\n\n".join(sections)
@@ -102,8 +102,8 @@ def _verdict(heard: HeardChange) -> str:
     if heard.follows is not None:
         return f"follows {heard.follows}"
     if not heard.is_audible:
-        return "not audible"
-    return f"audible: {heard.heard[0].summary}"
+        return "not heard"
+    return f"heard: {heard.heard[0].summary}"
 
 
 def _heard_lines(difference: PatchDifference) -> list[str]:

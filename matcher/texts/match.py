@@ -19,7 +19,7 @@ from matcher.runs.document import figures, sources
 from matcher.runs.layout import REPORT_FILE
 from matcher.texts.history import format_changes
 from matcher.texts.tables import format_audible, format_loss, format_patch, loss_table
-from matcher.texts.words import STOP_REASONS, WIDTH, one_line, shorten
+from matcher.texts.words import SEARCH_WORDS, STOP_REASONS, WIDTH, one_line, shorten
 from shared import HEARING_CAUTION, hz_to_midi, pitch_name
 
 if TYPE_CHECKING:
@@ -75,11 +75,12 @@ def format_search(result: MatchResult) -> str:
     search = figures(result)
     reason = STOP_REASONS.get(result.stop_reason, result.stop_reason)
     text = (
-        f"Search: {result.n_evaluations} evaluations in {search['elapsed_s']:.1f} s, "
+        f"Search: {result.n_evaluations} tries in {search['elapsed_s']:.1f} s, "
         f"{search['evaluations_per_s']:.0f} per second, "
         f"{100.0 * search['search_overhead_ratio']:.1f} % overhead. "
-        f"{len(result.space)} of the {len(result.structure.space)} free parameters of "
-        f"{one_line(result.structure.name)} were moved, sampler {result.settings['sampler']}, "
+        f"{len(result.space)} of the {len(result.structure.space)} settings of "
+        f"{one_line(result.structure.name)} were moved, search: "
+        f"{SEARCH_WORDS.get(str(result.settings['sampler']), result.settings['sampler'])}, "
         f"seed {result.settings['seed']}, weights: "
         f"{describe_weights(result.settings.get('weights'))}. It ended because {reason}."
     )
@@ -99,7 +100,7 @@ def format_files(run: RunFolder) -> str:
             else []
         ),
         ("run.json", "settings, seed, versions, what was heard, figures"),
-        ("record.npz", "every evaluation"),
+        ("record.npz", "every try"),
         ("study.log", 'a selection of them as an Optuna journal, study "match"'),
     ]
     folder = _quoted(str(run.path))
@@ -130,9 +131,13 @@ def _heard_lines(note: TargetNote) -> list[str]:
     origin = sources(note)
     played = note.note
     rows = [
-        ("pitch", pitch_name(played.midi_pitch), f"{origin['pitch']}{_measured_pitch(note)}"),
-        ("onset", _milliseconds(note.source_onset_s), "into the recording"),
-        ("gate", _milliseconds(played.gate_s), origin["gate"]),
+        (
+            "pitch",
+            pitch_name(played.midi_pitch),
+            f"{_origin(origin['pitch'])}{_measured_pitch(note)}",
+        ),
+        ("begins", _milliseconds(note.source_onset_s), "into the recording"),
+        ("key held", _milliseconds(played.gate_s), _origin(origin["gate"])),
         ("velocity", str(played.velocity), origin["velocity"]),
         ("level", f"{note.level_db:.1f} dBFS", f"noise {_noise(note.noise_floor_db)}"),
     ]
@@ -141,6 +146,11 @@ def _heard_lines(note: TargetNote) -> list[str]:
         rows.append(("top", top, "a codec or a lower rate cut it off; not compared above"))
     lines = [f"  {shorten(note.name, WIDTH - 2)}"]
     return lines + [f"    {name:10}{value:16}{remark}" for name, value, remark in rows]
+
+
+def _origin(source: str) -> str:
+    """Say where a figure comes from."""
+    return "measured" if source == "heard" else source
 
 
 def _measured_pitch(note: TargetNote) -> str:
@@ -175,14 +185,15 @@ def _not_told(result: MatchResult) -> str:
     if any(name.endswith("key_track_ratio") for name in names):
         missing.append(("key tracking", "pitches"))
     if any(".velocity_" in name for name in names):
-        missing.append(("response to velocity", "velocities"))
+        missing.append(("velocity response", "velocities"))
     if not missing:
         return ""
-    what = " and ".join(name for name, _ in missing)
+    what = " or ".join(name for name, _ in missing)
     needed = " and ".join(several for _, several in missing)
     text = (
-        f"Not told by {'this note' if len(result.notes) == 1 else 'these notes'}, and left "
-        f"neutral: {what}. Give notes of several {needed} to match that, too."
+        f"{'One note' if len(result.notes) == 1 else 'These notes'} can't show {what}; "
+        f"{'both are' if len(missing) > 1 else 'it is'} off. Give notes of several {needed} to "
+        "match that, too."
     )
     return textwrap.fill(text, WIDTH, break_on_hyphens=False)
 
@@ -272,9 +283,9 @@ def format_refined(result: MatchResult, run: RunFolder) -> str:
 
 def _unchanged_text(result: MatchResult) -> str:
     """Say that the search has found nothing better; two equal columns would say less."""
-    text = f"Nothing changed: the loss is {result.end.total:.2f} audible steps"
+    text = f"Nothing changed: the distance is {result.end.total:.2f}"
     if result.n_evaluations:
-        text += f", and none of {result.n_evaluations} candidates came closer"
+        text += f", and none of {result.n_evaluations} tries came closer"
     return textwrap.fill(f"{text}.", WIDTH)
 
 
@@ -284,7 +295,7 @@ def _search_text(result: MatchResult) -> str:
         return "Set, and not searched."
     reason = STOP_REASONS.get(result.stop_reason, result.stop_reason)
     text = (
-        f"Search: {len(result.space)} parameters were moved, {result.n_evaluations} evaluations "
+        f"Search: {len(result.space)} settings were moved, {result.n_evaluations} tries "
         f"in {result.elapsed_s:.1f} s. It ended because {reason}."
     )
     return textwrap.fill(text, WIDTH, break_on_hyphens=False)

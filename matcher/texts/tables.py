@@ -6,7 +6,7 @@ import itertools
 import textwrap
 from typing import TYPE_CHECKING
 
-from matcher.losses import PARTS, TERM_MEANINGS, TERMS
+from matcher.losses import PARTS, TERM_MEANINGS, TERM_WORDS, TERMS
 from matcher.sheet import SheetRow, patch_sheet, resting_controls
 from matcher.texts.words import WIDTH, one_line, shorten
 
@@ -36,8 +36,8 @@ def format_loss(
     *,
     notes: Sequence[tuple[str, LossBreakdown]] = (),
 ) -> str:
-    """Compare the loss at the start and at the end, term by term and in plain units."""
-    lines = ["Loss in audible steps (1 is about one just-noticeable difference)"]
+    """Compare the distance at the start and at the end, term by term and in plain units."""
+    lines = ["Distance (0 is identical, lower is closer)"]
     lines += loss_table(("start", start), ("end", end))
     if len(notes) > 1:
         lines.append("  Note by note at the end")
@@ -53,7 +53,7 @@ def loss_table(*columns: tuple[str, LossBreakdown]) -> list[str]:
     rows.append(("total", *totals, "weighted mean of the terms"))
     for term in TERMS:
         scaled = (f"{loss.terms[term]:.2f}" for loss in losses)
-        rows.append((term, *scaled, TERM_MEANINGS[term]))
+        rows.append((TERM_WORDS[term], *scaled, TERM_MEANINGS[term]))
         for part in (part for part in PARTS if part.term == term):
             label, unit = _part_label(part.name)
             measured = (_with_unit(loss.parts[part.name], *unit) for loss in losses)
@@ -116,7 +116,7 @@ def _audible_lines(
 ) -> list[str]:
     """Tell the differences of one note line by line."""
     if not audible:
-        return [f"{indent}nothing of what was compared"]
+        return [f"{indent}none of the named differences exceeds its published threshold"]
     shown = audible if is_single else audible[:MOST_LINES]
     lines = [line for each in shown for line in _filled(each.description.split(", "), ",", indent)]
     if len(shown) < len(audible):
@@ -159,7 +159,7 @@ def format_patch(patch: Patch, structure: Structure | None = None) -> str:
     if resting:
         listed = ", ".join(f"{row.label} {row.panel or row.value}" for row in resting)
         lines += textwrap.wrap(
-            one_line(f"At rest: {listed}"),
+            one_line(f"Everything else off: {listed}"),
             WIDTH,
             initial_indent="  ",
             subsequent_indent="    ",

@@ -95,7 +95,7 @@ def test_an_error_of_our_own_code_is_not_hidden(monkeypatch: pytest.MonkeyPatch)
         main(["structures"])
 
 
-def test_warnings_are_notes(
+def test_warnings_are_told(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Ours become one line each, every time; Python's own form isn't for users."""
@@ -107,7 +107,7 @@ def test_warnings_are_notes(
 
     monkeypatch.setitem(COMMANDS, "structures", replace(COMMANDS["structures"], run=warn))
     assert main(["structures"]) == 0
-    assert capsys.readouterr().err == "earwright: note: take.wav: this was assumed.\n" * 2
+    assert capsys.readouterr().err == "earwright: warning: take.wav: this was assumed.\n" * 2
 
 
 @pytest.mark.parametrize(

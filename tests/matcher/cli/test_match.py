@@ -37,15 +37,17 @@ def test_a_demo_target_becomes_a_run_folder(capsys: pytest.CaptureFixture[str]) 
     run = load_run("runs/horn_stab_C4_v100-standard-1")
     assert run.run["figures"]["evaluations"] == 64  # type: ignore[index]
     for words in (
-        "Heard in the target",
-        "64 evaluations",
-        "Loss in audible steps",
-        "Patch (standard)",
-        "amplifier envelope",
-        "Files in runs/horn_stab_C4_v100-standard-1",
+        "horn_stab_C4_v100: C4, key held ",
+        "Still sounds different (distance ",
+        "Patch (standard, ",
+        "amplifier envelope    ",
+        "everything else off",
+        "Hear both: runs/horn_stab_C4_v100-standard-1/",
         "Start with the monitor level down",
     ):
         assert words in out
+    assert len(out.splitlines()) <= 40
+    assert "amp_env." not in out
     assert max(map(len, out.splitlines())) <= 79
 
 
@@ -179,7 +181,7 @@ def test_interrupts_while_writing_leave_a_whole_run(
     monkeypatch.setattr(SearchRecord, "to_npz", interrupted)
     assert main(["match", "reed.wav", "--out", "out", *QUICK]) == 130
     assert load_run("out").run["stop_reason"] == "evaluations"
-    assert "Files in out" in capsys.readouterr().out
+    assert "Hear both: out/" in capsys.readouterr().out
 
 
 def test_an_interrupt_before_the_search_writes_nothing(
@@ -215,5 +217,5 @@ def test_a_patch_that_cannot_be_written_is_shown(
     # Nothing is half written, and the search is saved: with room again, it only has to be written.
     assert {path.name for path in Path("out").iterdir()} == {"searches", ".lock"}
     assert main(["match", "--resume", "out"]) == 0
-    assert "Patch (one-oscillator)" in capsys.readouterr().out
+    assert "Patch (one-oscillator, " in capsys.readouterr().out
     assert load_run("out").run["figures"]["evaluations"] == 32  # type: ignore[index]

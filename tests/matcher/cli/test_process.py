@@ -147,4 +147,4 @@ def test_ctrl_c_ends_a_match_with_its_result(tmp_path: Path) -> None:
     assert run.run["stop_reason"] == "interrupted"
     assert b"the best patch until then is in out" in err
     assert b"Traceback" not in err
-    assert b"Files in out" in out
+    assert b"Hear both: out/" in out

@@ -48,12 +48,13 @@ def test_a_refinement_is_told_and_kept(capsys: pytest.CaptureFixture[str]) -> No
     """What was moved, what it brought, what changed; the run has a version more."""
     n_before = len(list_versions("run"))
     argv = ["--only", "filter*", "--lock", "filter_env.release_s", "--within", "20%"]
-    assert main(["refine", "run", *argv, "--tries", "96", "--comment", "softer attack"]) == 0
+    argv += ["--tries", "96", "--comment", "softer attack", "--details"]
+    assert main(["refine", "run", *argv]) == 0
     out, err = capsys.readouterr()
     assert err == ""
     for words in (
-        "parameters were moved, 96 evaluations",
-        "Loss in audible steps",
+        "settings were moved, 96 tries",
+        "Distance (0 is identical",
         "Changed",
         "filter.cutoff_hz",
         f"Version {n_before + 1} of run",
@@ -81,15 +82,15 @@ def test_groups_and_amounts_for_some(capsys: pytest.CaptureFixture[str]) -> None
 
 def test_values_are_set_as_they_are_printed(capsys: pytest.CaptureFixture[str]) -> None:
     """30ms is what the sheet says, and is a version; setting it again changes nothing."""
-    argv = ["refine", "run", "--set", "amp_env.attack_s=30ms", "--tries", "0"]
+    argv = ["refine", "run", "--set", "amp_env.attack_s=30ms", "--tries", "0", "--details"]
     assert main(argv) == 0
     out = capsys.readouterr().out
-    assert out.startswith("Set, and not searched.")
+    assert "Set, and not searched." in out
     assert "30 ms" in out
     assert load_run("run").patch.values["amp_env.attack_s"] == pytest.approx(0.03)
     assert list_versions("run")[-1].kind == "set"
     assert main(argv) == 0
-    assert "Nothing changed: the loss is" in capsys.readouterr().out
+    assert "Nothing changed: the distance is" in capsys.readouterr().out
 
 
 def test_a_patch_file_is_refined_into_a_run_of_its_own(
@@ -167,7 +168,7 @@ def test_two_files_are_heard_on_a_plain_note(capsys: pytest.CaptureFixture[str])
     assert main(["changes", "mine.json", "run/patch.json"]) == 0
     out = capsys.readouterr().out
     assert "-> 200 ms   amp_env.attack_s\n        audible: attack" in out
-    assert "Loss" not in out
+    assert "Distance" not in out
 
 
 def test_a_change_too_small_to_print_says_so(capsys: pytest.CaptureFixture[str]) -> None:

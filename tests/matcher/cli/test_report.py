@@ -63,7 +63,7 @@ def test_pictures_come_as_files(
 
 def test_the_essentials_are_shown(run: RunFolder, capsys: pytest.CaptureFixture[str]) -> None:
     """Distance, search and patch are printed."""
-    assert main(["summary", str(run.path), "--plain"]) == 0
+    assert main(["summary", str(run.path), "--details", "--plain"]) == 0
     out, err = capsys.readouterr()
     assert "Distance from the target" in out
     assert "Patch (one-oscillator)" in out
@@ -78,7 +78,7 @@ def test_a_page_that_is_there_is_kept_true(
     recording, folder = write_note(tmp_path / "reed_A3.wav"), tmp_path / "run"
     page = folder / "report.html"
     words = ["match", str(recording), "--structure", "one-oscillator", "--tries", "48"]
-    assert main([*words, "--out", str(folder), "--no-report"]) == 0
+    assert main([*words, "--out", str(folder), "--no-report", "--details"]) == 0
     refine = [
         "refine",
         str(folder),

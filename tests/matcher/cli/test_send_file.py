@@ -64,7 +64,7 @@ def test_each_control_is_told_with_its_part(
     assert main([*words, "--map", "sound-controllers"]) == 0
     sent, by_hand = capsys.readouterr().out.split("To set by hand")
     assert re.search(r"^  amplifier envelope: attack +CC 73 +\d+$", sent, flags=re.MULTILINE)
-    assert re.search(r"^  amplifier envelope: sustain 1.00$", by_hand, flags=re.MULTILINE)
+    assert re.search(r"^  amplifier envelope: sustain 100 %$", by_hand, flags=re.MULTILINE)
 
 
 @pytest.mark.parametrize(

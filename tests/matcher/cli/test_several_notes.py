@@ -52,9 +52,11 @@ def test_a_recording_is_split_and_what_was_found_is_said(
     write_scale()
     assert main(["match", "scale.wav", "--split", *QUICK]) == 0
     out, err = capsys.readouterr()
-    assert re.search(r"earwright: note: scale\.wav: 3 notes are found, at 0\.\d\d, 0\.[89]", err)
+    assert re.search(
+        r"earwright: warning: scale\.wav: 3 notes are found, at 0\.\d\d, 0\.[89]", err
+    )
     assert "Give --velocity, one value for each note" in err
-    assert "Heard in the 3 targets" in out
+    assert "scale-3: " in out
     run = load_run("runs/scale-one-oscillator-1")
     assert [note.name for note in run.notes] == ["scale-1", "scale-2", "scale-3"]
     assert any("3 notes are found" in text for text in run.run["warnings"])  # type: ignore[attr-defined]
@@ -126,5 +128,5 @@ def test_bad_input_is_one_line(
     assert out == ""
     last = err.splitlines()[-1]
     assert re.search(rf"^earwright: .*{message}", last)
-    assert all(line.startswith("earwright: note: ") for line in err.splitlines()[:-1])
+    assert all(line.startswith("earwright: warning: ") for line in err.splitlines()[:-1])
     assert not Path("runs").exists() or not any(Path("runs").iterdir())

@@ -12,6 +12,7 @@ from matcher.hearing import audible_differences
 from matcher.losses import PARTS, TERMS, weights_for
 from matcher.parts import used_parameters
 from matcher.runs.folder import RunFolder
+from matcher.sheet import panel_values, setting_text
 from matcher.texts.match import (
     WIDTH,
     format_audible,
@@ -22,7 +23,7 @@ from matcher.texts.match import (
     format_patch,
     format_search,
 )
-from shared import CATALOGUE, PHASE_NAMES, Patch
+from shared import PHASE_NAMES, Patch
 from tests.matcher.small_match import small_match
 from voice import list_structures, load_structure
 
@@ -67,7 +68,7 @@ def test_what_was_heard_is_told_with_its_source(result: MatchResult) -> None:
     assert "reed_low" in text
     assert "A3" in text
     assert "220.0 Hz" in text
-    for name, source in (("pitch", "heard"), ("gate", "heard"), ("velocity", "given")):
+    for name, source in (("pitch", "measured"), ("key held", "measured"), ("velocity", "given")):
         (line,) = (line for line in text.splitlines() if line.strip().startswith(name))
         assert source in line
     assert f"{1000 * note.source_onset_s:.0f} ms" in text
@@ -156,7 +157,7 @@ def test_a_note_that_is_met_has_nothing_audible(result: MatchResult) -> None:
     """Said in words, not left blank; and the other way round."""
     differences = audible_differences(result)[0]
     met = tuple(dataclasses.replace(each, difference=0.0) for each in differences)
-    assert "nothing of what was compared\nNot audible" in format_audible([("reed", met)])
+    assert "exceeds its published threshold\nNot audible" in format_audible([("reed", met)])
     far = tuple(dataclasses.replace(each, difference=1e6) for each in differences)
     assert format_audible([("reed", far)]).endswith("Not audible\n  nothing")
 
@@ -178,7 +179,7 @@ def test_the_weights_are_told(result: MatchResult) -> None:
 def test_the_search_is_told(result: MatchResult) -> None:
     """Evaluations, evaluations per second, seed, and why it ended."""
     text = " ".join(format_search(result).split())
-    assert "64 evaluations" in text
+    assert "64 tries" in text
     assert f"{result.evaluations_per_s:.0f} per second" in text
     assert "seed 3" in text
     assert "all tries are used" in text
@@ -199,7 +200,7 @@ def test_the_patch_shows_what_is_used(result: MatchResult) -> None:
     rows = {line.split()[-1]: line for line in text.splitlines() if line.startswith("    ")}
     assert set(rows) == used_parameters(result.patch.values)
     for name, row in rows.items():
-        assert CATALOGUE[name].format(result.patch.values[name]) in row
+        assert setting_text(name, panel_values(result.patch.values)[name]) in row
 
 
 def test_linked_parameters_are_named_as_linked(result: MatchResult) -> None:
@@ -219,7 +220,7 @@ def test_what_a_switch_sets_is_no_equal() -> None:
     values = desk.complete({"osc1.saw_level": 0.0})
     text = format_patch(Patch(desk.name, values), desk)
     (line,) = (line for line in text.splitlines() if "osc1.saw_level" in line and "set by" in line)
-    assert line.split() == ["pulse", "-", "1.00", "set", "by", "osc1.saw_level"]
+    assert line.split() == ["pulse", "-", "100", "%", "set", "by", "osc1.saw_level"]
 
 
 def test_phases_are_never_printed(result: MatchResult) -> None:
@@ -232,14 +233,14 @@ def test_phases_are_never_printed(result: MatchResult) -> None:
 def test_what_the_target_cannot_tell_is_said() -> None:
     """One note tells neither key tracking nor the response to velocity."""
     text = " ".join(format_match(small_match()).split())
-    assert "Not told by this note" in text
-    assert "key tracking and response to velocity" in text
+    assert "One note can't show key tracking or velocity response; both are off" in text
+    assert "Give notes of several pitches and velocities" in text
 
 
 def test_pitches_that_differ_tell_key_tracking(result: MatchResult) -> None:
     """With two pitches, only velocity is still missing."""
     text = " ".join(format_match(result).split())
-    assert "left neutral: response to velocity." in text
+    assert "These notes can't show velocity response; it is off." in text
 
 
 def test_files_and_caution_are_named() -> None:
