@@ -204,6 +204,8 @@ _VIBRATO = ("rate_hz", "depth_cents", "delay_s", "rate_env_octaves", "*_key_trac
 _PULSE = ("pulse_width_ratio", "pwm.rate_hz", "pwm.depth_ratio")
 # What another kind of pulse may ask for.
 _OF_PULSES = tuple(f"{osc}.{name}" for osc in OSCILLATORS for name in ("pulse_level", *_PULSE))
+# A wrong place on the timeline hides in the attacks.
+_OF_PLACES = ("amp_env.attack_s", "filter_env.attack_s")
 REDRAWN: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
     *(
         (tuple(f"{osc}.vibrato.{name}" for name in _VIBRATO), (f"{osc}.vibrato.phase",))
@@ -226,6 +228,7 @@ REDRAWN: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
 # What is tried at several places of a cycle, and of which.
 PHASE_GRIDS: tuple[tuple[str, tuple[Setting, ...]], ...] = (
     ("osc1.phase", ({},)),
+    ("note.place", ({},)),
     ("osc2.phase", (*BEATS, *BENDS)),
     *(
         (
@@ -423,6 +426,7 @@ def coupled_entries(problem: Problem, changed: BoolArray) -> BoolArray:
     """
     names = np.array(problem.space.names)
     phase_parts = [PHASE_NAMES[column].removesuffix(".phase") for column in problem.phase_columns]
+    places = problem.phase_entries("note.place")
     # Hundreds of proposals touch the same few parts.
     known: dict[frozenset[str], BoolArray] = {}
     masks = np.zeros(changed.shape, bool)
@@ -430,6 +434,8 @@ def coupled_entries(problem: Problem, changed: BoolArray) -> BoolArray:
         touched = names[entries[: len(names)]].tolist()
         if np.any(entries[problem.pulse_entries]):
             touched += [name for name in _OF_PULSES if name in problem.space]
+        if np.any(entries[places]):
+            touched += [name for name in _OF_PLACES if name in problem.space]
         parts = frozenset(voice_row(name).part for name in touched)
         if parts not in known:
             fitted = names_where("is_always_fitted").union(*map(coupled_names, touched))
@@ -442,7 +448,8 @@ def coupled_entries(problem: Problem, changed: BoolArray) -> BoolArray:
 
 
 def families_of(problem: Problem, rows: FloatArray) -> IntArray:
-    """Give proposals that differ in phases only the same number."""
+    """Give proposals that differ in the same phases only the same number."""
     known: dict[bytes, int] = {}
-    kinds = np.hstack([rows[:, : len(problem.space)], rows[:, problem.pulse_entries]])
+    n = len(problem.space)
+    kinds = np.hstack([rows[:, :n], rows[:, problem.pulse_entries], np.isnan(rows[:, n:])])
     return np.array([known.setdefault(kind.tobytes(), len(known)) for kind in kinds], np.int64)
