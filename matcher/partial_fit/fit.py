@@ -57,7 +57,7 @@ N_ROWS = {
     (False, False, False): 1,
     (True, True, True): 10,
     (False, True, True): 1,
-    (False, False, True): 1,
+    (False, False, True): 4,
 }
 N_FIRST, FIRST_STEPS = 256, 12
 N_ROUNDS, N_DRAWS, ROUND_STEPS = 44, 100, 8

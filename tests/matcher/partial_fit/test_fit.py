@@ -151,7 +151,7 @@ def test_fits_are_sorted_and_differ() -> None:
     fits, _ = fits_of("strings_pwm")
     left = [fit.left_ratio for fit in fits]
     assert left == sorted(left)
-    assert len(set(left)) == len(left) == 3
+    assert len(set(left)) == len(left) > 1
 
 
 def test_the_same_seed_gives_the_same_fits() -> None:
