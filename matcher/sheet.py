@@ -48,7 +48,7 @@ class SheetRow:
     value : str
         Its value in the units of a musician: ``"240 ms"``.
     panel : str or None
-        Where the control is on the user's panel: ``"6.5"``, ``"8'"``; None without a panel
+        Where the control is on the user's panel: ``"6.5"``, ``"+1"``; None without a panel
         scale.
     step : str or None
         What one step up or down does in audible terms; None without a panel scale.

@@ -164,7 +164,7 @@ def _envelope(
     common = (
         Row("attack_s", "attack", is_onset=True, is_used_at_rest=True, judged_by="attack",
             is_always_fitted=key == "amp_env"),
-        Row("attack_curve_ratio", "bend of the attack", is_switch=True, is_fine=True,
+        Row("attack_curve_ratio", "attack curve", is_switch=True, is_fine=True,
             is_onset=True),
         Row("decay_s", "decay", bends_with_gate=True, works_with=falls, is_used_at_rest=True,
             is_onset=key == "filter_env", judged_by="decay"),
@@ -245,7 +245,7 @@ _ROWS = (
             sweep=(0.05, 3.0), judged_by="decay"),
         Row("sustain_ratio", "sustain", is_switch=True, bends_with_gate=True, sweep=(0.0, 1.0)),
         Row("colour_ratio", "colour", is_switch=True, sweep=(-1.0, 1.0)),
-        Row("bypass_ratio", "past the filters", is_switch=True, works_with="@ past the filters",
+        Row("bypass_ratio", "filter bypass", is_switch=True, works_with="@ past the filters",
             is_used_at_rest=True, sweep=(0.0, 1.0)),
     ),
     *_part(
@@ -266,7 +266,7 @@ _ROWS = (
     *_body("body", "body resonance", (300.0, 5000.0), (-2.0, 12.0)),
     *_body("body2", "second body resonance", (1000.0, 6000.0), (-8.0, 8.0)),
     *_part(
-        "bank", "filter bank",
+        "bank", "12-band equaliser",
         *(Row(f"gain_{hz}_hz_db", f"{hz} Hz", is_switch=True) for hz in BANK_HZ),
         works_with="sound",
     ),
@@ -359,7 +359,7 @@ _SWITCHES: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
     ("velocity to brightness", ("filter_env.velocity_octaves",), ()),
     ("body resonance", ("body.gain_db",), ("body.*",)),
     ("second body resonance", ("body2.gain_db",), ("body2.*",)),
-    ("filter bank", ("bank.*",), ()),
+    ("12-band equaliser", ("bank.*",), ()),
     ("equaliser after the instrument", ("eq*.gain_db",), ("eq*",)),
     ("amplifier envelope", ("amp_env.attack_s", "amp_env.sustain_ratio", "amp_env.release_s"),
      ("amp_env.attack_curve_ratio", "amp_env.decay_s")),

@@ -59,7 +59,7 @@ def _body(name: str, what: str, *, frequency_hz: float) -> tuple[Parameter, ...]
 
 _BANK = tuple(
     Parameter(f"bank.gain_{hz}_hz_db", "db", -20.0, 20.0, "linear", 0.0, "brightness",
-              f"fixed filter bank: level of the band around {hz} Hz; 0 dB is off")
+              f"12-band equaliser on ISO frequencies: level around {hz} Hz; 0 dB is off")
     for hz in BANK_HZ
 )
 
@@ -75,9 +75,9 @@ _NOISE_AND_FILTERS = (
     Parameter("noise.colour_ratio", "ratio", -1.0, 1.0, "linear", 0.0, "attack",
               "colour of the noise: -1 dark (falls by 6 dB/octave), 0 white, 1 bright (rises)"),
     Parameter("noise.bypass_ratio", "ratio", 0.0, 1.0, "linear", 0.0, "attack",
-              "share of the noise that goes past filters and bodies, to the filter bank"),
+              "filter bypass: share of the noise that reaches the 12-band equaliser directly"),
     Parameter("highpass.cutoff_hz", "hz", 20.0, 2000.0, "log", 20.0, "brightness",
-              "high-pass corner, 6 dB/octave; 20 Hz is out of the way"),
+              "high-pass corner, 6 dB/octave; 20 Hz is off"),
     Parameter("filter.cutoff_hz", "hz", 20.0, 20_000.0, "log", 20_000.0, "brightness",
               "low-pass cutoff at C4 with no envelope"),
     Parameter("filter.resonance_ratio", "ratio", 0.0, 1.0, "linear", 0.0, "brightness",
@@ -99,7 +99,7 @@ _FILTER_ENVELOPE = (
     Parameter("filter_env.attack_s", "s", 0.0005, 4.0, "log", 0.0005, "attack",
               "filter envelope, time from the start to the peak"),
     Parameter("filter_env.attack_curve_ratio", "ratio", -1.0, 1.0, "linear", 0.0, "attack",
-              "filter envelope, bend of the attack: 0 straight, 1 quick, -1 slow at first"),
+              "filter envelope, attack curve: 0 straight, 1 quick, -1 slow at first"),
     Parameter("filter_env.decay_s", "s", 0.005, 10.0, "log", 0.3, "brightness",
               "filter envelope, time constant from the peak to the sustain level"),
     Parameter("filter_env.sustain_ratio", "ratio", 0.0, 1.0, "linear", 1.0, "brightness",
@@ -123,7 +123,7 @@ _AMPLIFIER_ENVELOPE = (
     Parameter("amp_env.attack_s", "s", 0.0005, 4.0, "log", 0.0005, "attack",
               "amplifier envelope, time from the start to the peak"),
     Parameter("amp_env.attack_curve_ratio", "ratio", -1.0, 1.0, "linear", 0.0, "attack",
-              "amplifier envelope, bend of the attack: 0 straight, 1 quick, -1 slow at first"),
+              "amplifier envelope, attack curve: 0 straight, 1 quick, -1 slow at first"),
     Parameter("amp_env.decay_s", "s", 0.005, 10.0, "log", 0.3, "level",
               "amplifier envelope, time constant from the peak to the sustain level"),
     Parameter("amp_env.sustain_ratio", "ratio", 0.0, 1.0, "linear", 1.0, "level",

@@ -11,7 +11,7 @@ One entry for each control, under the name of the parameter that it sets::
     midi = { cc = 74 }
 
     [panel."osc1.octave"]
-    switch = ["16'", "8'", "4'"]
+    switch = ["-1", "0", "+1"]
     values = [-1, 0, 1]
 
     [panel."amp_env.release_s"]

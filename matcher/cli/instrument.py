@@ -400,7 +400,9 @@ def _send_file_options(parser: Parser) -> None:
     parser.add_argument(
         "--structure", metavar="S", help="name or file (default: the one of the run)"
     )
-    parser.add_argument("--map", metavar="MAP", help="sound-controllers: those of MIDI 1.0")
+    parser.add_argument(
+        "--map", metavar="MAP", help="sound-controllers: those that MIDI recommends"
+    )
     parser.add_argument(
         "--channel",
         type=whole_number(1, 16, "a whole number from 1 to 16"),
@@ -541,10 +543,11 @@ SEND_FILE = Command(
     """\
 Write a standard MIDI file with the controllers that set an instrument to a
 patch; play it into the instrument. Which controller sets what stands in the
-structure file (midi, under panel). With --map sound-controllers, those of
-MIDI 1.0 serve where the file says nothing: 71 resonance, 72 release, 73 attack,
-74 brightness (cutoff), 75 decay, 76 to 78 vibrato rate, depth and delay. Then
-the data run over the range that is searched.
+structure file (midi, under panel). With --map sound-controllers, MIDI's
+recommended sound controllers serve where the file says nothing: 71 harmonic
+content (commonly resonance), 72 release, 73 attack, 74 brightness (cutoff), 75
+decay, 76 to 78 vibrato rate, depth and delay. Then the data run over the range
+that is searched.
 
 Play the file before you play the instrument, and start with the monitor level
 down.

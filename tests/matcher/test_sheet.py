@@ -74,7 +74,7 @@ def test_controls_at_rest_are_listed_apart(patch: Patch, desk: Structure) -> Non
     """Silent parts aren't on the sheet, but their knobs must stand at nothing."""
     resting = {row.label: row.panel for row in resting_controls(patch, desk)}
     assert resting["NOISE"] == "0.0"
-    assert resting["KEY TRACK"] == "off"
+    assert resting["KEY TRACK"] == "0"
     assert "CUTOFF" not in resting
     assert not resting_controls(patch, load_structure("complete"))
 

@@ -95,7 +95,7 @@ def test_a_panel_is_shown_by_how_it_counts(capsys: pytest.CaptureFixture[str]) -
     assert any(row.startswith("osc2.octave ") and row.endswith(" 3 positions") for row in rows)
     main(["structures", "wagon-desk", "--json"])
     panel = {entry["parameter"]: entry for entry in json.loads(capsys.readouterr().out)["panel"]}
-    assert panel["osc2.octave"]["positions"] == ["16'", "8'", "4'"]
+    assert panel["osc2.octave"]["positions"] == ["-1", "0", "+1"]
     assert panel["filter.cutoff_hz"]["points"][0] == [0.0, 62.0]
     assert panel["filter.cutoff_hz"]["controller"] == "CC 74"
 
