@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from contextlib import contextmanager
 from threading import Timer
 from typing import TYPE_CHECKING
@@ -58,14 +59,17 @@ class Progress:
 
     @contextmanager
     def slow(self, text: str) -> Iterator[None]:
-        """Print a line if what the ``with`` block does takes more than two seconds."""
-        timer = Timer(SLOW_S, self.say, (text,))
+        """Print a line if what the ``with`` block does takes over two seconds, and how long."""
+        timer, began = Timer(SLOW_S, self.say, (text,)), time.monotonic()
         timer.daemon = True
         timer.start()
         try:
             yield
         finally:
             timer.cancel()
+        took_s = time.monotonic() - began
+        if took_s > SLOW_S:
+            self.say(f"that took {took_s:.0f} s")
 
     def show(self, n_done: float, words: str) -> None:
         """Move the bar, not beyond its end."""

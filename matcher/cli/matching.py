@@ -27,7 +27,7 @@ from matcher.cli._parser import (
     seed,
     whole_number,
 )
-from matcher.cli.wording import only_result_on_stdout, shows_progress
+from matcher.cli.wording import one_line, only_result_on_stdout, shows_progress
 from matcher.defaults import DEFAULT_STRUCTURE
 from matcher.texts.words import SEARCH_WORDS
 
@@ -72,9 +72,10 @@ def _match(arguments: argparse.Namespace) -> int:
         except EarwrightError as error:
             _print_unsaved(arguments, error)
             raise
+        _print_result(arguments, result, folder, "match")
         if not arguments.no_report:
             write_page(folder)
-        _print_result(arguments, result, folder, "match")
+            _say_where_the_report_is(arguments, folder)
     return request.exit_status
 
 
@@ -213,11 +214,22 @@ def _print_result(
         if arguments.details:
             show = format_match if command == "match" else format_refined
             sys.stdout.write(f"\n{show(result, folder)}\n")
+    # The report takes a while; what was found can be read meanwhile.
+    sys.stdout.flush()
     if result.stop_reason == "interrupted":
         sys.stderr.write(
             f"earwright: interrupted; the best patch until then is in {folder.path}. Go on with "
             f"earwright {command} --resume {folder.path}\n"
         )
+
+
+def _say_where_the_report_is(arguments: argparse.Namespace, folder: RunFolder) -> None:
+    """Name the page of a run, once it is written."""
+    from matcher.report import REPORT_FILE  # noqa: PLC0415  keeps the help quick
+
+    page = folder.path / REPORT_FILE
+    if page.is_file() and not (arguments.json or arguments.quiet):
+        sys.stdout.write(f"In a browser: {one_line(str(page))}\n")
 
 
 def _refine_options(parser: Parser) -> None:
@@ -250,12 +262,13 @@ def _refine(arguments: argparse.Namespace) -> int:
     with StopRequest(announce_stop) as request:
         with only_result_on_stdout():
             result, folder = _begin_refinement(arguments, request)
+        _print_result(arguments, result, folder, "refine")
         # A new run gets its report, as from a match; that of a run is brought up to date.
         if arguments.recordings:
             write_page(folder)
+            _say_where_the_report_is(arguments, folder)
         else:
             refresh_page(folder.path)
-        _print_result(arguments, result, folder, "refine")
     return request.exit_status
 
 

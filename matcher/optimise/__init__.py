@@ -6,7 +6,7 @@ is judged is handed to it as a plain callable.
 
 from matcher.optimise.basin_hopping import BasinHopping
 from matcher.optimise.box import Box
-from matcher.optimise.gauss_newton import LocalFits, descend
+from matcher.optimise.gauss_newton import LocalFits, compile_fits, descend
 from matcher.optimise.loop import StopReason, search
 from matcher.optimise.optuna_samplers import quiet_optuna
 from matcher.optimise.record import SearchRecord
@@ -35,6 +35,7 @@ __all__ = [
     "SearchRecord",
     "StopReason",
     "check_sampler",
+    "compile_fits",
     "current_sampler",
     "descend",
     "make_sampler",

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     BoolArray = npt.NDArray[np.bool_]
     Measure = Callable[[FloatArray], tuple[FloatArray, Float32Array]]
 
-__all__ = ["LocalFits", "LocalSearch", "descend"]
+__all__ = ["LocalFits", "LocalSearch", "compile_fits", "descend"]
 
 DAMPINGS = np.logspace(-4.0, 1.5, 8)
 LENGTHS = (1.0, 0.4)
@@ -222,6 +222,13 @@ def solved(matrices: FloatArray, right: FloatArray, is_free: BoolArray) -> Float
     steps = np.zeros(right.shape)
     solve(matrices.copy(), right, is_free, steps)
     return steps
+
+
+def compile_fits() -> None:
+    """Compile what a step needs, or load what was compiled."""
+    slopes = np.eye(2, 16, dtype=np.float32)
+    normal, downhill = normal_equations(slopes, np.ones(16, np.float32), np.ones(1))
+    damped_steps(np.full(1, 0.5), np.zeros(1, bool), normal, downhill[0], (0.1,))
 
 
 def within_walls(points: FloatArray, circular: BoolArray) -> FloatArray:

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.optimise import BasinHopping, search
+from matcher.compiling import compile_side_by_side
+from matcher.optimise import BasinHopping, compile_fits, search
 from matcher.partial_fit import Movements
 from matcher.problem import whole_vectors
 from matcher.search.checkpoint import Milestone, Position, Saving
@@ -132,11 +133,13 @@ class SearchRun:
         With `is_plain`, what the stages leave of the budget goes into a plainer patch. What the
         checkpoint holds is gone on with.
         """
-        # The first call compiles, or loads what was compiled; that is not the search's time.
+        # The first calls compile, or load what was compiled; that is not the search's time.
         with self._recorder.progress.slow(
-            "compiling the voice, which happens once (about half a minute)"
+            "compiling the voice, once after an install; the search's time begins after that"
         ):
-            self.evaluator.losses(self.starts[:1])
+            compile_side_by_side()
+            self.evaluator.losses_and_residuals(self.starts[:1])
+            compile_fits()
             self._movements.compile()
         self._name, self._seed, self._plan = sampler_name, seed, plan
         self._is_plain, reason = is_plain, ""

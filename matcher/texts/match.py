@@ -16,7 +16,6 @@ from matcher.hearing import audible_differences
 from matcher.losses import LossBreakdown, describe_weights
 from matcher.runs import compare_patches, find_version
 from matcher.runs.document import figures, sources
-from matcher.runs.layout import REPORT_FILE
 from matcher.texts.history import format_changes
 from matcher.texts.tables import format_audible, format_loss, format_patch, loss_table
 from matcher.texts.words import SEARCH_WORDS, STOP_REASONS, WIDTH, one_line, shorten
@@ -94,11 +93,6 @@ def format_files(run: RunFolder) -> str:
         ("patch.json", "the patch"),
         (sounds, "target and match of each note, at the same level and place"),
         *([("", "NAME-left-out.wav: notes that were not fitted")] if run.left_out else []),
-        *(
-            [("report.html", "all of this to hear and to see, in a browser")]
-            if (run.path / REPORT_FILE).is_file()
-            else []
-        ),
         ("run.json", "settings, seed, versions, what was heard, figures"),
         ("record.npz", "every try"),
         ("study.log", 'a selection of them as an Optuna journal, study "match"'),
