@@ -298,13 +298,15 @@ def render_controls(
         at_gate_end[1, lane] = held_envelope(
             gate, v[e, lane], v[e + 1, lane], v[e + 2, lane], v[e + 3, lane]
         )
-    has_filter_lfo, swing = np.any(v[FILTER_LFO + 1] > ZERO), np.zeros(LANES, F)
+    has_filter_lfo, swing = False, np.zeros(LANES, F)
+    for lane in range(LANES):
+        has_filter_lfo = has_filter_lfo or v[FILTER_LFO + 1, lane] > ZERO
     phases = start_phases.copy()
     dt = F(block) * exp2(-note[3])
     for i in range(controls.shape[0]):
         t = F(i) * dt
-        set_oscillator(v, 0, t, note, depth_cents, phases, controls[i])
-        set_oscillator(v, 1, t, note, depth_cents, phases, controls[i])
+        for o in range(2):  # with 0 and 1 written out it would be compiled twice
+            set_oscillator(v, o, t, note, depth_cents, phases, controls[i])
         if has_filter_lfo:
             swing_cutoff(v, t, dt, phases, swing)
         set_filter(v, t, gate, note, at_gate_end[0], swing, controls[i])

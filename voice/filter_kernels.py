@@ -103,13 +103,21 @@ def run_bells(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def put_rows(rows: Float32Array, into: Float32Array, first: int) -> None:
+    """Copy rows of lanes; an assignment of arrays compiles for seconds, as it words its errors."""
+    for row in range(rows.shape[0]):
+        for lane in range(LANES):
+            into[first + row, lane] = rows[row, lane]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def bells_in_use(bells: Float32Array) -> Float32Array:
     """Return the rows of those bells that some lane has on; the others cost nothing."""
     used = np.empty_like(bells)
     n_used = 0
     for i in range(bells.shape[0] // 3):
         if is_any(bells[3 * i + 2]):
-            used[3 * n_used : 3 * n_used + 3] = bells[3 * i : 3 * i + 3]
+            put_rows(bells[3 * i : 3 * i + 3], used, 3 * n_used)
             n_used += 1
     return used[: 3 * n_used]
 
@@ -161,10 +169,10 @@ def laid_out(
     first_of_mixer = first_of_bank + bank.shape[0]
     last = first_of_mixer + mixer.shape[0]
     work = np.zeros((last + N_BEFORE_BELLS + 2 * ((last - ITS_BELLS) // 3), LANES), F)
-    work[ITS_SETTINGS:ITS_BELLS] = settings[:BELLS]
-    work[ITS_BELLS:first_of_bank] = bodies
-    work[first_of_bank:first_of_mixer] = bank
-    work[first_of_mixer:last] = mixer
+    put_rows(settings[:BELLS], work, ITS_SETTINGS)
+    put_rows(bodies, work, ITS_BELLS)
+    put_rows(bank, work, first_of_bank)
+    put_rows(mixer, work, first_of_mixer)
     return work
 
 

@@ -117,8 +117,13 @@ def add_triangle(
         wave_fading(sound, table, flat_ints, flat_floats, gains, places)
     else:
         wave(sound, table, flat_ints, flat_floats, gains, places)
-    ints[:] = kept_ints
-    floats[:] = kept_floats
+    # Written out: an assignment of arrays compiles for seconds, as it words its errors.
+    for row in range(ints.shape[0]):
+        for lane in range(LANES):
+            ints[row, lane] = kept_ints[row, lane]
+    for row in range(floats.shape[0]):
+        for lane in range(LANES):
+            floats[row, lane] = kept_floats[row, lane]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

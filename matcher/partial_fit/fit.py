@@ -143,6 +143,8 @@ class NoteModel:
 
     def costs(self, vectors: FloatArray) -> FloatArray:
         """Sum over partials the share of power that each vector leaves, 0 to `n_partials`."""
+        # In one layout, so that the kernels are compiled once.
+        vectors = np.ascontiguousarray(vectors)
         costs = np.empty(len(vectors))
         paths = np.empty((len(vectors), 2, kernels.N_PLAIN, len(self._target)))
         kernels.set_paths(vectors, self._timing, paths)
@@ -164,6 +166,7 @@ class NoteModel:
 
     def _products(self, vectors: FloatArray) -> FloatArray:
         """Products of residuals and slopes with each other, shape (n_vectors, 1 + N, 1 + N)."""
+        vectors = np.ascontiguousarray(vectors)
         products = np.empty((len(vectors), 1 + N, 1 + N))
         paths = np.empty((len(vectors), 2, kernels.N_PATH, len(self._target)))
         kernels.set_paths(vectors, self._timing, paths)

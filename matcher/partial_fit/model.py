@@ -103,12 +103,14 @@ def set_phase(
             now[6], now[7] = ratio * fallen, ratio * bend * fallen * LN_2 * t / decay_s
             for i in range(N_THETA):
                 sums[i] += per_cent * (before[i] + now[i]) if j else 0.0
-            before[:] = now
+            for i in range(N_THETA):
+                before[i] = now[i]
         if j >= first:
             path[THETA, j - first] = theta
             path[THETA_DRIFT, j - first] = pitch_hz * (ratio - 1.0) * timing[3]
             if has_slopes:
-                path[THETA_SLOPES:TURN_SLOPES, j - first] = sums
+                for i in range(N_THETA):
+                    path[THETA_SLOPES + i, j - first] = sums[i]
         turn = step_s * rate
         if moves[RATE_ENV] != 0.0:
             turn *= np.exp(moves[RATE_ENV] * LN_2 * settled)
@@ -150,6 +152,14 @@ def is_equal(a: FloatArray, b: FloatArray, first: int, last: int) -> bool:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def copy_rows(source: FloatArray, path: FloatArray, first: int, last: int) -> None:
+    """Copy rows; an assignment of arrays compiles for seconds, as it words its errors."""
+    for row in range(first, last):
+        for i in range(path.shape[1]):
+            path[row, i] = source[row, i]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def set_paths(vectors: FloatArray, timing: FloatArray, paths: FloatArray) -> None:
     """Set the paths of both oscillators for each vector.
 
@@ -162,15 +172,15 @@ def set_paths(vectors: FloatArray, timing: FloatArray, paths: FloatArray) -> Non
             moves, path = x[at : at + N_MOVES], paths[s, o]
             is_known = s > 0 and is_equal(x, before, TUNE, PHASE + 1 if o else TUNE + 1)
             if is_known and is_equal(x, before, at + RATE, at + N_MOVES):
-                path[THETA] = paths[s - 1, o, THETA]
-                path[THETA_DRIFT] = paths[s - 1, o, THETA_DRIFT]
-                path[THETA_SLOPES:TURN_SLOPES] = paths[s - 1, o, THETA_SLOPES:TURN_SLOPES]
+                copy_rows(paths[s - 1, o], path, THETA, THETA + 1)
+                copy_rows(paths[s - 1, o], path, THETA_DRIFT, THETA_DRIFT + 1)
+                copy_rows(paths[s - 1, o], path, THETA_SLOPES, min(TURN_SLOPES, len(path)))
             else:
                 set_phase(moves, x[TUNE] + o * x[DETUNE], o * x[PHASE], timing, path)
             if s > 0 and is_equal(x, before, at + WIDTH, at + RATE):
-                path[TURN] = paths[s - 1, o, TURN]
-                path[TURN_DRIFT] = paths[s - 1, o, TURN_DRIFT]
-                path[TURN_SLOPES:] = paths[s - 1, o, TURN_SLOPES:]
+                copy_rows(paths[s - 1, o], path, TURN, TURN + 1)
+                copy_rows(paths[s - 1, o], path, TURN_DRIFT, TURN_DRIFT + 1)
+                copy_rows(paths[s - 1, o], path, TURN_SLOPES, len(path))
             else:
                 set_width(moves, timing, path)
 
@@ -352,5 +362,7 @@ def set_products(
                         own[p, q] += y * rows[i, k, q]
         for p in range(N):
             if sources[p] != p:
-                own[1 + sources[p], :] += own[1 + p, :]
-                own[:, 1 + sources[p]] += own[:, 1 + p]
+                for q in range(1 + N):
+                    own[1 + sources[p], q] += own[1 + p, q]
+                for q in range(1 + N):
+                    own[q, 1 + sources[p]] += own[q, 1 + p]
