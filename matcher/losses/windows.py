@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -17,6 +16,9 @@ if TYPE_CHECKING:
 __all__ = ["Bands", "Window", "WindowBuffers", "WindowPlan", "mel_bands"]
 
 LOWEST_HZ = 20.0
+# Slaney's mel scale (M. Slaney, Auditory Toolbox, Interval Research, 1998), as librosa has it.
+HZ_PER_MEL, LOG_FROM_HZ = 200.0 / 3.0, 1000.0
+LOG_FROM_MEL, LOG_STEP = LOG_FROM_HZ / HZ_PER_MEL, float(np.log(6.4)) / 27.0
 
 
 @dataclass(frozen=True)
@@ -41,17 +43,19 @@ def mel_bands(
 ) -> Bands:
     """Make the bands of `librosa.filters.mel` (area-normalised, Slaney's scale) in sparse form.
 
-    Bands narrower than the bins, which would hold none, are left out.
+    The same to the bit, without the second that its import takes. Bands narrower than the bins,
+    which would hold none, are left out.
     """
-    import librosa  # noqa: PLC0415  takes a second to import
-
     top_hz = min(high_hz, sample_rate_hz / 2)
-    with warnings.catch_warnings():
-        # The span from the lowest band on; an empty band is no error here, it is left out.
-        warnings.filterwarnings("ignore", message="Empty filters detected")
-        matrix = librosa.filters.mel(
-            sr=sample_rate_hz, n_fft=n_fft, n_mels=n_mels, fmin=low_hz, fmax=top_hz
-        )
+    mels = np.linspace(_to_mel(low_hz), _to_mel(top_hz), n_mels + 2)
+    middles_hz = HZ_PER_MEL * mels
+    is_log = mels >= LOG_FROM_MEL
+    middles_hz[is_log] = LOG_FROM_HZ * np.exp(LOG_STEP * (mels[is_log] - LOG_FROM_MEL))
+    ramps = np.subtract.outer(middles_hz, np.fft.rfftfreq(n_fft, 1.0 / sample_rate_hz))
+    widths_hz = np.diff(middles_hz)[:, None]
+    lower, upper = -ramps[:-2] / widths_hz[:-1], ramps[2:] / widths_hz[1:]
+    matrix = np.maximum(0.0, np.minimum(lower, upper)).astype(np.float32)
+    matrix *= (2.0 / (middles_hz[2:] - middles_hz[:-2]))[:, None]
     matrix = matrix[matrix.any(axis=1)]
     starts = np.array([np.flatnonzero(row)[0] for row in matrix], dtype=np.int64)
     ends = np.array([np.flatnonzero(row)[-1] + 1 for row in matrix], dtype=np.int64)
@@ -59,6 +63,13 @@ def mel_bands(
         np.pad(row[a:b], (0, -(b - a) % 4)) for row, a, b in zip(matrix, starts, ends, strict=True)
     ]
     return Bands(np.concatenate(pieces).astype(np.float32), starts, ends)
+
+
+def _to_mel(hz: float) -> float:
+    """Slaney's scale: equal steps up to 1 kHz, equal ratios above."""
+    if hz < LOG_FROM_HZ:
+        return hz / HZ_PER_MEL
+    return LOG_FROM_MEL + float(np.log(hz / LOG_FROM_HZ)) / LOG_STEP
 
 
 @dataclass(frozen=True)
