@@ -28,6 +28,20 @@ examples:
   earwright compare horn_C4.flac -s two-oscillator -s standard
   earwright structures                         which voices can be matched
 
+words:
+  distance             how far the patch is from the recording: 0 is identical
+  attack               the first 150 ms
+  held part, release   while the key is down, and after it is let go
+  key held             from the start of the note until the key is let go
+  movement             what changes while the note sounds: vibrato, beating
+  brightness           the middle of the spectrum, in Hz
+  spectrum difference  mean difference of the bands of the spectrum, in dB
+  dBFS peak            the highest sample against the largest that a file holds
+  structure            which parts the voice has, and how a panel counts
+  try                  one set of settings, played and compared
+  tolerance            how far a control may stand off before it is heard
+  seed                 what draws the search: the same one, the same patch
+
 `earwright COMMAND --help` shows options and examples of each command.
 """
 

@@ -145,7 +145,7 @@ def _show(structure: Structure) -> str:
         textwrap.fill(f"{structure.name}: {structure.meaning}", WIDTH, break_on_hyphens=False),
         f"{len(structure.space)} parameters are free.",
         "",
-        _row("", "range", "panel" if structure.controls else "neutral"),
+        _row("", "range", "panel" if structure.controls else "off"),
     ]
     common = load_structure(DEFAULT_STRUCTURE).settable
     parts = [(part.title, part.names) for part in voice_parts()]
@@ -488,7 +488,7 @@ STRUCTURES = Command(
     """\
 List the structures: voices that a recording can be matched with. With a name,
 show the parts of one, with the range of each parameter that a search moves, its
-neutral value or how the panel counts, and which of them are linked (one control
+off value or how the panel counts, and which of them are linked (one control
 sets both).
 
 A structure of your own is a .toml file; give its path. `new` writes a commented

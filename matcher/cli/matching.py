@@ -466,7 +466,7 @@ REFINE = Command(
     "search some parameters of a patch again, and keep the rest",
     """\
 Search some parameters of a patch again, and keep the rest as it is, to the bit.
-The result is never worse than the start, by the loss of the run.
+The result is never further from the target than the start.
 
 A run folder gets the result as its newest version (see `earwright versions`).
 With recordings, or from a patch file, a run folder of its own is written.

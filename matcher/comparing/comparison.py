@@ -123,11 +123,11 @@ def _clause(pair: PairComparison) -> str:
 
 def _open(pair: PairComparison, interval: tuple[float, float]) -> str:
     """Say what remains open where nothing is clear."""
-    spread = f"{interval[0]:+.2f} to {interval[1]:+.2f} audible steps of distance"
+    spread = f"{interval[0]:+.2f} to {interval[1]:+.2f} of distance"
     if pair.effects[TOTAL].is_inaudible:
         untold = [MEASURE_WORDS[name] for name in TERMS if not pair.effects[name].is_inaudible]
         return (
-            f"{pair.second} makes less than one audible step of difference against {pair.first} "
+            f"{pair.second} makes less than 1 of distance against {pair.first} "
             f"({spread}), and for the {' and the '.join(untold)} these runs don't tell"
         )
     return (
@@ -148,17 +148,13 @@ def _changes(effects: list[Effect]) -> str:
 
 
 def _amount(effect: Effect) -> str:
-    """Give a change in percent with its interval, and in audible steps."""
-    steps = (
-        "less than one audible step"
-        if effect.is_inaudible
-        else f"{abs(effect.difference):.1f} audible steps"
-    )
+    """Give a change in percent with its interval, and as a distance."""
+    steps = "less than 1" if effect.is_inaudible else f"{abs(effect.difference):.1f}"
     if effect.percent_interval is not None:
         low, high = sorted(abs(x) for x in effect.percent_interval)
         return f"{abs(effect.percent):.0f} % ({low:.0f} to {high:.0f}; {steps})"
     low, high = sorted(abs(x) for x in effect.difference_interval or (0.0, 0.0))
-    return f"{abs(effect.difference):.2f} audible steps ({low:.2f} to {high:.2f})"
+    return f"{abs(effect.difference):.2f} ({low:.2f} to {high:.2f})"
 
 
 def _named(terms: list[Effect]) -> list[Effect]:

@@ -44,7 +44,7 @@ USUAL_RATE, N_PROBED = 800.0, 32
 # Of a time to keep: what partial fits may take, and correcting gates once. Making the patch plain
 # gets what the stages leave, and so many candidates at least.
 FITS_SHARE, GATES_SHARE, FEWEST_PLAIN = 0.3, 0.04, 100
-NEUTRAL_TITLE = "parts back to neutral"
+NEUTRAL_TITLE = "parts switched off"
 
 
 class _StopAskedError(Exception):

@@ -47,8 +47,8 @@ def format_screen(run: RunFolder, *, times: str = "") -> str:
         "\n".join([*_different(notes, document), *_alike(notes)]),
         "\n".join(_where(run)),
         _patch_text(run, document, times),
-        "\n".join(_ladder(document, folder)),
-        f"Search figures, terms and files: earwright summary {folder} --details",
+        "\n".join(_ladder(document)),
+        f"Search figures, terms and files:\n  earwright summary {folder} --details",
     ]
     return "\n\n".join(section for section in sections if section)
 
@@ -137,11 +137,14 @@ def format_slip(patch: Patch, structure: Structure | None, *, times: str = "") -
     rows = plain_sheet(patch, structure, times=times)
     yield f"Patch ({one_line(patch.structure)}, {len(rows)} settings)"
     for part, members in itertools.groupby(rows, key=lambda row: row.part):
-        settings = ", ".join(_setting(row) for row in members if row.linked_to is None)
+        # Lines break between settings, never within one.
+        settings = ", ".join(
+            _setting(row).replace(" ", "\u00a0") for row in members if row.linked_to is None
+        )
         if settings:
-            yield from _wrapped(
-                one_line(settings), f"  {part:{_PART_WIDTH}}", " " * (_PART_WIDTH + 2)
-            )
+            head = f"  {part:{_PART_WIDTH}}"
+            lines = _wrapped(settings, head, " " * len(head))
+            yield from (one_line(line.replace("\u00a0", " ")) for line in lines)
     resting = () if structure is None else resting_controls(patch, structure)
     listed = ", ".join(f"{row.label} {row.panel or row.value}" for row in resting)
     yield from _wrapped(
@@ -154,14 +157,14 @@ def _setting(row: SheetRow) -> str:
     return f"{row.label} {row.value if row.panel is None else row.panel}"
 
 
-def _ladder(document: Mapping[str, Any], folder: str) -> Iterator[str]:
+def _ladder(document: Mapping[str, Any]) -> Iterator[str]:
     """Say what a shorter or longer patch would be, the suggested one marked."""
     rungs = [each for each in document.get("ladder") or [] if isinstance(each, dict)]
     if not rungs:
         return
     here = next((i for i, rung in enumerate(rungs) if rung.get("is_suggested")), 0)
     first = max(0, min(here - _MOST_RUNGS // 2, len(rungs) - _MOST_RUNGS))
-    yield f"Shorter or longer (earwright shorten {folder} --settings N)"
+    yield "What a shorter or longer patch would be (earwright shorten RUN --settings N)"
     for place in range(first, min(first + _MOST_RUNGS, len(rungs))):
         rung = rungs[place]
         adds = "; ".join(f"+ {text}" for text in rung.get("adds") or []) or "the plain voice"
