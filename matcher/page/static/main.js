@@ -144,9 +144,10 @@ async function render() {
   if (asked.view !== shown) endProblem();
   if (asked.view !== "shape") await attempt(saveAll);
   const state = await attempt(refresh);
-  if (!state || !isNewest()) return;
+  // Another view may have been asked for meanwhile; that comes next.
+  if (!state || !isNewest() || read().view !== asked.view) return;
   const chosen = { ...completed(asked), isGone: () => !isNewest() };
-  if (chosen.target !== asked.target || chosen.run !== asked.run) go(chosen, true);
+  if (chosen.target !== asked.target || chosen.run !== asked.run) go({ target: chosen.target, run: chosen.run }, true);
   fillChoices(chosen);
   showStep();
   showWork(chosen);
