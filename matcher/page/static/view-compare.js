@@ -3,7 +3,7 @@
 import * as api from "./api.js";
 import { attempt, button, endProblem, field, figures, h, link, newId, number, replace, say, scrollable } from "./dom.js";
 import * as player from "./foot.js";
-import { go, newest, refresh } from "./store.js";
+import { go, newest, read, refresh } from "./store.js";
 
 const picked = new Set();
 const settings = { seconds: 10, seeds: 3 };
@@ -77,7 +77,7 @@ function form(chosen, state) {
       seconds: Number(seconds.value), seeds: Number(seeds.value) }));
     if (!job) return;
     await refresh();
-    go({ view: "compare", job: job.name });
+    if (read().view === "compare") go({ view: "compare", job: job.name });
   };
   tell();
   return h("form", { class: "card form", on: { submit: start } },

@@ -4,7 +4,7 @@ import * as api from "./api.js";
 import { attempt, button, choice, field, h, number, replace, say, select } from "./dom.js";
 import { canvas, paintCurves, paintSpectrogram } from "./draw.js";
 import * as player from "./foot.js";
-import { go, refresh, store } from "./store.js";
+import { go, read, refresh, store } from "./store.js";
 
 const INKS = { spectral: "--ink-1", onset: "--ink-2", envelope: "--ink-3", modulation: "--ink-4", pitch: "--ink-5" };
 const settings = { structure: "", seconds: 30, weights: "balanced", seed: 0 };
@@ -89,19 +89,18 @@ function startForm(chosen, state) {
     h("div", { class: "row" }, h("button", { class: "main", type: "submit", id: "start" }, `Match ${chosen.target}`)));
 }
 
-async function start(target) {
-  const job = await attempt(() => api.post("/api/jobs", { kind: "match", target, ...settings }));
+const start = (target) => begin({ kind: "match", target, ...settings });
+const goOn = (more) => begin({ kind: "resume", ...more });
+
+// Whoever has gone on to another view meanwhile stays there, and is told of the end.
+async function begin(work) {
+  const { view } = read();
+  const job = await attempt(() => api.post("/api/jobs", work));
   if (!job) return;
   await refresh();
+  if (read().view !== view) return;
   go({ view: "match", job: job.name });
   document.getElementById("view").focus({ preventScroll: true });
-}
-
-async function goOn(settings) {
-  const job = await attempt(() => api.post("/api/jobs", { kind: "resume", ...settings }));
-  if (!job) return;
-  await refresh();
-  go({ view: "match", job: job.name });
 }
 
 // What the distance is made of, one word for each term.
