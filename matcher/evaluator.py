@@ -27,6 +27,8 @@ __all__ = ["Evaluator"]
 
 LANES = 16
 PLACE = PHASE_NAMES.index("note.place")
+# A batch of many starts, of several notes, is left in between; this is a fraction of a second.
+ASKED_EVERY = 16
 
 
 class Evaluator:
@@ -83,6 +85,13 @@ class Evaluator:
         )
         # Renderers are made for one gate; each thread makes new ones when it needs them.
         self._n_gates_set += 1
+
+    def compile(self, vector: FloatArray) -> None:
+        """Compile what scoring needs, or load it: in this thread, which Ctrl-C can end."""
+        values = self.problem.values(vector[None, :])
+        phases = self.problem.phases(vector[None, :], 0, values=values)
+        residuals = np.empty((1, len(self._weights_of_notes[0])), np.float32)
+        self._score_group((0, slice(1), values, phases, residuals))
 
     def losses_and_scores(self, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Score candidates: losses (n_candidates,), and their parts, both means over the notes."""
@@ -154,10 +163,11 @@ class Evaluator:
             for rows in map(slice, [0, *ends[:-1]], ends):
                 wanted = None if residuals is None else residuals[i_note][rows]
                 jobs.append((i_note, rows, values[rows], phases[rows], wanted))
-        for (i_note, rows, *_), scored in zip(
-            jobs, self._pool.map(self._score_group, jobs), strict=True
-        ):
-            result[i_note, rows] = scored
+        scored = self._pool.map(self._score_group, jobs)
+        for number, ((i_note, rows, *_), group) in enumerate(zip(jobs, scored, strict=True), 1):
+            result[i_note, rows] = group
+            if number % ASKED_EVERY == 0:
+                self._whole.before_batch()
         return result[list(chosen)]
 
     def _score_group(

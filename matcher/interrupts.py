@@ -1,12 +1,14 @@
 """Ctrl-C and SIGTERM, answered so that nothing found is lost.
 
-`StopRequest` turns the first signals into a request that a search asks for after each batch.
+`StopRequest` turns the first signals into a request that a search asks for after each batch. Until
+it is asked for the first time there is nothing to keep, and a signal ends the work at once.
 `hold_interrupts` keeps signals back while files are written. Both do nothing outside of the main
 thread, where Python allows no signal handlers.
 """
 
 from __future__ import annotations
 
+import _thread
 import contextlib
 import signal
 import threading
@@ -27,13 +29,15 @@ _MEANT_AT = 3
 class StopRequest:
     """Hears Ctrl-C and SIGTERM, and says so when it is called.
 
-    Use it in a ``with`` block, and hand it to `matcher.match` as `stop`. The third signal raises
-    KeyboardInterrupt, so that work that hangs can still be left.
+    Use it in a ``with`` block, and hand it to `matcher.match` as `stop`. The first signal raises
+    KeyboardInterrupt if nobody has asked yet (the voice is being compiled, say), and the third one
+    always does, so that work that hangs can still be left.
     """
 
     def __init__(self, on_first: Callable[[], None] | None = None) -> None:
         self._on_first = on_first
         self._n_signals = 0
+        self._is_asked = False
         self._before: dict[int, object] = {}
         self.signal_number: int | None = None
 
@@ -48,6 +52,7 @@ class StopRequest:
 
     def __call__(self) -> bool:
         """Say whether to stop."""
+        self._is_asked = True
         return self.signal_number is not None
 
     @property
@@ -55,11 +60,19 @@ class StopRequest:
         """Exit status by the habit of shells, 128 plus the signal; 0 if there was none."""
         return 0 if self.signal_number is None else 128 + self.signal_number
 
+    @staticmethod
+    def press() -> None:
+        """Do from another thread what Ctrl-C does; the main thread hears it wherever it is."""
+        if hasattr(signal, "pthread_kill"):
+            signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
+        else:
+            _thread.interrupt_main()
+
     def _hear(self, number: int, frame: FrameType | None) -> None:
         """Note a signal."""
         del frame
         self._n_signals += 1
-        if self._n_signals >= _MEANT_AT:
+        if self._n_signals >= _MEANT_AT or not self._is_asked:
             raise KeyboardInterrupt
         if self.signal_number is None:
             self.signal_number = number

@@ -11,6 +11,7 @@ import itertools
 import json
 import os
 import sys
+import threading
 import time
 import traceback
 from dataclasses import dataclass
@@ -22,8 +23,9 @@ from matcher.page.workspace import Workspace
 from shared.files import remove_abandoned_folders
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
+    from matcher.interrupts import StopRequest
     from matcher.result import MatchResult
     from matcher.search.run import SearchRun
 
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
 _NICENESS = 10
 # Often enough to look alive, seldom enough to cost nothing.
 _EVERY_S = 0.25
+# How often a job looks whether it is to stop.
+_WATCH_S = 0.1
 # A new best sound is offered at most this often: nobody listens faster.
 _BEST_EVERY_S = 1.0
 
@@ -233,9 +237,9 @@ def compare_structures(task: Task) -> dict[str, object]:
 def _command(settings: Mapping[str, Any]) -> list[str]:
     """Write the command that does the same."""
     words = ["earwright", "match", str(settings["manifest"])]
-    for option in ("structure", "seconds", "evals", "seed"):
-        if settings.get(option) is not None:
-            words += [f"--{option}", str(settings[option])]
+    for name in ("structure", "seconds", "evals", "seed"):
+        if settings.get(name) is not None:
+            words += ["--tries" if name == "evals" else f"--{name}", str(settings[name])]
     if settings.get("weights"):
         words += ["--weights", str(settings["weights"]).replace(" ", "-")]
     return words
@@ -265,6 +269,8 @@ def main(folder: Path) -> int:
         write_event(folder, "begun", pid=os.getpid())
         try:
             result = _do(folder)
+        except KeyboardInterrupt:
+            result = {"text": "Stopped before anything had been tried, so nothing is kept."}
         except Exception as error:  # noqa: BLE001  whatever it is, the page has to say so
             write_event(folder, "failed", text=_text_of(error))
             traceback.print_exc()
@@ -278,14 +284,35 @@ def _do(folder: Path) -> dict[str, object]:
     from matcher.interrupts import StopRequest  # noqa: PLC0415  after the first event
 
     document = json.loads((folder / JOB_FILE).read_text(encoding="utf-8"))
-    with StopRequest() as request:
+    with StopRequest() as request, _pressed_by(folder / STOP_FILE, request):
         task = Task(
             folder=folder,
             workspace=Workspace(Path.cwd()),
             settings=document["settings"],
-            stop=lambda: request() or (folder / STOP_FILE).exists(),
+            # Not the request itself: a stop of the page is no Ctrl-C.
+            stop=request.__call__,
         )
         return TASKS[document["kind"]](task)
+
+
+@contextlib.contextmanager
+def _pressed_by(file: Path, request: StopRequest) -> Iterator[None]:
+    """Take a file that appears for Ctrl-C, which reaches work that asks for no stop, too."""
+    is_over = threading.Event()
+
+    def watch() -> None:
+        while not is_over.wait(_WATCH_S):
+            if file.exists():
+                request.press()
+                return
+
+    thread = threading.Thread(target=watch, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        is_over.set()
+        thread.join()
 
 
 def _text_of(error: Exception) -> str:

@@ -138,7 +138,7 @@ class SearchRun:
             "compiling the voice, once after an install; the search's time begins after that"
         ):
             compile_side_by_side()
-            self.evaluator.losses_and_residuals(self.starts[:1])
+            self.evaluator.compile(self.starts[0])
             compile_fits()
             self._movements.compile()
         self._name, self._seed, self._plan = sampler_name, seed, plan
@@ -334,14 +334,20 @@ class SearchRun:
             n_most = max(GATES_APART * self.evals, FEWEST_FOR_GATES)
             if self.evals - self.record.n_evaluations < FEWEST_LEFT + n_most:
                 return
+        before_s = [note.gate_s for note in self.evaluator.notes]
         with self._recorder.apart():
-            fitted = fit_gates_and_envelopes(
-                self.evaluator,
-                self.best,
-                self.gates_estimated,
-                is_near=self._at.step > 0,
-                n_most=n_most,
-            )
+            try:
+                fitted = fit_gates_and_envelopes(
+                    self.evaluator,
+                    self.best,
+                    self.gates_estimated,
+                    is_near=self._at.step > 0,
+                    n_most=n_most,
+                )
+            except (_StopAskedError, KeyboardInterrupt):
+                # The best so far was found with these.
+                self.evaluator.set_gates(before_s)
+                raise
         self._recorder.score(fitted[None, :])
 
     def _make_plain(self) -> None:

@@ -26,11 +26,32 @@ def test_a_signal_becomes_a_request(number: int, status: int) -> None:
 
 def test_the_third_signal_is_meant() -> None:
     """Work that hangs can be left by pressing Ctrl-C again and again."""
-    with StopRequest():
+    with StopRequest() as request:
+        request()
         signal.raise_signal(signal.SIGINT)
         signal.raise_signal(signal.SIGINT)
         with pytest.raises(KeyboardInterrupt):
             signal.raise_signal(signal.SIGINT)
+
+
+def test_a_signal_before_anybody_asks_ends_the_work() -> None:
+    """Nothing was found yet that could be kept: compiling isn't waited for."""
+    with StopRequest(), pytest.raises(KeyboardInterrupt):
+        signal.raise_signal(signal.SIGINT)
+
+
+def test_another_thread_presses_ctrl_c() -> None:
+    """A stop of the page reaches work that asks for none, such as compiling."""
+
+    def wait_for_it() -> None:
+        thread = threading.Thread(target=StopRequest.press)
+        thread.start()
+        thread.join()
+        # Handlers run between two steps of the main thread.
+        threading.Event().wait(60)
+
+    with StopRequest(), pytest.raises(KeyboardInterrupt):
+        wait_for_it()
 
 
 def test_handlers_are_given_back() -> None:
@@ -58,6 +79,7 @@ def test_held_signals_come_through_at_the_end() -> None:
 def test_a_held_signal_reaches_an_outer_request() -> None:
     """Writing within a match: the request hears of Ctrl-C afterwards, and nothing is raised."""
     with StopRequest() as request:
+        request()
         with hold_interrupts():
             signal.raise_signal(signal.SIGINT)
             assert not request()

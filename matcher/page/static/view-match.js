@@ -253,7 +253,11 @@ export function watch(root, job, note = 0, inShape = null) {
       bar.value = 1;
       left.textContent = "";
       store.told.add(job.name);
-      if (!event.run) return;
+      if (!event.run) {
+        replace(actions);
+        if (event.text) say(event.text);
+        return;
+      }
       replace(actions, button("Show the patch", () => go({ view: "patch", run: event.run, target: targetName || null }), { class: "main", id: "show-patch" }));
       if (job.state === "done") return;
       await refresh();

@@ -17,6 +17,7 @@ which has to end with status 0, or with 2 and one line.
 from __future__ import annotations
 
 import argparse
+import resource
 import sys
 import tempfile
 from pathlib import Path
@@ -76,6 +77,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         for what, count in tally.failures.most_common():
             print(f"  {count} x {what}\n      first: {tally.examples[what]}", flush=True)
         n_failed += failed
+    # Kilobytes on Linux.
+    print(f"most memory: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1000} MB")
     return 1 if n_failed else 0
 
 

@@ -62,6 +62,7 @@ _REQUESTS: tuple[tuple[str, str, object], ...] = (
     ("POST", f"/api/runs/{_RUN}/back", {"version": 1}),
     ("POST", f"/api/runs/{_RUN}/set", {"values": {"filter.cutoff_hz": 500.0}, "note": "by hand"}),
     ("DELETE", f"/api/targets/{_TARGET}/notes/0", {}),
+    ("POST", "/api/tickets", {"path": f"/api/runs/{_RUN}/report"}),
 )  # fmt: skip
 _PAGES = (
     "/", "/api/state", f"/api/runs/{_RUN}", f"/api/runs/{_RUN}/versions", "/api/jobs/1",
@@ -86,7 +87,10 @@ _NAMES = (
     "",
     "-1",
     "9" * 9,
+    "\U0001f3ba" * 190,
 )
+# What a link leads to; no answer may hold it.
+_SECRET = b"[[target]] # the secret of somebody else"
 
 
 class _NoProcesses(PageJobs):
@@ -111,7 +115,7 @@ def _ask(root: Path, method: str, address: str, body: bytes) -> None:
     context = app._app.state.context  # type: ignore[attr-defined]
     context.jobs = _NoProcesses(context.workspace)
     status, content = asyncio.run(_call(app, method, address, body))
-    if status >= 500:
+    if status >= 500 or _SECRET in content:
         raise RuntimeError(f"{method} {address[:60]}: {status}")
     if status >= 400:
         raise EarwrightError(content.decode()[:1200])
@@ -208,6 +212,18 @@ def _spoilt_folder(rng: np.random.Generator, folder: Path) -> Case:
     own = [path for path in files if "earwright-page" in path.parts]
     chosen = own if rng.random() < 0.5 else files
     path = chosen[int(rng.integers(len(chosen)))]
+    if rng.random() < 0.3:
+        secret = folder / "secret"
+        secret.write_bytes(_SECRET)
+        place = path if rng.random() < 0.5 else path.parent
+        if place.is_dir():
+            shutil.rmtree(place)
+        else:
+            place.unlink()
+        place.symlink_to(place.name if rng.random() < 0.5 else secret)
+        address = _PAGES[int(rng.integers(len(_PAGES)))]
+        label = f"{place.relative_to(root)} is a link / {address}"
+        return Case(label, "", lambda: _ask(root, "GET", address, b""))
     mutate = mutate_json if path.suffix == ".json" else mutate_text
     path.write_bytes(mutate(rng, path.read_bytes()))
     address = _PAGES[int(rng.integers(len(_PAGES)))] if rng.random() < 0.7 else "/api/state"

@@ -152,6 +152,17 @@ def test_stopped_searches_keep_their_best_and_a_third_one_waits(
         assert load_run(server.folder / "runs" / last["run"]).run["stop_reason"] == "stopped"
 
 
+def test_a_stop_before_the_search_ends_it_at_once(server: PageServer, target: str) -> None:
+    """While it compiles, nothing was tried that could be kept; nothing is left behind."""
+    before = sorted((server.folder / "runs").iterdir())
+    job = start_match(server, target, seconds=3600)
+    server.post(f"/api/jobs/{job}/stop", {})
+    last = server.wait_for_job(job)[-1]
+    assert (last["kind"], "run" in last) == ("done", False)
+    assert "nothing is kept" in last["text"]
+    assert sorted((server.folder / "runs").iterdir()) == before
+
+
 def test_a_search_outlives_the_server(tmp_path: Path) -> None:
     """The server is ended in the middle; the next one finds the search, running, and its run."""
     with serve_page(tmp_path) as first:
