@@ -36,6 +36,8 @@ if TYPE_CHECKING:
     from matcher.interrupts import StopRequest
     from matcher.result import MatchResult
     from matcher.runs.folder import RunFolder
+    from matcher.target import Target
+    from matcher.texts.stages import StageTeller
 
 __all__: list[str] = []
 
@@ -106,8 +108,18 @@ def _begin_match(
             force=arguments.force,
             progress=shows_progress(arguments),
             stop=stop,
+            watch=_teller(target) if shows_progress(arguments) else None,
             command_line=["earwright", *arguments.command_line],
         )
+
+
+def _teller(target: Target) -> StageTeller:
+    """Make what says between the stages of a search what still sounds different."""
+    from tqdm.auto import tqdm  # noqa: PLC0415  keeps the help quick
+
+    from matcher.texts.stages import StageTeller  # noqa: PLC0415
+
+    return StageTeller(target, tqdm.write)
 
 
 def _go_on(arguments: argparse.Namespace, stop: StopRequest) -> tuple[MatchResult, RunFolder]:

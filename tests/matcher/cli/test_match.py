@@ -131,7 +131,7 @@ def test_a_folder_is_tried_before_the_search(
         (["--structure", "gone.toml"], r"gone\.toml doesn't exist"),
         (["--search", "cma"], r'--search: "cma" is no search; it must be one of staged'),
         (["--search", "tpe"], r'"tpe" is called tpe of Optuna now'),
-        (["--pitch", "H4"], r'--pitch: "H4" is not understood; a note name'),
+        (["--pitch", "H4"], r'--pitch: "H4" is not understood; it must be a note name'),
         (["--pitch", "C4,C5"], r"--pitch has 2 values for 1 recording"),
         (["--velocity", "0"], r'--velocity: "0" must be a whole number from 1 to 127'),
         (["--velocity", "64.5"], r'--velocity: "64\.5" must be'),

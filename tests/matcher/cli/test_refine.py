@@ -137,7 +137,7 @@ def test_changes_say_what_changed_and_what_is_heard(capsys: pytest.CaptureFixtur
     assert main(["changes", "run", "--version", "final", "--audio", "ab"]) == 0
     out = capsys.readouterr().out
     assert re.search(
-        r"cutoff +[\d.]+ k?Hz -> [\d.]+ k?Hz   filter\.cutoff_hz\n +audible: .*darker", out
+        r"cutoff +[\d.]+ k?Hz -> [\d.]+ k?Hz   filter\.cutoff_hz\n +heard: .*darker", out
     )
     assert re.search(r"total +[\d.]+ +[\d.]+", out)
     assert "Heard between a and b" in out
@@ -167,7 +167,7 @@ def test_two_files_are_heard_on_a_plain_note(capsys: pytest.CaptureFixture[str])
     capsys.readouterr()
     assert main(["changes", "mine.json", "run/patch.json"]) == 0
     out = capsys.readouterr().out
-    assert "-> 200 ms   amp_env.attack_s\n        audible: attack" in out
+    assert "-> 200 ms   amp_env.attack_s\n        heard: attack" in out
     assert "Distance" not in out
 
 

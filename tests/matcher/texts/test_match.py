@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from matcher import match
 from matcher.hearing import audible_differences
 from matcher.losses import PARTS, TERMS, weights_for
 from matcher.parts import used_parameters
@@ -23,6 +24,7 @@ from matcher.texts.match import (
     format_patch,
     format_search,
 )
+from matcher.texts.stages import StageTeller
 from shared import PHASE_NAMES, Patch
 from tests.matcher.small_match import small_match
 from voice import list_structures, load_structure
@@ -260,3 +262,13 @@ def test_strange_names_stay_on_their_line(result: MatchResult) -> None:
     assert lines[1].startswith(r"  a\nb\x1b[2Jc\udcffxxx")
     assert lines[1].endswith("...")
     assert len(lines[1]) <= WIDTH
+
+
+@pytest.mark.slow
+def test_stages_are_told_in_the_words_of_the_screen(result: MatchResult) -> None:
+    """After each stage: its name, the distance, and what still sounds different most."""
+    told: list[str] = []
+    teller = StageTeller(result.target, told.append)
+    match(result.target, structure="one-oscillator", evals=300, progress=False, watch=teller)
+    assert told[0].startswith("first search: distance ")
+    assert all(", still " in line or "no named difference" in line for line in told)
