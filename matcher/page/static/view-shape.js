@@ -150,26 +150,38 @@ function nearest(places, value) {
 
 const valueOf = (control) => page.values[control.name] ?? page.run.values[control.name].value;
 
+const FACTORS = { ms: 0.001, khz: 1000, "%": 0.01 };
+
+// A number and its unit, as they are written.
+function split(text) {
+  const found = text.trim().replace("\u2212", "-").replace(",", ".").match(/^([+-]?(?:\d+\.?\d*|\.\d+))\s*([a-z%]*)(.*)$/i);
+  return found && { number: Number(found[1]), unit: found[2].toLowerCase(), factor: FACTORS[found[2].toLowerCase()] ?? 1 };
+}
+
+// What is written may be another measure than the value is, such as the time until 10 % are left.
+function ratioOf(control) {
+  const [value, text] = control.places.at(-1);
+  const written = split(text);
+  const ratio = written?.number ? value / (written.number * written.factor) : 1;
+  return Math.abs(ratio - 1) < 0.02 ? 1 : ratio;
+}
+
 function textOf(control, value) {
   const saved = page.run.values[control.name];
   if (value === saved.value) return saved.text;
   const [place, text] = control.places[nearest(control.places, value)];
-  if (place === value) return text;
-  const short = (each) => String(Number(each.toPrecision(4)));
-  if (control.unit === "s" && Math.abs(value) < 1) return `${short(1000 * value)} ms`;
-  if (control.unit === "Hz" && value >= 1000) return `${short(value / 1000)} kHz`;
-  return `${short(value)} ${control.unit}`.trim();
+  const written = split(text);
+  if (place === value || !written) return text;
+  const number = value / ratioOf(control) / written.factor;
+  return text.replace(/^[+\u2212-]?[\d.,]+/, String(Number(number.toPrecision(4))));
 }
-
-const FACTORS = { ms: 0.001, khz: 1000 };
 
 // What is typed: a number, in the unit that stands there unless another one is written.
 function parsed(control, text, shown) {
-  const found = text.trim().replace("\u2212", "-").replace(",", ".").match(/^([+-]?(?:\d+\.?\d*|\.\d+))\s*(\S*)/);
-  if (!found) return NaN;
-  const unit = (found[2] || shown.match(/[a-z]+$/i)?.[0] || "").toLowerCase();
-  const isScaled = ["s", "Hz"].includes(control.unit) && unit in FACTORS;
-  const value = Number((Number(found[1]) * (isScaled ? FACTORS[unit] : 1)).toPrecision(12));
+  const given = split(text);
+  if (!given) return NaN;
+  const { factor } = given.unit ? given : split(shown) || given;
+  const value = Number((given.number * factor * ratioOf(control)).toPrecision(12));
   if (!(value >= control.low && value <= control.high)) return NaN;
   return control.is_stepped ? control.places[nearest(control.places, value)][0] : value;
 }
@@ -213,7 +225,7 @@ function row(part, control) {
     if (value.value === value.dataset.shown) return;
     const given = parsed(control, value.value, value.dataset.shown);
     value.value = value.dataset.shown;
-    if (Number.isNaN(given)) say(`${name} must be ${control.accepted}.`, true);
+    if (Number.isNaN(given)) say(`${name} must be ${places[0][1]} to ${places.at(-1)[1]}.`, true);
     else {
       endProblem();
       setValues({ [control.name]: given });
