@@ -64,15 +64,13 @@ DEFAULT_N_EVALUATIONS = 4000
 DEFAULT_N_FANOVA = 200
 
 _MEANINGS = {
-    "all evaluations": (
-        "which parameters set the best tenth of all evaluations apart from the rest"
-    ),
+    "all evaluations": ("which parameters set the best tenth of all tries apart from the rest"),
     "best quarter": (
-        "which parameters set the best evaluations apart within the best quarter, where the "
+        "which parameters set the best tries apart within the best quarter, where the "
         "coarse things are right"
     ),
     "sample": (
-        "which share of the loss's variance over a sample of the evaluations a parameter explains "
+        "which share of the distance's variance over a sample of the tries a parameter explains "
         "alone, by a random forest"
     ),
 }

@@ -197,7 +197,7 @@ def _sentence(effect: PartEffect) -> str:
     time = max(effect.by_time, key=lambda name: effect.by_time[name])
     band = max(effect.by_band, key=lambda name: effect.by_band[name])
     where = (
-        f"{start}missed by {effect.largest:.1f} audible steps, most in the {time} and the {band}"
+        f"{start}missed by a distance of {effect.largest:.1f}, most in the {time} and the {band}"
     )
     if effect.verdict == "replaceable":
         moved = "; ".join(stand_in.text for stand_in in effect.stand_ins)

@@ -30,7 +30,7 @@ OPTUNA_NAMES = ("optuna-cmaes", "qmc", "random", "tpe")
 
 # Measured with 25 to 30 dimensions in batches of 16 and 32, see DEVELOPERS.md.
 _SLOWDOWN_NOTES = {
-    name: f"{name} takes longer for each candidate the more candidates it has seen: about {early} "
+    name: f"{name} takes longer for each try the more of them it has seen: about {early} "
     f"at first, {late} at 5,000; the default takes less than 0.1 ms throughout."
     for name, early, late in (
         ("optuna-cmaes", "2 ms", "4 ms"),

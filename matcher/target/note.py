@@ -194,13 +194,13 @@ def _about_recording(
     if measured.analysis.is_cut and given.gate_s is None:
         yield (
             f"{source}: what is used of it ends while the note still sounds, so the release is "
-            "unknown and the gate is taken to last to the end. Give gate_s if you know better."
+            "unknown and the key is taken to be held to the end. Give gate_s if you know better."
         )
     if given.gate_s is not None and given.gate_s > sound_s and not measured.analysis.is_cut:
         yield (
-            f"{source}: the given gate is {given.gate_s:.2f} s, and the sound is over after "
-            f"{sound_s:.2f} s, so nothing is learned of the release. Leave --held out to take the "
-            "sound's."
+            f"{source}: the key held is given as {given.gate_s:.2f} s, and the sound is over "
+            f"after {sound_s:.2f} s, so nothing is learned of the release. Leave --held out to "
+            "take the sound's."
         )
 
 

@@ -53,7 +53,7 @@ def test_a_refinement_is_told_and_kept(capsys: pytest.CaptureFixture[str]) -> No
     out, err = capsys.readouterr()
     assert err == ""
     for words in (
-        "settings were moved, 96 tries",
+        "6 settings were moved, ",
         "Distance (0 is identical",
         "Changed",
         "filter.cutoff_hz",

@@ -189,7 +189,9 @@ def test_signals_without_a_note_are_refused(
 def test_a_gate_beyond_the_sound_is_told_and_still_gives_a_start() -> None:
     """A key may be held for longer than its note sounds, and no figure is taken of nothing."""
     recording = padded(played_saw(57.0, gate_s=0.6), before_s=0.2, after_s=0.5)
-    with pytest.warns(EarwrightWarning, match="gate is 30.00 s, and the sound is over after"):
+    with pytest.warns(
+        EarwrightWarning, match="held is given as 30.00 s, and the sound is over after"
+    ):
         note = target_from_signal(recording, RATE_HZ, gate_s=30.0)
     assert note.note.gate_s == 30.0
     # A sawtooth is not hollow, so no square wave is taken.
