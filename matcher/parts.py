@@ -18,13 +18,24 @@ from shared.catalogue import EQUALISER_BANDS
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-__all__ = ["VoicePart", "parameter_label", "used_parameters", "voice_parts"]
+    from shared import ParameterSpace
+
+__all__ = [
+    "VoicePart",
+    "parameter_label",
+    "settings_off_rest",
+    "used_parameters",
+    "voice_parts",
+    "what_is_added",
+]
 
 # A waveform this far below the loudest one is masked by it: -46 dB, common practice, no source.
 _SILENT_RATIO = 0.005
 # Noise that goes past the filters lies above the tone, where nothing masks it: at -66 dB it is
 # at the threshold of hearing, about 10 dB SPL, when the tone has 75 dB SPL (from memory).
 _SILENT_PAST_RATIO = 0.0005
+# A pitch envelope that falls faster is heard as part of the attack (common practice, no source).
+_QUICK_S = 0.1
 _SHAPING = ("highpass", "filter", "body", "body2", "bank", "filter_env", "filter_lfo")
 
 
@@ -61,6 +72,37 @@ def used_parameters(values: Mapping[str, float]) -> frozenset[str]:
     is_shaped = any(voice_row(name).part in _SHAPING for name in used)
     noise = _noise_at_work(values, is_shaped=is_shaped)
     return frozenset(used | _used(noise, values))
+
+
+def settings_off_rest(values: Mapping[str, float], space: ParameterSpace) -> tuple[str, ...]:
+    """Name the settings of a structure that a player has to make: they do something off rest."""
+    used = used_parameters(values)
+    return tuple(
+        p.name for p in space if p.name in used and p.format(values[p.name]) != p.format(p.neutral)
+    )
+
+
+def what_is_added(
+    shorter: Mapping[str, float], longer: Mapping[str, float], space: ParameterSpace
+) -> tuple[str, ...]:
+    """Say in a player's words what a longer patch has beside a shorter one, part by part."""
+    before, after = (set(settings_off_rest(v, space)) for v in (shorter, longer))
+    said = []
+    for part in voice_parts():
+        own = before.intersection(part.names)
+        more = [name for name in part.names if name in after - before]
+        where = part.title.replace(", oscillator", " on oscillator")
+        if more and not own and len(more) > 1:
+            said.append(f"{_pace(part, longer)}{where}")
+        else:
+            said += [f"{parameter_label(name)}, {part.title}" for name in more]
+    return tuple(said)
+
+
+def _pace(part: VoicePart, values: Mapping[str, float]) -> str:
+    """Say of a pitch envelope whether it is quick or slow."""
+    decay = next((n for n in part.names if n.endswith("pitch_env.decay_s")), None)
+    return "" if decay is None else "quick " if values[decay] < _QUICK_S else "slow "
 
 
 def _used(at_work: set[str], values: Mapping[str, float]) -> set[str]:

@@ -17,7 +17,14 @@ if TYPE_CHECKING:
     from shared.patch import NotePhases, Patch
     from voice import Structure
 
-__all__ = ["LeftOutNote", "MatchResult", "NoteMatch", "StageResult", "software_versions"]
+__all__ = [
+    "LeftOutNote",
+    "MatchResult",
+    "NoteMatch",
+    "Rung",
+    "StageResult",
+    "software_versions",
+]
 
 PACKAGES = ("earwright", "numpy", "scipy", "numba", "librosa", "cmaes", "optuna", "soxr")
 
@@ -88,6 +95,36 @@ class StageResult:
 
 
 @dataclass(frozen=True, eq=False)
+class Rung:
+    """One rung of the ladder of a match: the closest patch found with so many settings.
+
+    Parameters
+    ----------
+    patch : Patch
+        The patch.
+    loss : LossBreakdown
+        Its loss, with the gates that the search ended with.
+    n_settings : int
+        How many settings are off rest.
+    adds : tuple of str
+        What it has beside the next shorter rung, in a player's words; all of it if there is none.
+    missed : mapping of str to float
+        By how much the loss grows, about, when a part is left out and the rest fitted again;
+        measured when the rung was fitted, and empty where there was no time.
+    is_suggested : bool
+        Whether this is the patch of the match: the shortest one that nothing heard separates
+        from the closest, or the one that was asked for.
+    """
+
+    patch: Patch
+    loss: LossBreakdown
+    n_settings: int
+    adds: tuple[str, ...]
+    missed: Mapping[str, float]
+    is_suggested: bool
+
+
+@dataclass(frozen=True, eq=False)
 class MatchResult:
     """What a match has found.
 
@@ -122,6 +159,10 @@ class MatchResult:
         `matcher.match_leaving_out`.
     stages : tuple of StageResult
         The start and the ends of the stages, but the last, in order of time.
+    ladder : tuple of Rung
+        From the longest patch to the shortest; empty if the search ended before there were any.
+    is_ladder_whole : bool
+        Whether there was time to come down to a plain patch.
     """
 
     patch: Patch
@@ -139,6 +180,8 @@ class MatchResult:
     stop_reason: str
     left_out: tuple[LeftOutNote, ...] = ()
     stages: tuple[StageResult, ...] = ()
+    ladder: tuple[Rung, ...] = ()
+    is_ladder_whole: bool = False
 
     @property
     def evaluations_per_s(self) -> float:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from matcher.defaults import DEFAULT_SECONDS, DEFAULT_STRUCTURE
 from matcher.leave_out import match_leaving_out
 from matcher.losses import weights_for
-from matcher.matching import check_budget, match
+from matcher.matching import check_budget, check_n_settings, match
 from matcher.optimise import DEFAULT_SAMPLER, check_sampler
 from matcher.refining import (
     START_FILE,
@@ -84,6 +84,7 @@ def match_and_save(
     sampler: str = DEFAULT_SAMPLER,
     weights: str | Mapping[str, float] | None = None,
     leave_out: Names | None = None,
+    n_settings: int | None = None,
     force: bool = False,
     progress: bool = True,
     stop: Callable[[], bool] | None = None,
@@ -98,7 +99,7 @@ def match_and_save(
         The notes, from `load_target`.
     folder : str or Path, optional
         The run folder, as for `matcher.save_run`.
-    structure, seconds, evals, seed, sampler, weights, progress, stop, watch
+    structure, seconds, evals, seed, sampler, weights, n_settings, progress, stop, watch
         As for `matcher.match`.
     leave_out : str, float, or a sequence of them, optional
         As for `matcher.match_leaving_out`.
@@ -126,6 +127,7 @@ def match_and_save(
     """
     voice = structure if isinstance(structure, Structure) else load_structure(structure)
     check_budget(seconds, evals)
+    check_n_settings(n_settings)
     check_sampler(sampler, seed)
     settings = {
         "seconds": DEFAULT_SECONDS if seconds is None and evals is None else seconds,
@@ -134,6 +136,7 @@ def match_and_save(
         "sampler": sampler,
         "weights": dict(weights_for(weights)),
         "leave_out": leave_out,
+        **({} if n_settings is None else {"n_settings": n_settings}),
     }
     with lock_new_run(target, voice.name, folder=folder, force=force) as locked:
         search = new_search(

@@ -35,6 +35,7 @@ __all__ = [
     "matching_names",
     "names_where",
     "off_value",
+    "removals",
     "switches",
     "voice_row",
 ]
@@ -56,9 +57,6 @@ class Row:
     # Whether that switches something off, and whether it is the level of a waveform.
     is_switch: bool = False
     is_level: bool = False
-    # Whether it often stands in for something else: missed by itself, not once the rest was
-    # fitted again.
-    stands_in: bool = False
     # The phase that is heard where it differs from 0.
     phase: str = ""
     # Patterns of what it is fitted with beside its own part; whether any change moves it.
@@ -184,7 +182,7 @@ def _body(
     return _part(
         key, title,
         Row("frequency_hz", "frequency", is_used_at_rest=True, sweep=hz),
-        Row("gain_db", "gain", is_switch=True, stands_in=True, is_used_at_rest=True, sweep=db),
+        Row("gain_db", "gain", is_switch=True, is_used_at_rest=True, sweep=db),
         Row("bandwidth_octaves", "bandwidth", is_used_at_rest=True),
         coupled=("filter.*", "body*", "highpass.cutoff_hz"),
     )  # fmt: skip
@@ -205,7 +203,7 @@ _OSCILLATOR = (
     ),
     *_part(
         "osc?.pitch_env", "pitch envelope, oscillator ?",
-        Row("depth_cents", "depth", is_switch=True, stands_in=True, judged_by="pitch"),
+        Row("depth_cents", "depth", is_switch=True, judged_by="pitch"),
         Row("attack_s", "attack", is_used_at_rest=True, judged_by="attack"),
         Row("decay_s", "decay", is_used_at_rest=True, judged_by="decay"),
         is_fine=True, is_onset=True,
@@ -214,7 +212,7 @@ _OSCILLATOR = (
     *_part(
         "osc?.vibrato", "vibrato, oscillator ?",
         Row("rate_hz", "rate", is_used_at_rest=True, judged_by="vibrato rate"),
-        Row("depth_cents", "depth", is_switch=True, stands_in=True, judged_by="vibrato depth",
+        Row("depth_cents", "depth", is_switch=True, judged_by="vibrato depth",
             phase="osc?.vibrato.phase"),
         Row("delay_s", "delay", is_switch=True, judged_by="attack"),
         Row("rate_key_track_ratio", "rate key tracking", is_switch=True, needs="pitch"),
@@ -225,7 +223,7 @@ _OSCILLATOR = (
     *_part(
         "osc?.pwm", "pulse-width modulation, oscillator ?",
         Row("rate_hz", "rate", is_used_at_rest=True, judged_by="vibrato rate"),
-        Row("depth_ratio", "depth", is_switch=True, stands_in=True, phase="osc?.pwm.phase"),
+        Row("depth_ratio", "depth", is_switch=True, phase="osc?.pwm.phase"),
         Row("rate_key_track_ratio", "rate key tracking", is_switch=True, needs="pitch"),
         is_fine=True, coupled=("osc?.pulse_width_ratio",),
     ),
@@ -238,7 +236,7 @@ _ROWS = (
     *_on_oscillators(_OSCILLATOR),
     *_part(
         "noise", "noise",
-        Row("level", "level", is_switch=True, stands_in=True, is_used_at_rest=True,
+        Row("level", "level", is_switch=True, is_used_at_rest=True,
             sweep=(0.0, 0.3)),
         Row("attack_s", "attack", is_switch=True, is_onset=True, judged_by="attack"),
         Row("decay_s", "decay", bends_with_gate=True, works_with="@ falls", is_used_at_rest=True,
@@ -283,7 +281,7 @@ _ROWS = (
     *_part(
         "filter_lfo", "LFO on the cutoff",
         Row("rate_hz", "rate", is_used_at_rest=True, judged_by="vibrato rate"),
-        Row("depth_octaves", "depth", is_switch=True, stands_in=True, phase="filter_lfo.phase"),
+        Row("depth_octaves", "depth", is_switch=True, phase="filter_lfo.phase"),
         Row("delay_s", "delay", is_switch=True, judged_by="attack"),
         is_fine=True,
     ),
@@ -365,6 +363,19 @@ _SWITCHES: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
      ("amp_env.attack_curve_ratio", "amp_env.decay_s")),
 )  # fmt: skip
 
+# What both oscillators do, and settings that switch nothing off and needn't be set at rest.
+_PAIRS = tuple(
+    (f"{title}, both oscillators", f"osc?.{end}")
+    for title, end in (
+        ("pitch envelopes", "pitch_env.depth_cents"),
+        ("vibratos", "vibrato.depth_cents"),
+        ("pulse-width modulations", "pwm.depth_ratio"),
+        ("octaves", "octave"),
+    )
+)
+_AT_REST = ("osc?.pulse_width_ratio", "*_env.attack_s", "*_env.release_s",
+            "filter_env.sustain_ratio")  # fmt: skip
+
 
 def voice_row(name: str) -> Row:
     """Return what is known of a parameter; an unknown name is refused with a suggestion."""
@@ -410,6 +421,26 @@ def switches() -> tuple[Switch, ...]:
     for title, off, also in _SWITCHES:
         values = {name: float(CATALOGUE[name].neutral) for name in matching_names(off)}
         found.append(Switch(title, matching_names((*off, *also)), values))
+    return tuple(found)
+
+
+@cache
+def removals() -> tuple[Switch, ...]:
+    """List everything that makes a patch shorter: `switches`, pairs, and single settings.
+
+    One of two bends alone shifts how the oscillators beat, so both go together, too.
+    """
+    pairs = [
+        Switch(title, names, {name: float(CATALOGUE[name].neutral) for name in names})
+        for title, pattern in _PAIRS
+        for names in [matching_names((pattern,))]
+    ]
+    found = [*switches(), *pairs]
+    known = {switch.names for switch in found}
+    for name in matching_names((*SWITCHES, *_AT_REST)):
+        if (name,) not in known:
+            title = f"{ROWS[name].label}, {ROWS[name].title}"
+            found.append(Switch(title, (name,), {name: float(CATALOGUE[name].neutral)}))
     return tuple(found)
 
 

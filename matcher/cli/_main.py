@@ -16,7 +16,7 @@ from matcher.cli.instrument import CALIBRATE, SEND_FILE, STRUCTURES
 from matcher.cli.matching import MATCH, REFINE
 from matcher.cli.pages import EXPLAIN, PAGE, REPORT
 from matcher.cli.sounds import AUDITION, KEYBOARD, RENDER
-from matcher.cli.versions import BACK, CHANGES, KEEP, SUMMARY, VERSIONS
+from matcher.cli.versions import BACK, CHANGES, KEEP, SHORTEN, SUMMARY, VERSIONS
 from matcher.cli.wording import as_options, one_line
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ COMMANDS = {
         CHANGES,
         KEEP,
         BACK,
+        SHORTEN,
         REPORT,
         EXPLAIN,
         AUDITION,

@@ -105,6 +105,7 @@ def _begin_match(
             sampler=arguments.search,
             weights=weights,
             leave_out=notes_left_out(arguments),
+            n_settings=arguments.settings,
             force=arguments.force,
             progress=shows_progress(arguments),
             stop=stop,
@@ -157,6 +158,12 @@ def _add_search(parser: argparse.ArgumentParser) -> None:
         default=0,
         metavar="N",
         help="seed of the search and of the noise (default: 0)",
+    )
+    search.add_argument(
+        "--settings",
+        type=whole_number(1, 999, "1 or more"),
+        metavar="N",
+        help="at most so many settings (default: the shortest patch that sounds like the closest)",
     )
     search.add_argument(
         "--search",

@@ -7,7 +7,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from matcher.cli._pages import refresh_page
-from matcher.cli._parser import Command, CommandLineError, add_details
+from matcher.cli._parser import Command, CommandLineError, add_details, whole_number
 
 if TYPE_CHECKING:
     import argparse
@@ -122,6 +122,62 @@ def _back(arguments: argparse.Namespace) -> int:
         f"{format_changes(before.patch, after.patch)}\n"
     )
     return 0
+
+
+def _shorten_options(parser: Parser) -> None:
+    """Add what `shorten` takes."""
+    parser.add_argument("run", metavar="RUN", help="run folder of a match")
+    parser.add_argument(
+        "--settings",
+        type=whole_number(1, 999, "1 or more"),
+        metavar="N",
+        help="so many settings, or the nearest below (default: list what there is)",
+    )
+    parser.add_argument("--comment", default="", metavar="TEXT", help="a comment to keep with it")
+
+
+def _shorten(arguments: argparse.Namespace) -> int:
+    """List the ladder, or go to one of its rungs and print what changed."""
+    from matcher.runs import find_version, shorten  # noqa: PLC0415  keeps the help quick
+    from matcher.runs.folder import load_run  # noqa: PLC0415
+    from matcher.texts.history import format_changes  # noqa: PLC0415
+    from matcher.texts.ladder import format_ladder  # noqa: PLC0415
+
+    if arguments.settings is None:
+        run = load_run(arguments.run).run
+        is_whole = bool(run.get("is_ladder_whole"))
+        sys.stdout.write(f"{format_ladder(run.get('ladder') or [], is_whole=is_whole)}\n")
+        return 0
+    before = find_version(arguments.run)
+    after = shorten(arguments.run, arguments.settings, note=arguments.comment)
+    rung = find_version(arguments.run, after.parent).title
+    wanted = f"{arguments.settings} setting{'' if arguments.settings == 1 else 's'}"
+    said = "" if rung == wanted else f"No rung has {wanted}; {rung} is the nearest. "
+    refresh_page(arguments.run)
+    sys.stdout.write(
+        f"{said}{arguments.run} has {rung} now, as version {after.number}.\n\n"
+        f"{format_changes(before.patch, after.patch)}\n"
+    )
+    return 0
+
+
+SHORTEN = Command(
+    "shorten",
+    "take a shorter or longer patch of a match",
+    """\
+Take a shorter or a longer patch of a match: so many settings to make, or
+the nearest number below. Each is the closest patch that was found with so many.
+Nothing is lost: a version is added, and `earwright back` goes back. Without
+--settings, list what there is, and what each patch adds to the next shorter one.
+""",
+    """\
+examples:
+  earwright shorten runs/horn
+  earwright shorten runs/horn --settings 14
+""",
+    _shorten_options,
+    _shorten,
+)
 
 
 def _summary_options(parser: Parser) -> None:

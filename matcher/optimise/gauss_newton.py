@@ -57,9 +57,6 @@ REST = 3
 # Where something was changed, these steps are tried with the slopes of the unchanged point:
 # whether only what belongs to the change is fitted, and the damping.
 REFITS = ((True, 0.01), (True, 0.2), (False, 0.2))
-# Changed points above the limit by less than this factor get some steps of their own, the best
-# ones first.
-NEARLY, MORE_STEPS, MOST_SEARCHED = 2.5, 6, 2
 # Of `descend`: damping at first, after a step that leads down, after one that doesn't, and at
 # most. It ends where two steps in a row bring less than this share of what is left.
 DAMPING, LESS, MORE, MOST_DAMPING = 0.03, 0.3, 5.0, 1e6
@@ -245,17 +242,18 @@ def refit_points(
     points: FloatArray,
     masks: BoolArray,
     changed: BoolArray,
+    refits: Sequence[tuple[bool, float]] = REFITS,
 ) -> FloatArray:
     """Fit each of some points, (n_points, n_dimensions), with the slopes of a neighbour.
 
     Where a few dimensions were `changed`, most slopes still hold: all but those of what was
     changed. So the step that makes up for the change best is known before anything is measured
-    there. Rows are all points with the first of `REFITS`, then with the second, ...; `masks` says
+    there. Rows are all points with the first of `refits`, then with the second, ...; `masks` says
     what belongs to each change, `columns` which dimensions the slopes are of.
     """
     works = np.diag(normal) > 0.0
     fitted = []
-    for is_narrow, damping in REFITS:
+    for is_narrow, damping in refits:
         for whole, mask, own, slope in zip(points, masks, changed, downhill, strict=True):
             wanted = mask[columns] if is_narrow else np.ones(len(columns), bool)
             kept = np.flatnonzero(wanted & ~own[columns] & works)
@@ -322,46 +320,6 @@ class LocalFits:
             if not self._has_stepped(search) or search.loss <= limit:
                 break
         return search.point, search.loss
-
-    def best_within(
-        self, point: FloatArray, changed_points: FloatArray, limit: float
-    ) -> FloatArray | None:
-        """Fit everything at some changed points but what was changed there.
-
-        Slopes are measured at `point`, of which each of `changed_points` has something changed.
-        Returns the one that comes out best if its loss is within the limit, or else a near one
-        that comes there in some more steps; None if there is none, or no candidate is left.
-        """
-        search = LocalSearch.at(point, move=NEAR_MOVE)
-        points, columns, moved = search.slope_points(self._box)
-        changed = changed_points != point
-        measured = self._measure(np.concatenate([points, changed_points]))
-        if measured is None:
-            return None
-        normal, downhill = normal_equations(measured[1], self._weights, moved)
-        fitted = refit_points(
-            self._box,
-            columns,
-            normal,
-            downhill[1:],
-            points=changed_points,
-            masks=np.ones(changed.shape, bool),
-            changed=changed,
-        )
-        scored = self._measure(fitted)
-        if scored is None:
-            return None
-        losses = scored[0].reshape(len(REFITS), -1)
-        lowest, chosen = losses.min(axis=0), losses.argmin(axis=0)
-        best = fitted[chosen * len(changed) + np.arange(len(changed))]
-        for i in np.argsort(lowest, kind="stable")[:MOST_SEARCHED]:
-            found: FloatArray = best[i]
-            loss = float(lowest[i])
-            if limit < loss <= NEARLY * limit:
-                found, loss = self.fitted(found, MORE_STEPS, free=~changed[i], limit=limit)
-            if loss <= limit:
-                return found
-        return None
 
     def _has_stepped(self, search: LocalSearch) -> bool:
         """Take a step; whether it led anywhere."""

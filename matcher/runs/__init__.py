@@ -17,7 +17,7 @@ searches; `matcher.saving` leads matches and refinements through it.
 
 from __future__ import annotations
 
-from matcher.runs.updating import go_back, keep_version
+from matcher.runs.updating import go_back, keep_version, shorten
 from matcher.runs.versions import (
     PatchChange,
     Version,
@@ -34,4 +34,5 @@ __all__ = [
     "go_back",
     "keep_version",
     "list_versions",
+    "shorten",
 ]

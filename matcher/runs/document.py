@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from matcher.hearing import AudibleDifference
-    from matcher.result import LeftOutNote, MatchResult, NoteMatch
+    from matcher.result import LeftOutNote, MatchResult, NoteMatch, Rung
     from matcher.target import TargetNote
 
 __all__: list[str] = []
@@ -71,6 +71,17 @@ class _Improvement(Document, frozen=True, kw_only=True):
     loss: float | None = None
 
 
+class LadderEntry(Document, frozen=True, kw_only=True):
+    """One rung of the ladder: its settings, its version, and what it adds to the next shorter."""
+
+    settings: Annotated[int, msgspec.Meta(ge=0)]
+    version: Annotated[int, msgspec.Meta(ge=1)]
+    distance: float | None = None
+    adds: tuple[str, ...] = ()
+    missed: dict[str, float] = msgspec.field(default_factory=dict)
+    is_suggested: bool = False
+
+
 class _FileEntry(Document, frozen=True, kw_only=True):
     """One file of the list of files."""
 
@@ -91,6 +102,9 @@ class RunDocument(Document, frozen=True, kw_only=True):
     target: dict[str, Any] | None = None
     versions: dict[str, Any] | None = None
     warnings: list[Any] | None = None
+    # Runs of matches that were made before there was one have none.
+    ladder: list[LadderEntry] = msgspec.field(default_factory=list)
+    is_ladder_whole: bool = False
 
 
 class WholeRunDocument(RunDocument, frozen=True, kw_only=True):
@@ -160,6 +174,21 @@ def run_document(
             for n, elapsed_s, loss in result.history()
         ],
     }
+
+
+def ladder_entries(ladder: Sequence[Rung], versions: Sequence[int]) -> list[dict[str, object]]:
+    """Describe the rungs of a ladder, longest first; each is a version of the run."""
+    return [
+        {
+            "settings": rung.n_settings,
+            "version": version,
+            "distance": rung.loss.total,
+            "adds": list(rung.adds),
+            "missed": dict(rung.missed),
+            "is_suggested": rung.is_suggested,
+        }
+        for rung, version in zip(ladder, versions, strict=True)
+    ]
 
 
 def figures(result: MatchResult) -> dict[str, float]:

@@ -26,7 +26,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from matcher.interrupts import hold_interrupts
-from matcher.runs.document import RunNote, read_run, run_document
+from matcher.runs.document import RunNote, ladder_entries, read_run, run_document
 from matcher.runs.exporting import write_record
 from matcher.runs.layout import (
     EVALUATIONS_FILE,
@@ -44,7 +44,7 @@ from matcher.runs.layout import (
 )
 from matcher.runs.lock import LockedRun, lock_named, lock_numbered
 from matcher.runs.searches import STRUCTURE_FILE, new_search
-from matcher.runs.versions import add_version, list_versions
+from matcher.runs.versions import add_version, list_versions, settings_title
 from shared import (
     FileError,
     Patch,
@@ -368,8 +368,10 @@ def _fill(
     write_record(result, temporary)
     document = run_document(result, names, gains, command_line=command_line)
     document["files"] = list_files(temporary)
-    version = _add_match_versions(result, temporary if is_new else locked.path)
+    version, rungs = _add_match_versions(result, temporary if is_new else locked.path)
     document |= {"search": search.name, "version": version}
+    document["ladder"] = ladder_entries(result.ladder, rungs)
+    document["is_ladder_whole"] = result.is_ladder_whole
     files = [path for path in sorted(temporary.rglob("*")) if path.is_file()]
     write_document(temporary / RUN_FILE, document, overwrite=False)
     every = [path.relative_to(temporary).as_posix() for path in files]
@@ -391,8 +393,10 @@ def write_sounds(
     return gains
 
 
-def _add_match_versions(result: MatchResult, folder: Path) -> int:
-    """Add the start, the ends of stages and the end of a match; return the last number.
+def _add_match_versions(result: MatchResult, folder: Path) -> tuple[int, list[int]]:
+    """Add the start, the ends of stages, the ladder and the end of a match.
+
+    Returns the last number, and those of the rungs.
 
     Of a match that was gone on with, what has been added before stays as it is.
     """
@@ -416,10 +420,22 @@ def _add_match_versions(result: MatchResult, folder: Path) -> int:
                 loss=stage.loss,
                 gates_s=gates_s,
             ).number
+    rungs = [
+        add_version(
+            folder,
+            rung.patch,
+            kind="rung",
+            title=settings_title(rung.n_settings),
+            parent=parent,
+            loss=rung.loss,
+            gates_s=gates_s,
+        ).number
+        for rung in result.ladder
+    ]
     title = "match, extended" if ("final", "match") in known else "match"
     if result.stop_reason in {"interrupted", "stopped"}:
         title = f"{title}, stopped early"
-    return add_version(
+    final = add_version(
         folder,
         result.patch,
         kind="final",
@@ -427,4 +443,5 @@ def _add_match_versions(result: MatchResult, folder: Path) -> int:
         parent=parent,
         loss=result.end,
         gates_s=gates_s,
-    ).number
+    )
+    return final.number, rungs

@@ -15,14 +15,14 @@ from matcher.hearing import compare_notes
 from matcher.interrupts import hold_interrupts
 from matcher.losses import weights_for
 from matcher.playing import noise_seed
-from matcher.runs.document import WholeRunDocument, note_entry, read_run_document
+from matcher.runs.document import RunDocument, WholeRunDocument, note_entry, read_run_document
 from matcher.runs.folder import list_files, write_sounds
 from matcher.runs.layout import PATCH_FILE, RUN_FILE, cannot_write, read_unchecked
 from matcher.runs.lock import LockedRun, lock_existing_run
 from matcher.runs.searches import fitted_target, own_search
 from matcher.runs.versions import add_version, find_version, name_version
 from matcher.scoring import score_patch
-from shared import FileError, Patch
+from shared import FileError, Patch, RunFolderError
 from shared.documents import write_document
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from matcher.result import NoteMatch
     from matcher.runs.versions import Version
 
-__all__ = ["go_back", "keep_version"]
+__all__ = ["go_back", "keep_version", "shorten"]
 
 
 def keep_version(run: str | Path, name: str, version: str | int | None = None) -> Version:
@@ -90,15 +90,57 @@ def go_back(run: str | Path, version: str | int, *, note: str = "") -> Version:
     RunFolderError
         If there is no such version, or the run can't be changed.
     """
+    wanted = find_version(run, version)
+    title = f"back to {wanted.number}" + (f" ({wanted.name})" if wanted.name else "")
+    return _made_current(Path(run), wanted, title, note)
+
+
+def shorten(run: str | Path, n_settings: int, *, note: str = "") -> Version:
+    """Make a rung of the ladder the current state of a run, as a new version.
+
+    Parameters
+    ----------
+    run : str or Path
+        The run folder.
+    n_settings : int >= 1
+        How many settings it may have: the rung with so many, or the nearest below, or the
+        shortest.
+    note : str
+        What to keep with it.
+
+    Returns
+    -------
+    Version
+        The new version, the current one; `parent` is the rung, whose title says how many it has.
+
+    Raises
+    ------
+    RunFolderError
+        If the run has no ladder, or can't be changed.
+    """
     path = Path(run)
-    wanted = find_version(path, version)
+    _, document = read_run_document(path, RunDocument)
+    if not document.ladder:
+        raise RunFolderError(
+            f"{run} has no ladder: its match was made by an earlier version, or ended before one "
+            "was made. Match again, or add to its time with `earwright match --extend`.",
+            path=path,
+        )
+    rungs = sorted(document.ladder, key=lambda rung: rung.settings)
+    short = [rung for rung in rungs if rung.settings <= n_settings]
+    wanted = find_version(path, (short[-1] if short else rungs[0]).version)
+    return _made_current(path, wanted, f"shortened to {wanted.title}", note)
+
+
+def _made_current(path: Path, wanted: Version, title: str, note: str) -> Version:
+    """Add a version that equals an earlier one, and show it."""
     with lock_existing_run(path) as locked:
         bring_up_to_date(path, locked)
         added = add_version(
             path,
             wanted.patch,
             kind="back",
-            title=f"back to {wanted.number}" + (f" ({wanted.name})" if wanted.name else ""),
+            title=title,
             parent=wanted.number,
             note=note,
             loss=wanted.loss,

@@ -34,12 +34,13 @@ CURRENT = "now"
 _FILE = re.compile(r"(\d{4,9})\.json", re.ASCII)
 # File names on every system, and nothing that could be taken for a number or another folder.
 _NAME = re.compile(r"[^\W\d_][\w -]{0,58}\w|[^\W\d_]")
+_SETTINGS = re.compile(r"\d{1,4} settings?", re.ASCII)
 _RESERVED = frozenset({CURRENT, "current", "start", "final", "con", "prn", "aux", "nul"})
 _ADVICE = "Take the file from a copy of the run; the other versions can still be used."
 
-# Where a version comes from: begin, stage or end of the match, a refinement, a value set by hand,
-# patch.json edited by hand, or an earlier version that was gone back to.
-_Kind = Literal["start", "stage", "final", "refine", "set", "edit", "back"]
+# Where a version comes from: begin, stage, rung or end of the match, a refinement, a value set by
+# hand, patch.json edited by hand, or an earlier version that was gone back to.
+_Kind = Literal["start", "stage", "rung", "final", "refine", "set", "edit", "back"]
 _Seconds = Annotated[float, msgspec.Meta(ge=0.0)]
 _Number = Annotated[int, msgspec.Meta(ge=1)]
 
@@ -53,7 +54,8 @@ class Version:
     number : int >= 1
         Its number within the run, in the order of time.
     kind : str
-        Where it comes from: "start", "stage" or "final" of the match, "refine", "set" (by hand),
+        Where it comes from: "start", "stage", "rung" (of the ladder) or "final" of the match,
+        "refine", "set" (by hand),
         "edit" (of patch.json) or "back" (to an earlier version).
     title : str
         The same in a few words: ``"plain patch"`` for a stage, ``"refine filter*"``.
@@ -261,8 +263,8 @@ def find_version(run: str | Path, wanted: str | int | None = None) -> Version:
     run : str or Path
         The run folder.
     wanted : str or int, optional
-        A number, a name under which a version was kept, or "start", "final" (the end of the
-        match) or "now", which is meant if nothing is given.
+        A number, a name under which a version was kept, a rung of the ladder ("14 settings"),
+        or "start", "final" (the end of the match) or "now", which is meant if nothing is given.
 
     Returns
     -------
@@ -334,16 +336,22 @@ def forget_name(run: str | Path, name: str) -> None:
     (folder / KEPT_FOLDER / f"{name}.json").unlink()
 
 
+def settings_title(n_settings: int) -> str:
+    """Name a rung: ``"14 settings"``."""
+    return f"{n_settings} setting{'' if n_settings == 1 else 's'}"
+
+
 def _named(run: str | Path, folder: Path, text: str) -> Version:
     """Find a version by a kept name, or by what it is."""
     kept = _kept_names(folder)
     for number, names in kept.items():
         if text.casefold() in {name.casefold() for name in names}:
             return _load(folder, number)
-    if text in {"start", "final"}:
+    is_rung = _SETTINGS.fullmatch(text) is not None
+    if text in {"start", "final"} or is_rung:
         for number in reversed(_numbers(folder)):
             version = _load(folder, number)
-            if version.kind == text:
+            if text == (version.title if is_rung and version.kind == "rung" else version.kind):
                 return version
     known = [name for names in kept.values() for name in names] + ["start", "final", CURRENT]
     hint = suggest_names(text, known) or f"It must be {', '.join(known)} or a number."

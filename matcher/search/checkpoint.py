@@ -36,6 +36,7 @@ from matcher.optimise import (
     state_from_bytes,
     state_to_bytes,
 )
+from matcher.search.ladder import WalkedRung
 from shared import (
     EarwrightError,
     EarwrightWarning,
@@ -82,16 +83,21 @@ class Position:
     # Entries of a vector that move in the step at work, and the others.
     columns: IntArray
     base: FloatArray
-    # Number of the step: stages of the plan, then parts back to neutral, then the rest fitted
-    # again; length of the record when it began; whether what is above belongs to it.
+    # Number of the step: stages of the plan, then the ladder, then the rest fitted again; length
+    # of the record when it began; whether what is above belongs to it.
     step: int = 0
     first_row: int = 0
     has_begun: bool = False
     # None where nothing moves.
     sampler: Sampler | None = None
-    # The best plain candidate, once parts were switched off.
+    # The suggested candidate, once there was a ladder.
     final: FloatArray | None = None
     final_loss: float = np.inf
+    # The ladder as far as it has been walked down, whether that was to its end, and the number of
+    # the suggested rung.
+    rungs: list[WalkedRung] = field(default_factory=list)
+    is_whole: bool = False
+    i_chosen: int = 0
     milestones: list[Milestone] = field(default_factory=list)
 
     def enter(self, step: int, n_rows: int) -> None:
@@ -114,6 +120,9 @@ class Position:
             "sampler": None if self.sampler is None else self.sampler.state(),
             "final": self.final,
             "final_loss": float(self.final_loss),
+            "rungs": {str(i): rung.to_state() for i, rung in enumerate(self.rungs)},
+            "is_whole": self.is_whole,
+            "i_chosen": self.i_chosen,
             "milestones": {
                 "kinds": [milestone.kind for milestone in self.milestones],
                 "titles": [milestone.title for milestone in self.milestones],
@@ -141,6 +150,10 @@ class Position:
             sampler=None if sampler is None else restore_sampler(sampler),
             final=state["final"],
             final_loss=float(state["final_loss"]),
+            # Searches that were saved before there was a ladder have none.
+            rungs=[WalkedRung.from_state(rung) for rung in state.get("rungs", {}).values()],
+            is_whole=bool(state.get("is_whole", False)),
+            i_chosen=int(state.get("i_chosen", 0)),
             milestones=[Milestone(*milestone) for milestone in milestones],
         )
 

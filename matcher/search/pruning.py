@@ -1,45 +1,43 @@
 """Pruning: of two patches that sound the same, the plainer one is right.
 
-A search in many dimensions leaves every part a little away from neutral. Here the parts are set
-back, least important first, as long as the loss stays within an allowance that no ear would
-notice; what then does nothing is put to its neutral value. On a panel with steps, no neighbouring
-position may then be better. Of two oscillators, the one that sounds alone is oscillator 1.
+A search in many dimensions leaves every part a little away from rest. Here what nobody misses as
+it is is set back, least important first, as long as the loss stays within an allowance that no
+ear would notice; `matcher.search.ladder` goes on from there. What does nothing is put to rest.
+On a panel with steps, no neighbouring position may then be better. Of two oscillators, the one
+that sounds alone is oscillator 1.
 """
 
 from __future__ import annotations
 
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matcher.optimise import LocalFits
 from matcher.parts import used_parameters
-from matcher.problem import whole_vectors
-from matcher.voice_map import LEVELS, OSCILLATORS, SWITCHES, names_where, off_value
+from matcher.voice_map import LEVELS, OSCILLATORS, PHASE_DEPTHS, SWITCHES, off_value, removals
 from shared import PHASE_NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Sequence
 
+    import numpy.typing as npt
+
     from matcher.problem import Problem
-    from matcher.search.recorder import Recorder
-    from shared import Float32Array, FloatArray, Parameter
+    from shared import FloatArray, Parameter
     from shared.types import IntArray
 
-    Measure = Callable[[FloatArray], tuple[FloatArray, Float32Array]]
+    BoolArray = npt.NDArray[np.bool_]
 
 __all__ = [
     "ALLOWANCE_RATIO",
     "ALLOWANCE_STEPS",
-    "Pruning",
+    "at_rest",
+    "is_sounding",
     "kept_off",
     "moving_columns",
-    "parts_off",
-    "plain_after_fits",
-    "plain_limit",
     "plain_vector",
     "settle_on_steps",
+    "shorter_vectors",
     "switched_off",
     "tidy",
     "with_oscillator_1_first",
@@ -51,89 +49,10 @@ __all__ = [
 ALLOWANCE_RATIO = 0.03
 ALLOWANCE_STEPS = 0.05
 
-# What both oscillators may do for each other: one of two bends alone shifts how they beat.
-_PAIRS = tuple(
-    (f"osc1.{name}", f"osc2.{name}")
-    for name in ("pitch_env.depth_cents", "vibrato.depth_cents", "pwm.depth_ratio")
-)
-# Switching parts off takes some five rounds of thirty candidates, and fits without doubtful ones
-# a few hundred; both together get no more than these, or such a share of what is left.
-PLAIN_EVALUATIONS, FITS_SHARE = 1200, 0.4
 # So many of the single steps, those that cost least, are also tried two at a time.
 N_PAIRED = 14
 _Move = tuple[int, float]
 _OTHER = str.maketrans("12", "21")
-
-
-class Pruning:
-    """Tries of one step, which can be taken again from its beginning.
-
-    Which candidates are tried depends on the losses only, so after an interruption the step is
-    taken again, with the losses that the record already has from `first_row` on.
-    """
-
-    def __init__(
-        self,
-        recorder: Recorder,
-        first_row: int,
-        *,
-        n_most: int | None = None,
-        after_batch: Callable[[], None],
-    ) -> None:
-        self._recorder = recorder
-        self._after_batch = after_batch
-        self._first_row = self._n_replayed = first_row
-        self._n_left = min(PLAIN_EVALUATIONS, n_most or PLAIN_EVALUATIONS)
-        if recorder.evals is not None:
-            self._n_left = int(recorder.evals - first_row - recorder.record.n_apart)
-
-    def take(self) -> tuple[FloatArray, float]:
-        """Take the step; return the plain candidate and its loss."""
-        record, problem = self._recorder.record, self._recorder.evaluator.problem
-        losses = record.losses[: self._first_row]
-        loss = float(np.min(losses))
-        best = np.array(record.candidates[int(np.argmin(losses))])
-        # One is kept for the plain patch itself.
-        plain = plain_vector(problem, best, loss, self._score, n_evaluations=self._left - 1)
-        weights = self._recorder.evaluator.residual_weights
-        n_fits = round(FITS_SHARE * (self._left - 1))
-        plain = plain_after_fits(
-            problem, plain, plain_limit(loss), self._measure, weights, n_evaluations=n_fits
-        )
-        plain = tidy(problem, plain)
-        if self._left > 0:
-            loss = float(self._score(plain[None, :])[0])
-        if problem.structure.controls and self._left > 0:
-            # The phases want their share: the refit has the other half.
-            n_settling = self._left // 2
-            plain, loss = settle_on_steps(
-                problem, plain, loss, self._score, n_evaluations=n_settling
-            )
-        return plain, loss
-
-    @property
-    def _left(self) -> int:
-        """How many candidates are left."""
-        return self._n_left - (self._n_replayed - self._first_row)
-
-    def _score(self, vectors: FloatArray) -> FloatArray:
-        """Score vectors, or find their losses in the record if it has them already."""
-        first, last = self._n_replayed, self._n_replayed + len(vectors)
-        self._n_replayed = last
-        if last <= len(self._recorder.record):
-            return np.array(self._recorder.record.losses[first:last])
-        losses = self._recorder.score(vectors)
-        self._after_batch()
-        return losses
-
-    def _measure(self, vectors: FloatArray) -> tuple[FloatArray, Float32Array]:
-        """Score vectors with their single differences, which no record has."""
-        self._n_replayed += len(vectors)
-        losses, scores, residuals = self._recorder.measure_residuals(vectors)
-        if self._n_replayed > len(self._recorder.record):
-            self._recorder.add(vectors, losses, scores)
-            self._after_batch()
-        return losses, residuals
 
 
 def plain_vector(
@@ -144,24 +63,28 @@ def plain_vector(
     *,
     n_evaluations: int,
     only: Collection[str] | None = None,
-) -> FloatArray:
-    """Set parts back to neutral that make no audible difference.
+) -> tuple[FloatArray, dict[str, float]]:
+    """Set parts back to rest that make no audible difference as they are.
 
     Each part is tried by itself, then the least important ones together: 2, 4, 8 ..., which takes
-    a quarter of the candidates that one at a time would; `n_evaluations` at most. Parts with a
-    switch among `only`, all if left out.
+    a quarter of the candidates that one at a time would; `n_evaluations` at most. With `only`,
+    nothing else is switched off. Returns by how much the loss grows without each of the rest, by
+    title, as well.
     """
-    limit = plain_limit(loss)
+    limit = _plain_limit(loss)
     plain = vector.copy()
+    rises: dict[str, float] = {}
     while True:
-        trials = _trials(problem, plain, only)
+        shorter = shorter_vectors(problem, plain, only)
+        trials = np.array(list(shorter.values())).reshape(len(shorter), problem.n_dimensions)
         if not len(trials) or len(trials) > n_evaluations:
-            return plain
+            return plain, rises
         scored = losses(trials)
         n_evaluations -= len(trials)
+        rises = {title: float(x) - loss for title, x in zip(shorter, scored, strict=True)}
         order = np.argsort(scored, kind="stable")
         if not scored[order[0]] <= limit:
-            return plain
+            return plain, rises
         together = _together(problem, plain, trials[order][scored[order] <= limit])
         plain = trials[order[0]]
         if 0 < len(together) <= n_evaluations:
@@ -170,25 +93,46 @@ def plain_vector(
             plain = together[within[-1]] if len(within) else plain
 
 
-def plain_limit(loss: float) -> float:
+def _plain_limit(loss: float) -> float:
     """Say up to which loss a plainer patch may take the place of one with this loss."""
     return loss * (1.0 + ALLOWANCE_RATIO) + ALLOWANCE_STEPS
 
 
-def parts_off(
-    problem: Problem, vector: FloatArray, switches: Collection[str], *, has_pairs: bool = True
-) -> FloatArray:
-    """Switch parts off that are on: one row for each of `switches`, then for each pair."""
-    rows = []
-    for i, parameter in enumerate(problem.space):
-        if parameter.name not in switches or not _has_rest(parameter):
+def shorter_vectors(
+    problem: Problem, vector: FloatArray, only: Collection[str] | None = None
+) -> dict[str, FloatArray]:
+    """Leave out each thing that can be left out, by its title; something goes on sounding.
+
+    With `only`, things that consist of such switches.
+    """
+    found: dict[str, FloatArray] = {}
+    known = {vector.tobytes()}
+    for switch in removals():
+        if only is not None and not set(switch.off).issubset(only):
             continue
-        if vector[i] != parameter.encode(off_value(parameter)):
-            row = vector.copy()
-            row[i] = parameter.encode(off_value(parameter))
-            rows.append(row)
-    rows += _pairs_off(problem, vector) if has_pairs else []
-    return np.array(rows).reshape(len(rows), problem.n_dimensions)
+        row = vector.copy()
+        for name in switch.off:
+            if name in problem.space:
+                row[problem.space.index(name)] = _rest(problem.space[name])
+        if not np.array_equal(row, vector):
+            row = at_rest(problem, row)
+        if row.tobytes() not in known and is_sounding(problem, row):
+            found[switch.title] = row
+            known.add(row.tobytes())
+    return found
+
+
+def is_sounding(problem: Problem, vector: FloatArray) -> bool:
+    """Whether any waveform is left."""
+    values = problem.named_values(vector)
+    return any(values[name] > 0.0 for name in LEVELS)
+
+
+def _rest(parameter: Parameter) -> float:
+    """Return the place in [0, 1] of what switches a parameter off, or of what comes nearest."""
+    return float(
+        parameter.encode(float(np.clip(off_value(parameter), parameter.low, parameter.high)))
+    )
 
 
 def kept_off(
@@ -202,10 +146,10 @@ def kept_off(
 ) -> FloatArray:
     """Switch off again what was off before, unless it is heard; what does nothing is as it was."""
     off = switched_off(problem, before)
-    plain = plain_vector(problem, vector, loss, losses, n_evaluations=n_evaluations, only=off)
+    plain, _ = plain_vector(problem, vector, loss, losses, n_evaluations=n_evaluations, only=off)
     idle = np.ones(problem.n_dimensions, dtype=np.bool_)
     for row in (before, plain):
-        idle[moving_columns(problem, row)] = False
+        idle[moving_columns(problem, row, leaves_rest=True)] = False
     return np.where(idle, before, plain)
 
 
@@ -214,34 +158,43 @@ def switched_off(problem: Problem, vector: FloatArray) -> set[str]:
     return {
         parameter.name
         for place, parameter in zip(vector, problem.space, strict=False)
-        if parameter.name in SWITCHES
-        and _has_rest(parameter)
-        and place == parameter.encode(off_value(parameter))
+        if parameter.name in SWITCHES and place == _rest(parameter)
     }
 
 
 def tidy(problem: Problem, vector: FloatArray) -> FloatArray:
-    """Put parameters that do nothing to their neutral values; the sound stays the same."""
-    values = problem.named_values(vector)
-    used = used_parameters(values)
-    kept_by_links = {source for name, source in problem.structure.links.items() if name in used}
+    """Put what does nothing to rest, and the loudest level to 1; the sound stays the same."""
+    return _with_full_level(problem, at_rest(problem, vector))
+
+
+def at_rest(problem: Problem, vector: FloatArray) -> FloatArray:
+    """Put parameters that do nothing to their off values."""
+    is_at_work = _at_work(problem, used_parameters(problem.named_values(vector)))
     tidied = vector.copy()
     for i, parameter in enumerate(problem.space):
-        if parameter.name in used or parameter.name in kept_by_links:
-            continue
-        rest = off_value(parameter)
-        tidied[i] = parameter.encode(float(np.clip(rest, parameter.low, parameter.high)))
-    return _with_full_level(problem, tidied)
+        if not is_at_work[i]:
+            tidied[i] = _rest(parameter)
+    return tidied
 
 
-def moving_columns(problem: Problem, vector: FloatArray) -> IntArray:
-    """List the entries of a vector that do something in it; phases always do."""
-    values = problem.named_values(vector)
-    used = used_parameters(values)
+def moving_columns(problem: Problem, vector: FloatArray, *, leaves_rest: bool = False) -> IntArray:
+    """List the entries of a vector that do something in it, phases that are heard included.
+
+    What is at rest stays there unless it `leaves_rest`, though it would do something elsewhere.
+    """
+    used = used_parameters(problem.named_values(vector))
+    phases = [used.intersection(PHASE_DEPTHS[PHASE_NAMES[k]]) for k in problem.phase_columns]
+    kinds = np.ones(len(problem.pulse_columns), np.bool_)
+    is_heard = np.tile([bool(depths) for depths in phases], problem.n_notes)
+    pairs = zip(problem.space, vector, strict=False)
+    is_open = np.array([leaves_rest or place != _rest(p) for p, place in pairs], np.bool_)
+    return np.flatnonzero(np.concatenate([_at_work(problem, used) & is_open, is_heard, kinds]))
+
+
+def _at_work(problem: Problem, used: Collection[str]) -> BoolArray:
+    """Tell which parameters of the space do something, links included."""
     linked = {source for name, source in problem.structure.links.items() if name in used}
-    mask = np.ones(problem.n_dimensions, dtype=np.bool_)
-    mask[: len(problem.space)] = [n in used or n in linked for n in problem.space.names]
-    return np.flatnonzero(mask)
+    return np.array([n in used or n in linked for n in problem.space.names], dtype=np.bool_)
 
 
 def _with_full_level(problem: Problem, vector: FloatArray) -> FloatArray:
@@ -253,7 +206,7 @@ def _with_full_level(problem: Problem, vector: FloatArray) -> FloatArray:
     names = (*LEVELS, "noise.level")
     values = problem.named_values(vector)
     sounding = [name for name in names if values[name] > 0.0]
-    loudest = max(values[name] for name in sounding)
+    loudest = max((values[name] for name in sounding), default=1.0)
     is_free = all(name in problem.space and _is_smooth(problem, name) for name in sounding)
     if not is_free or values["filter.drive_db"] > 0.0 or loudest >= 1.0:
         return vector
@@ -270,49 +223,10 @@ def _is_smooth(problem: Problem, name: str) -> bool:
     return not problem.space[name].choices and problem.space[name].step is None
 
 
-def _trials(
-    problem: Problem, vector: FloatArray, only: Collection[str] | None = None
-) -> FloatArray:
-    """Candidates with one more part switched off each, shape (n_trials, n_dimensions)."""
-    switches = set(SWITCHES if only is None else only)
-    sounding = [
-        name
-        for name, place in zip(problem.space.names, vector, strict=False)
-        if name in LEVELS and place > 0.0
-    ]
-    can_fall_silent = any(problem.base[name] > 0.0 for name in LEVELS if name not in problem.space)
-    if len(sounding) == 1 and not can_fall_silent:
-        switches -= {*sounding}
-    rows = parts_off(problem, vector, switches, has_pairs=only is None)
-    swapped = None if only is not None else with_oscillator_1_first(problem, vector)
-    return rows if swapped is None else np.concatenate([rows, swapped[None]])
-
-
-def _has_rest(parameter: Parameter) -> bool:
-    """Whether that value is within the range."""
-    return bool(parameter.low <= off_value(parameter) <= parameter.high)
-
-
-def _pairs_off(problem: Problem, vector: FloatArray) -> list[FloatArray]:
-    """Switch off what both oscillators do, where neither is at rest."""
-    rows = []
-    for pair in _PAIRS:
-        if not all(name in problem.space for name in pair):
-            continue
-        columns = [problem.space.index(name) for name in pair]
-        places = [problem.space[name].encode(problem.space[name].neutral) for name in pair]
-        if np.all(vector[columns] != places):
-            row = vector.copy()
-            row[columns] = places
-            rows.append(row)
-    return rows
-
-
 def _together(problem: Problem, vector: FloatArray, trials: FloatArray) -> FloatArray:
     """Switch off the first 2, 4, 8 ... of some trials together, and all of them.
 
-    Only one waveform falls silent at a time, so that something goes on sounding, and oscillators
-    don't change places meanwhile.
+    Only one waveform falls silent at a time, so that something goes on sounding.
     """
     is_level = np.array([name in LEVELS for name in problem.space.names])
     row, rows, n_levels = vector.copy(), [], 0
@@ -327,46 +241,6 @@ def _together(problem: Problem, vector: FloatArray, trials: FloatArray) -> Float
     counts = sorted({2**k for k in range(1, len(rows).bit_length())} | {len(rows)})
     joined = [rows[count - 1] for count in counts if count > 1]
     return np.array(joined).reshape(len(joined), problem.n_dimensions)
-
-
-def plain_after_fits(
-    problem: Problem,
-    vector: FloatArray,
-    limit: float,
-    measure: Measure,
-    weights: Float32Array,
-    *,
-    n_evaluations: int,
-) -> FloatArray:
-    """Switch off parts that aren't missed once the rest was fitted again.
-
-    Near the bottom of a valley a small bend of one oscillator may stand in for a few hundredths of
-    a cycle of the other one. Switched off by itself it is missed; with the rest fitted it isn't.
-    That costs slopes, so it is asked only of parts that often stand in for others. `limit` is the
-    loss without them at most; `measure` and `weights` are those of `LocalFits`.
-    """
-    while len(off := parts_off(problem, vector, names_where("stands_in"))):
-        # What is at rest stays at rest.
-        columns = moving_columns(problem, vector)
-        fits = LocalFits(
-            partial(_measure_moving, measure, vector, columns),
-            weights,
-            circular=problem.circular[columns],
-            cells=problem.cells[columns],
-            n_evaluations=n_evaluations,
-        )
-        plainer = fits.best_within(vector[columns], off[:, columns], limit)
-        if plainer is None:
-            break
-        vector, n_evaluations = whole_vectors(vector, columns, plainer[None])[0], fits.n_left
-    return vector
-
-
-def _measure_moving(
-    measure: Measure, base: FloatArray, columns: IntArray, rows: FloatArray
-) -> tuple[FloatArray, Float32Array]:
-    """Measure what the moving entries make of a whole vector."""
-    return measure(whole_vectors(base, columns, rows))
 
 
 def settle_on_steps(
@@ -413,7 +287,7 @@ def settle_on_steps(
 def _moves(problem: Problem, vector: FloatArray) -> list[_Move]:
     """List the single steps: the entry of the vector, and the middle of the cell next door."""
     moves = []
-    for column in moving_columns(problem, vector):
+    for column in moving_columns(problem, vector, leaves_rest=True):
         n_cells = int(problem.cells[column])
         if n_cells < 2:
             continue

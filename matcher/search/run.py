@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,14 +13,15 @@ from matcher.partial_fit import Movements
 from matcher.problem import whole_vectors
 from matcher.search.checkpoint import Milestone, Position, Saving
 from matcher.search.gates import fit_gates_and_envelopes
+from matcher.search.ladder import LadderWalk, WalkedRung, choose, n_settings_of
 from matcher.search.onset_search import onset_starts
 from matcher.search.proposals import sweep_vectors
-from matcher.search.pruning import Pruning, kept_off, moving_columns, tidy
+from matcher.search.pruning import kept_off, moving_columns, tidy
 from matcher.search.recorder import Recorder, SearchState
 from matcher.search.stages import GATES_APART, REFIT, LocalSearch, OnsetStage
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from matcher.evaluator import Evaluator
     from matcher.search.checkpoint import Checkpoint
@@ -44,7 +46,8 @@ USUAL_RATE, N_PROBED = 800.0, 32
 # Of a time to keep: what partial fits may take, and correcting gates once. Making the patch plain
 # gets what the stages leave, and so many candidates at least.
 FITS_SHARE, GATES_SHARE, FEWEST_PLAIN = 0.3, 0.04, 100
-NEUTRAL_TITLE = "parts switched off"
+# Of what the stages leave, the ladder gets this share, and the suggested patch the rest.
+LADDER_SHARE = 0.8
 
 
 class _StopAskedError(Exception):
@@ -71,9 +74,14 @@ class SearchRun:
         watch: Callable[[SearchRun], object] | None = None,
         movements: Movements | None = None,
         checkpoint: Checkpoint | None = None,
+        named: Callable[[FloatArray], Mapping[tuple[int, str], float]] | None = None,
+        n_settings: int | None = None,
     ) -> None:
         self.evaluator, self.starts = evaluator, starts
         self.gates_estimated = gates_estimated
+        # What differences of a candidate from the notes have a name; for the ladder.
+        self._named = named or (lambda _: {})
+        self._n_settings = n_settings
         self._movements = movements or Movements(evaluator.problem)
         self.seconds, self.evals = seconds, evals
         self.stop = stop
@@ -107,6 +115,30 @@ class SearchRun:
     def found(self) -> FloatArray:
         """The candidate that a search that has ended gives: what does nothing is neutral."""
         return self.best if self._at.final is None else tidy(self.evaluator.problem, self.best)
+
+    @property
+    def ladder(self) -> tuple[WalkedRung, ...]:
+        """The rungs, longest first: each is closer than shorter ones, but for what is found."""
+        at = self._at
+        if at.final is None or not at.rungs:
+            return ()
+        n_settings = n_settings_of(self.evaluator.problem, at.final)
+        final = replace(
+            at.rungs[at.i_chosen], vector=at.final, loss=at.final_loss, n_settings=n_settings
+        )
+        kept: list[WalkedRung] = []
+        for rung in sorted([final, *at.rungs], key=lambda rung: rung.n_settings):
+            if rung is final:
+                kept.append(rung)
+            elif rung.n_settings != n_settings and all(rung.loss < r.loss for r in kept):
+                kept = [r for r in kept if r.n_settings != rung.n_settings]
+                kept.append(rung)
+        return tuple(reversed(kept))
+
+    @property
+    def is_ladder_whole(self) -> bool:
+        """Whether the ladder was walked down to its end."""
+        return self._at.is_whole
 
     @property
     def milestones(self) -> tuple[Milestone, ...]:
@@ -172,6 +204,10 @@ class SearchRun:
         # In the middle of a step: what was saved last is whole, this moment isn't.
         if is_whole and reason != "interrupted":
             self._saving.save(self._at, reason="" if reason == "callback" else reason, wait=True)
+        if self._at.final is None and self._at.rungs:
+            # Stopped on the way down: what is there can be chosen from, and isn't saved.
+            self._end_with(choose(self._at.rungs, self.evaluator.weights, self._named,
+                                  n_settings=self._n_settings))  # fmt: skip
         return "stopped" if reason == "callback" else reason
 
     def made_plainer(self, before: FloatArray, *, n_most: int | None, most_s: float) -> FloatArray:
@@ -190,7 +226,7 @@ class SearchRun:
 
     @property
     def _n_steps(self) -> int:
-        """Number of steps: the stages, and two that make the patch plain."""
+        """Number of steps: the stages, the ladder, and a last fit of the suggested patch."""
         return len(self._plan) + 2 * self._is_plain
 
     def _take_steps(self) -> str:
@@ -207,8 +243,10 @@ class SearchRun:
             if reason == "callback":
                 break
             is_last = at.step == self._n_steps - 1
-            if len(self.record) > at.first_row and not is_last:
-                at.milestones.append(Milestone("stage", self._step_title(), self.best))
+            is_stage = at.step < len(self._plan) and not is_last
+            if len(self.record) > at.first_row and is_stage:
+                title = self._plan[at.step].name
+                at.milestones.append(Milestone("stage", title, self.best))
             if is_last:
                 at.step += 1  # its sampler stays, to be gone on with if the budget grows
             else:
@@ -216,16 +254,11 @@ class SearchRun:
             self._saving.save_if_due(self._at)
         return reason
 
-    def _step_title(self) -> str:
-        """Name the step at work."""
-        number = self._at.step
-        return self._plan[number].name if number < len(self._plan) else NEUTRAL_TITLE
-
     def _take_step(self) -> str:
         """Take the step at work from where it is; say why it ended."""
         number = self._at.step
         if number == len(self._plan):
-            self._make_plain()
+            self._shorten()
             return "evaluations"
         if not self._at.has_begun:
             self._begin(number)
@@ -350,16 +383,50 @@ class SearchRun:
                 raise
         self._recorder.score(fitted[None, :])
 
-    def _make_plain(self) -> None:
-        """Switch off what can't be heard, and settle on the steps of a panel."""
-        n_most = None
-        if self.seconds is not None:
-            left_s = self.seconds - self._recorder.elapsed_s
-            n_most = max(FEWEST_PLAIN, round(left_s * self._rate))
-        step = Pruning(
-            self._recorder, self._at.first_row, n_most=n_most, after_batch=self._after_tries
+    def _shorten(self) -> None:
+        """Walk down the ladder, and settle on the steps of a panel."""
+        at = self._at
+        n_left, rows_left = self._rest_of_budget()
+        walk = LadderWalk(
+            self._recorder,
+            at.rungs,
+            at.first_row,
+            named=self._named,
+            n_rows=LADDER_SHARE * n_left,
+            n_settings=self._n_settings,
+            rows_left=lambda: rows_left() - (1.0 - LADDER_SHARE) * n_left,
+            after_batch=self._after_tries,
         )
-        self._at.final, self._at.final_loss = step.take()
+        chosen = walk.take()
+        at.is_whole = walk.is_whole
+        final, loss = chosen.vector, chosen.loss
+        if self.evaluator.problem.structure.controls:
+            n_steps = int(0.5 * min(n_left - walk.n_tried, rows_left()))
+            final, loss = walk.settle(chosen, n_steps)
+        self._end_with(chosen)
+        at.final, at.final_loss = final, loss
+
+    def _end_with(self, chosen: WalkedRung) -> None:
+        """Let a rung be what the search gives."""
+        at = self._at
+        at.i_chosen = next(i for i, rung in enumerate(at.rungs) if rung is chosen)
+        at.final, at.final_loss = chosen.vector, chosen.loss
+
+    def _rest_of_budget(self) -> tuple[float, Callable[[], float]]:
+        """Say how many candidates the ladder and the last fit have, and how many a time still has.
+
+        Of a time it is about so many, as fast as it went so far.
+        """
+        n_rows = len(self.record)
+        if self.evals is not None:
+            return self.evals - self._at.first_row - self.record.n_apart, lambda: np.inf
+
+        def rows_left() -> float:
+            return ((self.seconds or 0.0) - self._recorder.elapsed_s) * self._rate
+
+        # Where the stages took all of it, some are tried nevertheless.
+        more = max(FEWEST_PLAIN - rows_left(), 0.0)
+        return rows_left() + more + n_rows - self._at.first_row, lambda: rows_left() + more
 
     def _after_tries(self) -> None:
         """Save the search if it is time, and end it if the caller wants that."""

@@ -300,7 +300,7 @@ WHOLE = (EvolutionStrategy("everything", 1.0),)
 _FIRST = FirstLook("first search", 0.2, n_phases=8, starts_from_grids=True, fits_gates=True)
 DEFAULT_PLAN = (
     _FIRST,
-    LocalSearch("wider search", 0.45, n_phases=12),
+    LocalSearch("wider search", 0.39, n_phases=12),
     OnsetStage("attack", 0.12, has_proposals=False, fits_gates=True),
 )
 # Of several notes, each new stage finds the phases of every note again, around the patch as it has
@@ -310,15 +310,15 @@ SEVERAL_PLAN = (
     LocalSearch("wider search", 0.2, n_phases=12, starts_from_grids=True, fits_gates=True),
     LocalSearch("wider search, once more", 0.15, n_phases=12, starts_from_grids=True),
     OnsetStage("attack", 0.1, has_proposals=False, fits_gates=True),
-    EvolutionStrategy("small steps", 0.15, sigma=0.02),
+    EvolutionStrategy("small steps", 0.1, sigma=0.02),
 )
 # On a panel whose controls have few positions, no local search can stop where it would: the
 # strategy, which knows steps, has more.
 STEPPED_PLAN = (
     FirstLook("first search", 0.2, fits_gates=True),
-    EvolutionStrategy("steps", 0.5, sigma=0.1),
+    EvolutionStrategy("steps", 0.46, sigma=0.1),
 )
-# What is left of the budget once the patch was made plain.
+# What the ladder leaves of the budget goes into the suggested patch.
 REFIT = OnsetStage("the rest fitted again", 1.0, onset_share=0.06, onset_apart=0.03)
 
 

@@ -15,8 +15,9 @@ import numpy as np
 from matcher.hearing import audible_differences
 from matcher.losses import LossBreakdown, describe_weights
 from matcher.runs import compare_patches, find_version
-from matcher.runs.document import figures, sources
+from matcher.runs.document import figures, ladder_entries, sources
 from matcher.texts.history import format_changes
+from matcher.texts.ladder import format_ladder
 from matcher.texts.tables import format_audible, format_loss, format_patch, loss_table
 from matcher.texts.words import SEARCH_WORDS, STOP_REASONS, WIDTH, one_line, shorten
 from shared import HEARING_CAUTION, hz_to_midi, pitch_name
@@ -53,6 +54,10 @@ def format_match(result: MatchResult, run: RunFolder | None = None) -> str:
         ),
         format_patch(result.patch, result.structure),
     ]
+    if result.ladder:
+        rungs = ladder_entries(result.ladder, range(1, 1 + len(result.ladder)))
+        ladder = format_ladder(rungs, is_whole=result.is_ladder_whole)
+        sections.append(f"Shorter and longer\n{ladder}")
     if "leave_out" in result.settings:
         sections.append(format_left_out(result))
     silent = _not_told(result)

@@ -155,25 +155,6 @@ def test_fit_moves_only_what_is_free_and_as_long_as_evaluations_are_left() -> No
     np.testing.assert_array_equal(point, CENTRE)
 
 
-def test_the_best_changed_point_is_found_once_the_rest_makes_up_for_it() -> None:
-    """Where six differences of eight dimensions can be 0 again; none if no evaluation is left."""
-
-    def flat(candidates: FloatArray) -> tuple[FloatArray, Float32Array]:
-        residuals = (50.0 * (candidates - 0.45) @ DIRECTIONS).astype(np.float32)
-        return np.abs(residuals).sum(axis=1), residuals
-
-    bottom = np.full(N_DIMENSIONS, 0.45)
-    changed = np.tile(bottom, (2, 1))
-    changed[0, 0], changed[1, 7] = 0.99, 0.5
-    box = open_box()
-    settings = {"weights": np.ones(6, np.float32), "circular": box.circular, "cells": box.cells}
-    found = LocalFits(flat, **settings).best_within(bottom, changed, 1.0)
-    assert found is not None
-    assert found[7] == 0.5
-    assert flat(found[None])[0][0] <= 1.0 < flat(changed)[0].min()
-    assert LocalFits(flat, **settings, n_evaluations=9).best_within(bottom, changed, 1.0) is None
-
-
 def test_points_descend_by_slopes_in_closed_form_each_by_itself() -> None:
     """Two curved differences of two entries; one of them may be held."""
     starts = np.array([[2.0, 3.0], [2.0, 3.0], [0.5, -1.0]])

@@ -15,9 +15,9 @@ import pytest
 import soundfile
 
 from matcher.optimise import SearchRecord
-from matcher.runs import go_back, list_versions
+from matcher.runs import find_version, go_back, list_versions, shorten
 from matcher.runs.folder import load_run, lock_new_run, save_run
-from matcher.search.pruning import ALLOWANCE_RATIO, ALLOWANCE_STEPS
+from matcher.search.ladder import HALF_STEP
 from shared import (
     MAX_LOUDNESS_LUFS,
     MAX_TRUE_PEAK_DBTP,
@@ -103,17 +103,30 @@ def test_a_run_comes_back(result: MatchResult) -> None:
 
 
 def test_a_match_leaves_its_versions(result: MatchResult, saved_once: Path) -> None:
-    """The start, the end of each stage and the final patch are versions, each from the last."""
+    """Start, end of each stage, rungs of the ladder and final patch, from the stage before."""
     versions = list_versions(saved_once)
-    assert [v.kind for v in versions] == [*(stage.kind for stage in result.stages), "final"]
-    assert len(versions) > 3
-    assert versions[0].kind == "start"
-    assert [v.parent for v in versions] == [None, *range(1, len(versions))]
-    assert [v.patch for v in versions[:-1]] == [stage.patch for stage in result.stages]
+    stages = [stage.kind for stage in result.stages]
+    rungs = ["rung"] * len(result.ladder)
+    assert [v.kind for v in versions] == [*stages, *rungs, "final"]
+    assert len(stages) > 2
+    assert stages[0] == "start"
+    parents = [None, *range(1, len(stages)), *[len(stages)] * (len(rungs) + 1)]
+    assert [v.parent for v in versions] == parents
+    patches = [each.patch for each in (*result.stages, *result.ladder)]
+    assert [v.patch for v in versions[:-1]] == patches
     assert versions[-1].patch == result.patch
     assert versions[-1].loss == result.end
     assert versions[0].loss == result.start
     assert versions[-1].gates_s == tuple(match.note.note.gate_s for match in result.notes)
+
+
+def test_a_rung_is_found_by_its_settings(result: MatchResult, kept: Path) -> None:
+    """By its name, or as the nearest below what was asked for; then it is the patch."""
+    shortest, rung = result.ladder[-1], list_versions(kept)[-2]
+    assert rung.title == f"{shortest.n_settings} settings"
+    assert find_version(kept, rung.title).patch == shortest.patch
+    assert shorten(kept, 1).parent == rung.number
+    assert load_run(kept).patch == shortest.patch
 
 
 def test_all_evaluations_open_as_a_table(result: MatchResult, saved_once: Path) -> None:
@@ -143,10 +156,10 @@ def test_run_json_tells_everything(result: MatchResult) -> None:
     assert run["figures"]["evaluations"] == 64
     overhead = 1.0 - result.busy_s / result.elapsed_s
     assert run["figures"]["search_overhead_ratio"] == pytest.approx(overhead)
-    # The patch may be plainer than the best candidate, and by so little worse that none hears it.
+    # The patch may be shorter than the best candidate, and by so little worse that none hears it.
     best, kept = run["history"][-1]["loss"], result.end.total
     assert best <= kept * (1.0 + 1e-9)
-    assert kept <= best * (1.0 + ALLOWANCE_RATIO) + ALLOWANCE_STEPS + 1e-3
+    assert kept <= best + HALF_STEP + 1e-3
     assert run["target"]["digest"] == result.target.digest
     (note,) = run["notes"]
     assert note["played"]["sources"] == {"pitch": "heard", "velocity": "given", "gate": "heard"}
