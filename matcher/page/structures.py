@@ -10,7 +10,7 @@ import numpy as np
 from matcher.page.workspace import free_file, plain_file_name
 from matcher.parts import parameter_label, used_parameters, voice_parts
 from matcher.runs.layout import safe_name
-from matcher.sheet import panel_text
+from matcher.sheet import panel_text, setting_text
 from matcher.voice_map import SWITCHES
 from shared import CATALOGUE, EarwrightError, ParameterError, StructureError, write_atomic
 from voice import list_structures, load_structure
@@ -128,7 +128,7 @@ def describe_values(values: Mapping[str, float]) -> dict[str, dict[str, object]]
     return {
         name: {
             "value": value,
-            "text": CATALOGUE[name].format(value),
+            "text": setting_text(name, value),
             "is_used": name in used,
             "is_neutral": value == CATALOGUE[name].neutral,
         }
@@ -170,7 +170,7 @@ def _control(structure: Structure, name: str) -> dict[str, object]:
 @lru_cache(maxsize=512)
 def _places(parameter: Parameter) -> tuple[tuple[float, str], ...]:
     """Return the values that a slider stops at, rising, with their texts."""
-    return tuple((value, parameter.format(value)) for value in _values(parameter))
+    return tuple((value, setting_text(parameter.name, value)) for value in _values(parameter))
 
 
 def _values(parameter: Parameter) -> list[float]:
