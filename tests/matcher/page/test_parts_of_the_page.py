@@ -92,7 +92,7 @@ def test_every_place_of_a_slider_is_accepted(name: str) -> None:
         values = [value for value, _, _ in control["places"]]
         assert values == sorted(set(values))
         if control["is_free"]:
-            parameter = structure.space[control["name"]]
+            parameter = structure.settable[control["name"]]
             assert [parameter.validate(value) for value in values] == pytest.approx(values)
             assert len(values) == len(parameter.choices) or not parameter.choices
 
