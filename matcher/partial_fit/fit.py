@@ -16,7 +16,13 @@ import numpy as np
 
 from matcher.optimise import descend
 from matcher.partial_fit import model as kernels
-from matcher.partial_fit.entries import BLOCKS, draw_vectors, kind_of_pulses, turned_pulses
+from matcher.partial_fit.entries import (
+    BLOCKS,
+    HALF_CYCLE,
+    draw_vectors,
+    kind_of_pulses,
+    turned_pulses,
+)
 from matcher.partial_fit.model import (
     BEND,
     BEND_DECAY,
@@ -51,18 +57,18 @@ __all__: list[str] = []
 # How many vectors move pulse-width modulation, vibrato, bends. With the numbers below, each of
 # the known notes is found by several vectors at once.
 N_ROWS = {
-    (True, True, False): 24,
-    (True, False, False): 4,
+    (True, True, False): 12,
+    (True, False, False): 2,
     (False, True, False): 2,
     (False, False, False): 1,
-    (True, True, True): 10,
+    (True, True, True): 5,
     (False, True, True): 1,
-    (False, False, True): 4,
+    (False, False, True): 1,
 }
 N_FIRST, FIRST_STEPS = 256, 12
-N_ROUNDS, N_DRAWS, ROUND_STEPS = 44, 100, 8
-# Vectors with pulses begin with either edge, and their better half goes on after so many rounds.
-FIRST_ROUNDS = 16
+N_ROUNDS, N_DRAWS, ROUND_STEPS = 36, 100, 8
+# Where more of the power is left, pulses are begun once more, with the other edge.
+WELL_FITTED_RATIO = 0.03
 # Partials, each so many frames (of 9 ms), coefficients of the gains: of the pool, and of its best
 # vectors, whose frames have to follow a filter too.
 COARSE = {"n_partials": 3, "every": 3, "n_courses": 1}
@@ -195,6 +201,14 @@ class Pool:
                 chosen.append(int(i))
         return Pool(self.points[chosen], self.is_free[chosen], self.costs[chosen])
 
+    def joined(self, other: Pool) -> Pool:
+        """Put two pools together."""
+        return Pool(
+            np.concatenate([self.points, other.points]),
+            np.concatenate([self.is_free, other.is_free]),
+            np.concatenate([self.costs, other.costs]),
+        )
+
     def fitted(self, model: NoteModel, n_steps: int) -> Pool:
         """Fit each vector."""
         points, costs = model.descend(self.points, self.is_free, n_steps)
@@ -257,7 +271,12 @@ def fit_movement(
         return []
     rng = np.random.Generator(np.random.PCG64(seed))
     coarse, middle = (NoteModel(tracks, entries.limits, **kind) for kind in (COARSE, MIDDLE))
-    pool = _begin_pool(coarse, entries, rng)
+    pool = _begin_pool(coarse, entries, rng, is_other=False)
+    widest = entries.limits.ends[1, [at + WIDTH for at in _OSCILLATORS]]
+    is_open = np.any(np.isfinite(widest) & (widest > HALF_CYCLE))
+    if is_open and np.min(pool.costs) > WELL_FITTED_RATIO * coarse.n_partials:
+        pool = _with_other_pulses(coarse, pool, FIRST_STEPS)
+        pool = pool.joined(_begin_pool(coarse, entries, rng, is_other=True))
     pool = pool.different(N_MIDDLE).fitted(middle, MIDDLE_STEPS)
     pool = _redrawn(middle, entries, rng, pool, MIDDLE_ROUNDS).different(N_FINE)
     lowest, fine = (NoteModel(tracks, entries.limits, **kind) for kind in (PLAIN, FINE))
@@ -273,33 +292,24 @@ def is_long_enough(tracks: PartialTracks) -> bool:
     return len(tracks.partials) >= FEWEST_FRAMES and bool(np.any(tracks.partials))
 
 
-def _begin_pool(model: NoteModel, entries: Entries, rng: np.random.Generator) -> Pool:
-    """Begin each vector at the best of many draws, and draw part after part of it anew."""
-    kinds = [kind for kind, n_rows in N_ROWS.items() for _ in range(n_rows)]
+def _begin_pool(
+    model: NoteModel, entries: Entries, rng: np.random.Generator, *, is_other: bool
+) -> Pool:
+    """Begin each vector at the best of many draws, and draw part after part of it anew.
+
+    With `is_other`, those with pulses whose other edge moves.
+    """
+    kinds = [
+        kind for kind, n_rows in N_ROWS.items() for _ in range(n_rows) if kind[0] or not is_other
+    ]
     is_free = np.array([_moving(entries, *kind) for kind in kinds])
-    # Either edge of pulses by turns.
-    is_other = np.arange(len(kinds)) % 2 == 1
     highest = entries.limits.ends[1, [LEVELS + 1, LEVELS + 3]]
-    is_over = np.full(len(kinds), bool(np.min(highest) <= 0.0))
-    points = _draw(entries, rng, is_free, (is_other, is_over), N_FIRST)
+    turned = np.full(len(kinds), is_other), np.full(len(kinds), bool(np.min(highest) <= 0.0))
+    points = _draw(entries, rng, is_free, turned, N_FIRST)
     costs = model.costs(points.reshape(-1, N)).reshape(len(kinds), N_FIRST)
     points = points[np.arange(len(kinds)), np.argmin(costs, axis=1)]
     points, costs = model.descend(points, is_free, FIRST_STEPS)
-    pool = _redrawn(model, entries, rng, Pool(points, is_free, costs), FIRST_ROUNDS)
-    pool = _better_halves(pool, np.array([kind[0] for kind in kinds]))
-    pool = _with_other_pulses(model, pool, FIRST_STEPS)
-    pool = _redrawn(model, entries, rng, pool, N_ROUNDS - FIRST_ROUNDS)
-    return _with_other_pulses(model, pool, FIRST_STEPS)
-
-
-def _better_halves(pool: Pool, is_halved: BoolArray) -> Pool:
-    """Go on with the better half of the vectors that move alike, of those that are halved."""
-    kept = ~is_halved
-    for moving in np.unique(pool.is_free[is_halved], axis=0):
-        alike = np.flatnonzero(is_halved & np.all(pool.is_free == moving, axis=1))
-        order = np.argsort(pool.costs[alike], kind="stable")
-        kept[alike[order[: -(-len(alike) // 2)]]] = True
-    return Pool(pool.points[kept], pool.is_free[kept], pool.costs[kept])
+    return _redrawn(model, entries, rng, Pool(points, is_free, costs), N_ROUNDS)
 
 
 def _redrawn(
