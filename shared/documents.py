@@ -380,7 +380,11 @@ def _entries(value: object, kind: Any) -> Iterator[tuple[str, Any, object]]:
                     yield name, one, value.get(name, _MISSING)
         elif _is_mapping(kind):
             yield from ((str(name), inner[1], entry) for name, entry in value.items())
-    elif isinstance(value, (list, tuple)) and inner:
+    elif (
+        isinstance(value, (list, tuple))
+        and inner
+        and typing.get_origin(kind) is not typing.Literal
+    ):
         is_row = typing.get_origin(kind) is tuple and inner[-1] is not Ellipsis
         kinds = inner if is_row else (inner[0],) * len(value)
         yield from ((f"[{i}]", *pair) for i, pair in enumerate(zip(kinds, value, strict=False)))

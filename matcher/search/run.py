@@ -232,6 +232,9 @@ class SearchRun:
     def _take_steps(self) -> str:
         """Go on from step to step; say why the last one ended."""
         at = self._at
+        if self.stop is not None:
+            # Whoever asks has something to keep from here on (see `matcher.interrupts`).
+            self.stop()
         if not len(self.record):
             self._recorder.score(self.starts[: self.evals])
             at.milestones.append(Milestone("start", "start", self.first))

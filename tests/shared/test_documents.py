@@ -100,6 +100,7 @@ WRONG = {
     "length-entry": ({**HEAD, "names": ["a", 2]}, r"names\[1\] is 2; it must be text."),
     "row-entry": ({**HEAD, "span": [1, "x"]}, r'span\[1\] is "x"; it must be a number.'),
     "flag": ({**HEAD, "is_done": 1}, "is_done is 1; it must be true or false."),
+    "list-for-one": ({**HEAD, "schema_version": [1]}, r"schema_version is \[1\]; it must be 1."),
     "nan": ({**HEAD, "span": [1.0, float("nan")]}, r"span\[1\] is nan; it must be finite"),
 }
 
