@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import contextlib
 import json
-import threading
 import tomllib
 import warnings
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -62,7 +62,8 @@ class PageTargets:
     def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
         self._loaded: Kept[Target] = Kept(_KEPT)
-        self._decoding = threading.Lock()
+        # One thread: one recording at a time, and the memory that a thread keeps is kept once.
+        self._decoder = ThreadPoolExecutor(1)
 
     def names(self) -> list[str]:
         """List the targets, newest first."""
@@ -109,9 +110,7 @@ class PageTargets:
             take_name(upload, path, overwrite=False)
             check_length(path)
             entries.append({"file": path.name, **given})
-            # One at a time: a decoded recording is ten times as large as its file.
-            with self._decoding, quietly():
-                load_target(path, midi_pitch=midi_pitch)
+            self._decoder.submit(_load_quietly, path, midi_pitch=midi_pitch).result()
             _write(folder / MANIFEST, entries)
         except Exception:
             path.unlink(missing_ok=True)
@@ -124,10 +123,9 @@ class PageTargets:
     def load(self, name: str) -> Target:
         """Read a target; one whose files haven't changed is kept from the last time."""
         folder = self.folder(name)
-        with self._decoding:
-            return self._loaded.get(
-                (name, _stamp(folder)), lambda: _load_quietly(folder / MANIFEST)
-            )
+        return self._decoder.submit(
+            self._loaded.get, (name, _stamp(folder)), lambda: _load_quietly(folder / MANIFEST)
+        ).result()
 
     def note(self, name: str, number: int) -> TargetNote:
         """Return one note of a target."""
@@ -336,10 +334,10 @@ def _write(path: Path, entries: list[Entry]) -> None:
     write_atomic(path, manifest_text(entries, path.parent.name), overwrite=True)
 
 
-def _load_quietly(path: Path) -> Target:
+def _load_quietly(path: Path, **said: Any) -> Target:  # noqa: ANN401  as for `load_target`
     """Load a target."""
     with quietly():
-        return load_target(path)
+        return load_target(path, **said)
 
 
 def _stamp(folder: Path) -> tuple[tuple[str, int, int], ...]:
