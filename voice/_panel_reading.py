@@ -37,7 +37,7 @@ __all__: list[str] = []
 
 PANEL_FIELDS = (
     "label", "knob", "switch", "table", "values", "scale", "step", "errors", "times", "sets",
-    "midi",
+    "midi", "origin", "before",
 )  # fmt: skip
 KINDS = ("knob", "switch", "table")
 SCALES = ("linear", "log")
@@ -100,6 +100,11 @@ def _read_entry(
             f"panel.{name}.label is {label!r}; it must be a line of text.",
         )
         label = ""
+    for key, kind, form in (("origin", str, "a text"), ("before", Mapping, "a table")):
+        if key in entry and not isinstance(entry[key], kind):
+            mistakes.add(
+                ("panel", name, key), f"panel.{name}.{key} is {entry[key]!r}; it must be {form}."
+            )
     scale = _read_scale_or_tell(name, entry, mistakes)
     controller = None
     try:

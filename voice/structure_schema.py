@@ -154,6 +154,8 @@ def _control_fields(more: dict[str, Any]) -> dict[str, Any]:
         "scale": {"enum": ["linear", "log"]},
         "step": {"type": "number", "exclusiveMinimum": 0},
         "errors": {**_NUMBERS, "description": "Standard error of each point of the table."},
+        "origin": {"type": "string", "description": "Where a table of takes comes from."},
+        "before": {"type": "object", "description": "What stood there before the takes."},
         "sets": {"$ref": "#/$defs/sets"},
         "midi": _midi(),
         **more,

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["check_can_hold", "with_table", "write_calibration"]
 
 # What a table takes the place of.
-REPLACED = ("knob", "values", "scale", "table", "errors")
+REPLACED = ("knob", "values", "scale", "table", "errors", "origin", "before")
 DIGITS = 5
 # Ends that differ by fewer standard errors than this are the same.
 SAME = 3.0
@@ -83,11 +83,17 @@ def write_calibration(path: str | Path, calibration: Calibration) -> None:
     write_atomic(path, changed, overwrite=True)
 
 
-def with_table(text: str, calibration: Calibration, *, source: str) -> str:
+def with_table(
+    text: str,
+    calibration: Calibration,
+    *,
+    source: str,
+    more: Mapping[str, object] | None = None,
+) -> str:
     """Put a table into the text of a structure file that messages call `source`.
 
-    The control's ends are replaced by the table, in the convention for times that the file names.
-    Label, step, controller and remarks stay.
+    The control's ends are replaced by the table, in the convention for times that the file names,
+    and `more` fields. Label, step, controller and remarks stay.
     """
     name = calibration.parameter
     entry = tomllib.loads(text).get("panel", {}).get(name, {})
@@ -111,7 +117,7 @@ def with_table(text: str, calibration: Calibration, *, source: str) -> str:
         "table": [[point.panel, _rounded(point.value / factor)] for point in calibration.table],
         "errors": [_rounded(point.error / factor, 2) for point in calibration.table],
     }
-    changed = _replace_entry(text, name, entry, new)
+    changed = replace_entry(text, name, entry, {**new, **(more or {})})
     # Nobody's file is replaced by one that can't be read.
     parse_structure(changed, source=source)
     return changed
@@ -125,7 +131,7 @@ def _switch_error(path: str | Path, name: str) -> StructureError:
     )
 
 
-def _replace_entry(text: str, name: str, entry: Mapping[str, Any], new: Mapping[str, Any]) -> str:
+def replace_entry(text: str, name: str, entry: Mapping[str, Any], new: Mapping[str, Any]) -> str:
     """Change the lines of one control, or add them at the end."""
     lines = text.splitlines(keepends=True)
     if lines and not lines[-1].endswith("\n"):

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from matcher.cli._parser import CommandLineError, Parser, make_parser
 from matcher.cli.comparisons import BATCH, COMPARE
+from matcher.cli.corrections import CORRECT
 from matcher.cli.former import check_former
 from matcher.cli.instrument import CALIBRATE, SEND_FILE, STRUCTURES
 from matcher.cli.matching import MATCH, REFINE
@@ -49,6 +50,7 @@ COMMANDS = {
         SEND_FILE,
         STRUCTURES,
         CALIBRATE,
+        CORRECT,
         PAGE,
     )
 }

@@ -321,6 +321,18 @@ class LocalFits:
                 break
         return search.point, search.loss
 
+    def curvature(self, point: FloatArray) -> FloatArray:
+        """Measure how the loss bends around a point, (n_dimensions, n_dimensions).
+
+        Products of weighed slopes; 0 where a move changes nothing.
+        """
+        points, columns, moved = LocalSearch.at(point, move=NEAR_MOVE).slope_points(self._box)
+        bent = np.zeros((len(point), len(point)))
+        measured = self._measure(points)
+        if measured is not None:
+            bent[np.ix_(columns, columns)] = normal_equations(measured[1], self._weights, moved)[0]
+        return bent
+
     def _has_stepped(self, search: LocalSearch) -> bool:
         """Take a step; whether it led anywhere."""
         points, columns, moved = search.slope_points(self._box)

@@ -32,13 +32,21 @@ SOUND_FOLDERS = ("target", "match")
 SEARCHES_FOLDER = "searches"
 VERSIONS_FOLDER = "versions"
 BUILD_FOLDER = "build"
+TAKES_FOLDER = "takes"
 SINGLE_FILES = (RUN_FILE, PATCH_FILE, RECORD_FILE, EVALUATIONS_FILE, STUDY_FILE)
-OWN_FOLDERS = (*SOUND_FOLDERS, SEARCHES_FOLDER, PLOTS_FOLDER, VERSIONS_FOLDER, BUILD_FOLDER)
+OWN_FOLDERS = (
+    *SOUND_FOLDERS,
+    SEARCHES_FOLDER,
+    PLOTS_FOLDER,
+    VERSIONS_FOLDER,
+    BUILD_FOLDER,
+    TAKES_FOLDER,
+)
 
 _SOUND = re.compile(rf"({'|'.join(SOUND_FOLDERS)})/[^/\\]+\.wav")
 # What is made of a run later, and goes away with it.
 _DERIVED = re.compile(
-    r"explain\.json|build/[^/\\]+\.wav|versions/\d{4,9}\.json|versions/kept/[^/\\]+\.json"
+    r"explain\.json|build/[^/\\]+\.wav|takes/\d{4,9}\.(?:json|wav)|versions/\d{4,9}\.json|versions/kept/[^/\\]+\.json"
     r"|searches/\d{4,9}/([\w-]+/)?[\w.-]+"
 )
 # Names may have 255 bytes; a suffix, a number and the hidden name while writing must fit, too.
@@ -72,7 +80,7 @@ def own_files(folder: Path) -> list[str]:
     Only names that a run can have count, so that a changed `run.json` can't point elsewhere.
     """
     below = [folder / EXPLANATION_FILE]
-    for sub in (VERSIONS_FOLDER, SEARCHES_FOLDER, BUILD_FOLDER):
+    for sub in (VERSIONS_FOLDER, SEARCHES_FOLDER, BUILD_FOLDER, TAKES_FOLDER):
         below += (folder / sub).rglob("*")
     present = [path.relative_to(folder).as_posix() for path in below if path.is_file()]
     derived = [name for name in present if _DERIVED.fullmatch(name)] + _pages(folder)
