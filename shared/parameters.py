@@ -165,9 +165,12 @@ class Parameter:
             return _frequency(value)
         if self.unit == "level" and 0.0 < value < 0.1:
             return _small_level(value)
-        # Octaves are an amount of modulation: the direction counts, even if it can't be negative.
+        # Octaves are an amount of modulation: the direction counts, even if it can't be negative;
+        # but a width has none.
         is_interval = self.unit in {"cents", "octave"} and self.curve_range[0] < 0.0
-        is_signed = is_interval or self.unit == "octaves"
+        is_width = self.name.endswith("bandwidth_octaves")
+        is_gain = self.name.endswith("gain_db") and self.curve_range[0] < 0.0
+        is_signed = is_interval or is_gain or (self.unit == "octaves" and not is_width)
         number = _number(value, _DECIMALS[self.unit], is_signed=is_signed)
         label = "octave" if self.unit == "octave" and abs(value) == 1.0 else self.label
         return f"{number} {label}".rstrip()

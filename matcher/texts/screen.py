@@ -11,11 +11,12 @@ import shlex
 import textwrap
 from typing import TYPE_CHECKING, Any
 
+from matcher.parts import settings_off_rest
 from matcher.runs.folder import load_patch_and_structure
 from matcher.runs.layout import REPORT_FILE
 from matcher.sheet import plain_sheet, resting_controls
 from matcher.texts.words import WIDTH, one_line, shorten
-from shared import HEARING_CAUTION, EarwrightError, pitch_name
+from shared import CATALOGUE, HEARING_CAUTION, EarwrightError, pitch_name
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -135,15 +136,20 @@ def _patch_text(run: RunFolder, document: Mapping[str, Any], times: str) -> str:
 def format_slip(patch: Patch, structure: Structure | None, *, times: str = "") -> Iterator[str]:
     """Write a patch as a colleague would on a slip of paper: a line a part, no dotted names."""
     rows = plain_sheet(patch, structure, times=times)
-    yield f"Patch ({one_line(patch.structure)}, {len(rows)} settings)"
+    space = CATALOGUE if structure is None else structure.settable
+    n_settings = len(settings_off_rest(patch.values, space))
+    yield f"Patch ({one_line(patch.structure)}, {n_settings} settings)"
     for part, members in itertools.groupby(rows, key=lambda row: row.part):
         # Lines break between settings, never within one.
         settings = ", ".join(
             _setting(row).replace(" ", "\u00a0") for row in members if row.linked_to is None
         )
         if settings:
-            head = f"  {part:{_PART_WIDTH}}"
-            lines = _wrapped(settings, head, " " * len(head))
+            head = f"  {part:{_PART_WIDTH - 1}} "
+            if len(part) >= _PART_WIDTH:
+                yield f"  {part}"
+                head = " " * (_PART_WIDTH + 2)
+            lines = _wrapped(settings, head, " " * (_PART_WIDTH + 2))
             yield from (one_line(line.replace("\u00a0", " ")) for line in lines)
     resting = () if structure is None else resting_controls(patch, structure)
     listed = ", ".join(f"{row.label} {row.panel or row.value}" for row in resting)
@@ -165,9 +171,11 @@ def _ladder(document: Mapping[str, Any]) -> Iterator[str]:
     here = next((i for i, rung in enumerate(rungs) if rung.get("is_suggested")), 0)
     first = max(0, min(here - _MOST_RUNGS // 2, len(rungs) - _MOST_RUNGS))
     yield "What a shorter or longer patch would be (earwright shorten RUN --settings N)"
+    last = len(rungs) - 1
     for place in range(first, min(first + _MOST_RUNGS, len(rungs))):
         rung = rungs[place]
-        adds = "; ".join(f"+ {text}" for text in rung.get("adds") or []) or "the plain voice"
+        adds = "; ".join(f"+ {text}" for text in rung.get("adds") or [])
+        adds = "the shortest that was found" if place == last else adds
         mark = "->" if place == here else "  "
         distance = rung.get("distance")
         shown = f"{distance:.2f}" if isinstance(distance, (int, float)) else "?"
