@@ -178,7 +178,7 @@ def test_nothing_is_compared_beyond_the_end_of_the_recording() -> None:
 @pytest.mark.parametrize(
     ("target", "match", "sample_rate_hz", "message"),
     [
-        (tone(440.0), tone(440.0), 96_000, "sample_rate_hz is 96000 Hz; 8000 to 48000"),
+        (tone(440.0), tone(440.0), 96_000, "sample_rate_hz is 96000 Hz; it must be 8000 to 48000"),
         (np.ones((2, 99)), tone(440.0), 44_100, r"target has the shape \(2, 99\)"),
         (tone(440.0), np.full(99, np.nan), 44_100, "match holds NaN or infinity"),
         (tone(440.0), np.zeros(99), 44_100, "match is silent"),

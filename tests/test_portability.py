@@ -47,7 +47,7 @@ POSIX_NAMES = {
 # Stamps that say when something was made; nothing is ever reckoned with them.
 STAMPS = {
     "matcher/explaining/explain.py",
-    "matcher/optimise/study_file.py",
+    "matcher/runs/exporting.py",
     "matcher/page/jobs.py",
     "matcher/runs/document.py",
     "matcher/runs/searches.py",

@@ -103,7 +103,7 @@ def _judge_message(message: str, tally: Tally, example: str, names: str) -> None
 
 def _judge_output(status: int, err: str, tally: Tally, example: str, names: str) -> None:
     """Count a refusal of the command line: status 2, notes, and one line for the mistake."""
-    lines = [line for line in err.splitlines() if not line.startswith("earwright: note:")]
+    lines = [line for line in err.splitlines() if not line.startswith("earwright: warning:")]
     if status != 2 or len(lines) != 1 or not lines[0].startswith("earwright: "):
         tally.fail(f"exit status {status} with {len(lines)} lines: {err[:200]!r}", example)
         return

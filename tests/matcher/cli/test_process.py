@@ -87,7 +87,7 @@ def test_json_is_alone_on_stdout(tmp_path: Path) -> None:
     )
     assert done.returncode == 0
     assert json.loads(done.stdout)["figures"]["evaluations"] == 32
-    assert b"earwright: note: reed_C4.wav: the name says C4" in done.stderr
+    assert b"earwright: warning: reed_C4.wav: the name says C4" in done.stderr
 
 
 def test_any_text_prints_in_a_plain_locale(tmp_path: Path) -> None:

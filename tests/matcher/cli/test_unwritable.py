@@ -69,7 +69,7 @@ def _said(capsys: pytest.CaptureFixture[str]) -> str:
     lines = [
         line
         for line in capsys.readouterr().err.splitlines()
-        if line.startswith("earwright: ") and not line.startswith("earwright: note:")
+        if line.startswith("earwright: ") and not line.startswith("earwright: warning:")
     ]
     assert len(lines) == 1, lines
     return lines[0]
