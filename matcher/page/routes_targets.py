@@ -17,7 +17,7 @@ from matcher.page.routing import (
     wav,
 )
 from matcher.page.structures import MAX_STRUCTURE_BYTES, describe_parameters
-from matcher.page.targets import MAX_FILE_BYTES
+from matcher.page.targets import LONGEST_FILE_S, MAX_FILE_BYTES
 from matcher.target.note import NoPitchError
 from shared import ParameterError
 
@@ -56,8 +56,10 @@ def _correct(request: Request, document: dict[str, Any]) -> object:
 def _split(request: Request, document: dict[str, Any]) -> object:
     """Cut a recording into notes."""
     times: Any = document.get("times_s")
+    # A whole number may be larger than any float.
     is_list = isinstance(times, list) and all(
-        isinstance(x, (int, float)) and not isinstance(x, bool) for x in times
+        isinstance(x, (int, float)) and not isinstance(x, bool) and 0.0 <= x <= LONGEST_FILE_S
+        for x in times
     )
     if times is not None and not is_list:
         raise ParameterError("times must be numbers in seconds.")

@@ -330,6 +330,13 @@ def test_weights_of_any_kind_are_refused_in_a_line(
     assert "weights are" in answer.document["error"]
 
 
+def test_times_that_no_recording_has_are_refused(server: PageServer, target: str) -> None:
+    """A whole number of 400 digits is no float."""
+    for time_s in (10**400, -1, 1e308):
+        answer = server.post(f"/api/targets/{target}/split", {"times_s": [0.1, time_s]})
+        assert answer.status == 400
+
+
 @pytest.mark.parametrize("name", ["\U0001f3ba" * 190, "a" * 300, "\ud83c"])
 def test_names_that_no_file_can_have_are_refused(server: PageServer, name: str) -> None:
     """POSIX, NAME_MAX: 255 bytes, whatever the number of signs."""
