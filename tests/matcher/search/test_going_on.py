@@ -134,8 +134,9 @@ def test_stopping_again_and_again_changes_nothing(
     """A search that is asked to stop at every few batches ends as if it never had been."""
     result = None
     n_parts = 0
-    while result is None or result.stop_reason == "stopped":
-        batches = iter(range(4))
+    # A step is what is gone on from: it takes up to six batches.
+    while result is None or (result.stop_reason == "stopped" and n_parts < 100):
+        batches = iter(range(12))
         with Checkpoint(tmp_path) as saved:
             result = match(
                 target,
