@@ -7,7 +7,8 @@ stays as it is while the onset changes, and a wrong rate shows half as much at e
 The voice needs phases at the start: they follow from the turns that were made meanwhile.
 
 Conventions: `voice.control_kernels` (LFOs, delay, rate envelope) and `voice.parts`; the phase of
-oscillator 2 counts against that of oscillator 1, so only the turns that it makes more count.
+oscillator 2 counts against that of oscillator 1, so only the turns that it makes more count. That
+of oscillator 1 counts where its note would be if it weren't moved on the timeline.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matcher.losses.note_target import PLACE_CYCLE_S
 from shared import CATALOGUE, PHASE_NAMES, FloatArray, midi_to_hz
 
 if TYPE_CHECKING:
@@ -31,6 +33,7 @@ RATE_SETTLES_S = 0.5
 C4_MIDI = 60.0
 CENTS = 1200.0
 OSC1, OSC2 = PHASE_NAMES.index("osc1.phase"), PHASE_NAMES.index("osc2.phase")
+PLACE = PHASE_NAMES.index("note.place")
 # The LFOs: column of their phase, and of rate, key tracking of the rate, envelope on the rate.
 LFOS = tuple(
     (i, tuple(f"{name.removesuffix('.phase')}.{end}" for end in ends))
@@ -68,6 +71,8 @@ def phases_at_start(
     Values have the columns of the catalogue, phases those of `PHASE_NAMES`, in cycles.
     """
     starts = phases.copy()
+    if OSC1 in columns:
+        starts[:, OSC1] += _turns_to_place(values, phases, reference)
     for column, turns in _lfo_turns(values, reference).items():
         if column in columns:
             starts[:, column] -= turns[:, -1]
@@ -86,7 +91,23 @@ def phases_at_reference(
     for column, turns in _lfo_turns(values, reference).items():
         if column in columns:
             phases[:, column] += turns[:, -1]
+    if OSC1 in columns:
+        phases[:, OSC1] -= _turns_to_place(values, starts, reference)
     return _cycles(phases)
+
+
+def _turns_to_place(
+    values: FloatArray, phases: FloatArray, reference: PhaseReference
+) -> FloatArray:
+    """Count the turns of oscillator 1 in what its note is placed later, (n_candidates,).
+
+    So its wave stays where it is on the timeline, and only what the key sets off moves: with
+    both, the loss had a valley for each cycle.
+    """
+    octaves = _column(values, "osc1.octave") + _column(values, "tune_cents") / CENTS
+    later_s = PLACE_CYCLE_S * (np.mod(phases[:, PLACE] + 0.5, 1.0) - 0.5)
+    turns: FloatArray = float(midi_to_hz(reference.midi_pitch)) * 2.0**octaves * later_s
+    return turns
 
 
 def _lfo_turns(values: FloatArray, reference: PhaseReference) -> dict[int, FloatArray]:

@@ -263,7 +263,8 @@ def test_several_notes_give_one_patch_with_phases_for_each() -> None:
     found = match(own, structure="two-oscillator", evals=64, seed=2, progress=False)
     assert len(found.notes) == len(found.patch.phases) == 3
     n_phases = found.record.candidates.shape[1] - len(found.space)
-    assert n_phases == 2 * 3
+    # Both oscillators and the place of each note, and once which kind of pulse there is.
+    assert n_phases == 3 * 3 + 2
     totals = [note.loss.total for note in found.notes]
     assert found.end.total == pytest.approx(np.mean(totals), rel=1e-9)
     assert [note.note.note.midi_pitch for note in found.notes] == [50.0, 62.0, 74.0]
@@ -273,7 +274,7 @@ def test_a_start_on_the_answer_is_not_left_for_something_worse() -> None:
     """A plain sawtooth, which the neutral voice is, stays one, in tune and with its envelope."""
     plain = {"osc1.saw_level": 1.0, "amp_env.attack_s": 0.02, "amp_env.release_s": 0.05}
     found = match(
-        own_target(values=plain), structure="one-oscillator", evals=600, seed=1, progress=False
+        own_target(values=plain), structure="one-oscillator", evals=900, seed=1, progress=False
     )
     assert found.end.total <= found.start.total
     # 5 cents and a quarter of the time: about what is noticed (from memory).
@@ -285,11 +286,11 @@ def test_a_start_on_the_answer_is_not_left_for_something_worse() -> None:
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        ({"seconds": 3.0, "evals": 10}, "seconds is 3 and evals is 10; it must be one budget"),
-        ({"seconds": 0.0}, "seconds is 0; above 0 and up to 86400"),
-        ({"seconds": -1.0}, "seconds is -1; above 0"),
-        ({"seconds": float("nan")}, "seconds is nan; above 0"),
-        ({"evals": 0}, "evals is 0; 1 to 100000000"),
+        ({"seconds": 3.0, "evals": 10}, "seconds is 3 and evals is 10; it must be one of the two"),
+        ({"seconds": 0.0}, "seconds is 0; it must be above 0 and up to 86400"),
+        ({"seconds": -1.0}, "seconds is -1; it must be above 0"),
+        ({"seconds": float("nan")}, "seconds is nan; it must be above 0"),
+        ({"evals": 0}, "evals is 0; it must be 1 to 100000000"),
         ({"evals": 10, "seed": -1}, "seed is -1"),
         ({"evals": 10, "sampler": "staged-"}, r"sampler 'staged-' isn't known.*staged"),
         ({"evals": 10, "weights": {"onsett": 1.0}}, "weight onsett: no such term"),

@@ -85,10 +85,13 @@ def oscillator(t: FloatArray, known: KnownNote, osc: str) -> FloatArray:
     phase = running_phase(pitch_hz, known, start.get("phase", 0.0))
     pwm = running_phase(np.full_like(t, value["pwm.rate_hz"]), known, start.get("pwm.phase", 0.0))
     width = value["pulse_width_ratio"] + value["pwm.depth_ratio"] * np.sin(2.0 * np.pi * pwm)
+    # A pulse whose other edge moves is one of the rest of the cycle; it may be turned over.
+    width = 1.0 - width if known.phases.get("pulse.edge") else width
+    pulse_level = value["pulse_level"] * (-1.0 if known.phases.get("pulse.polarity") else 1.0)
     n_partials = int(0.5 * known.sample_rate_hz / pitch_hz.max())
-    wave = (value["saw_level"] + value["pulse_level"]) * sawtooth(phase, n_partials)
-    if value["pulse_level"] > 0.0:
-        wave -= value["pulse_level"] * sawtooth(phase + width, n_partials)
+    wave = (value["saw_level"] + pulse_level) * sawtooth(phase, n_partials)
+    if pulse_level:
+        wave -= pulse_level * sawtooth(phase + width, n_partials)
     return wave
 
 

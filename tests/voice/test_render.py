@@ -342,7 +342,7 @@ def test_values_that_no_patch_has_are_refused(values: dict[str, float], message:
         (
             row_of({}),
             {"phases": np.zeros((2, 5))},
-            r"phases have shape \(2, 5\); it must be \(1, 9\)",
+            rf"phases have shape \(2, 5\); it must be \(1, {len(PHASE_NAMES)}\)",
         ),
         (
             row_of({}),
