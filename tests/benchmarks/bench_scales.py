@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matcher.losses import PARTS, NoteScorer, NoteTarget
-from shared import CATALOGUE, Float32Array, FloatArray, Note
+from shared import CATALOGUE, PHASE_NAMES, Float32Array, FloatArray, Note
 from voice import render_batch
 
 if TYPE_CHECKING:
@@ -38,6 +38,10 @@ CHANGES: Mapping[str, Mapping[str, tuple[float, float]]] = {
     "pulse-width rate +10 %": {"osc1.pwm.rate_hz": (1.1, 0.0)},
     "other phases": {},
 }
+
+FREE = tuple(
+    f"{part}.phase" for part in ("osc2", "osc1.vibrato", "osc2.vibrato", "osc1.pwm", "osc2.pwm")
+)
 
 
 def draw_patch(rng: np.random.Generator) -> dict[str, float]:
@@ -69,7 +73,7 @@ def draw_patch(rng: np.random.Generator) -> dict[str, float]:
 
 def draw_phases(rng: np.random.Generator) -> FloatArray:
     """Draw phases of oscillator 2, the vibratos and the pulse widths; the others stand still."""
-    return np.append(rng.random(5), [0.0, 0.0])
+    return np.array([rng.random() if name in FREE else 0.0 for name in PHASE_NAMES])
 
 
 def play(

@@ -27,7 +27,7 @@ NOT_IN_THE_GRAPH = frozenset(
         "filter.slope_db_per_octave",
         "filter_env.velocity_octaves",
         "amp_env.velocity_db",
-        *CATALOGUE.only("*.attack_curve_ratio", "body2*", "bank.*", "filter_lfo.*").names,
+        *CATALOGUE.only("*.attack_curve_ratio", "body2*", "bank.*", "eq*", "filter_lfo.*").names,
         "noise.attack_s",
         "noise.sustain_ratio",
         "noise.colour_ratio",

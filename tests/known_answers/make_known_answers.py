@@ -28,7 +28,7 @@ PEAK_DBFS = -6.0
 LOUDEST_LUFS = -16.0
 NOT_IN_THE_GRAPH = frozenset(
     CATALOGUE.only(
-        "noise*", "highpass*", "body*", "bank*", "filter_lfo*", "*.attack_curve_ratio"
+        "noise*", "highpass*", "body*", "bank*", "eq*", "filter_lfo*", "*.attack_curve_ratio"
     ).names
 ) | {
     "filter.drive_db",
