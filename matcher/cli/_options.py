@@ -233,7 +233,7 @@ def check_going_on(arguments: argparse.Namespace, given: object, what: str) -> N
     for name, value in vars(arguments).items():
         is_given = value not in (None, [], parser.get_default(name))
         if is_given and name not in allowed:
-            written = what if value is given else f"--{name.replace('_', '-')}"
+            written = what if value is given else parser.option_of(name)
             raise CommandLineError(
                 f"{written} can't stand beside {option}; the settings of the search stay as they "
                 "are. Leave it out."

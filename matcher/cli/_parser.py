@@ -81,6 +81,11 @@ class Parser(argparse.ArgumentParser):
         hint = "" if "; " in text or " must be " in text else f" See {self.prog} --help."
         raise CommandLineError(f"{text.rstrip('.')}.{hint}")
 
+    def option_of(self, destination: str) -> str:
+        """Give the long option that sets an argument."""
+        options = (a.option_strings for a in self._actions if a.dest == destination)
+        return next((names[-1] for names in options if names), destination)
+
     def option_names(self) -> list[str]:
         """List the long options."""
         return sorted(set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", self.format_usage())))

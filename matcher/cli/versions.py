@@ -140,6 +140,7 @@ def _shorten(arguments: argparse.Namespace) -> int:
     """List the ladder, or go to one of its rungs and print what changed."""
     from matcher.runs import find_version, shorten  # noqa: PLC0415  keeps the help quick
     from matcher.runs.folder import load_run  # noqa: PLC0415
+    from matcher.runs.versions import settings_title  # noqa: PLC0415
     from matcher.texts.history import format_changes  # noqa: PLC0415
     from matcher.texts.ladder import format_ladder  # noqa: PLC0415
 
@@ -151,7 +152,7 @@ def _shorten(arguments: argparse.Namespace) -> int:
     before = find_version(arguments.run)
     after = shorten(arguments.run, arguments.settings, note=arguments.comment)
     rung = find_version(arguments.run, after.parent).title
-    wanted = f"{arguments.settings} setting{'' if arguments.settings == 1 else 's'}"
+    wanted = settings_title(arguments.settings)
     said = "" if rung == wanted else f"No rung has {wanted}; {rung} is the nearest. "
     refresh_page(arguments.run)
     sys.stdout.write(

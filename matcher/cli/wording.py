@@ -32,7 +32,7 @@ _OPTIONS = {
     "structures": "--structure",
 }
 _AS_SUBJECT = re.compile(rf"\A({'|'.join(_OPTIONS)})(?= (?:is|has) )")
-_IN_ADVICE = re.compile(r"\b(Give|Set) (midi_pitch|gate_s|velocity)(?= )")
+_IN_ADVICE = re.compile(r"\b(Give|Set) (midi_pitch|gate_s|velocity|evals|seconds(?=\.))\b")
 _LENGTH_ADVICE = "Set max_duration_s to use more."
 
 

@@ -153,7 +153,7 @@ class SearchFolder:
                 raise ParameterError(
                     f"{name} is {more:g}, and the budget of {self.run} is in "
                     f"{'tries' if name == 'seconds' else 'seconds'}; it must be of the "
-                    f"same kind. Give --{other}.",
+                    f"same kind. Give {other}.",
                     name=name,
                 )
             search = search._changed(settings={**self.settings, name: before + more})

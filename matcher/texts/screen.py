@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from matcher.parts import settings_off_rest
 from matcher.runs.folder import load_patch_and_structure
 from matcher.runs.layout import REPORT_FILE
+from matcher.runs.versions import settings_title
 from matcher.sheet import plain_sheet, resting_controls
 from matcher.texts.words import WIDTH, one_line, shorten
 from shared import CATALOGUE, HEARING_CAUTION, EarwrightError, pitch_name
@@ -138,7 +139,7 @@ def format_slip(patch: Patch, structure: Structure | None, *, times: str = "") -
     rows = plain_sheet(patch, structure, times=times)
     space = CATALOGUE if structure is None else structure.settable
     n_settings = len(settings_off_rest(patch.values, space))
-    yield f"Patch ({one_line(patch.structure)}, {n_settings} settings)"
+    yield f"Patch ({one_line(patch.structure)}, {settings_title(n_settings)})"
     for part, members in itertools.groupby(rows, key=lambda row: row.part):
         # Lines break between settings, never within one.
         settings = ", ".join(
@@ -179,7 +180,8 @@ def _ladder(document: Mapping[str, Any]) -> Iterator[str]:
         mark = "->" if place == here else "  "
         distance = rung.get("distance")
         shown = f"{distance:.2f}" if isinstance(distance, (int, float)) else "?"
-        yield shorten(f"{mark}{rung['settings']:4d} settings, distance {shown}: {adds}", WIDTH)
+        size = settings_title(rung["settings"])
+        yield shorten(f"{mark}{size:>13}, distance {shown}: {adds}", WIDTH)
 
 
 def _wrapped(text: str, indent: str, later: str) -> list[str]:

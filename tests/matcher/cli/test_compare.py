@@ -52,11 +52,16 @@ def _at_the_desk(desk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_compare_prints_the_verdict_and_the_figures(capsys: pytest.CaptureFixture[str]) -> None:
-    """Verdict first, then losses, differences, running times and where the files are."""
+    """Verdict first, then distances, differences, running times and where the files are."""
     assert main(COMPARE) == 0
     out = capsys.readouterr().out
-    assert out.startswith("On this target, with 32 evaluations for each run and 2 seeds:")
-    for heading in ("Loss that was left", "Against one-oscillator", "How soon", "Files in trial"):
+    assert out.startswith("On this target, with 32 tries for each run and 2 seeds:")
+    for heading in (
+        "Distance that was left",
+        "Against one-oscillator",
+        "How soon",
+        "Files in trial",
+    ):
         assert f"\n{heading}" in out
     assert max(map(len, out.splitlines())) <= 79
 
@@ -114,7 +119,10 @@ def test_a_target_that_cannot_be_matched_sets_the_status(
         (["compare", "--resume", "trial", "--tries", "9"], "--tries is given; leave it out"),
         (["compare", "x.wav", *PAIR], "x.wav doesn't exist"),
         (["compare", "reed_A3.wav", "-s", "violin"], "structure is 'violin'"),
-        (["compare", "reed_A3.wav", *PAIR, "--processes", "4096"], "--processes is 4096; 1 to"),
+        (
+            ["compare", "reed_A3.wav", *PAIR, "--processes", "4096"],
+            "--processes is 4096; it must be 1 to",
+        ),
         (["compare", "reed_A3.wav", *PAIR, "--cluster", "desk"], '--cluster is "desk"'),
         (["compare", "reed_A3.wav", *PAIR, "--threshold", "0"], "--threshold: "),
         (["compare", "reed_A3.wav", *PAIR, "--seeds", "0"], "--seeds: "),
@@ -126,7 +134,7 @@ def test_a_target_that_cannot_be_matched_sets_the_status(
 def test_bad_input_is_one_line(
     argv: Sequence[str], message: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """What was wrong and what is accepted, exit 2, nothing on stdout."""
+    """What was wrong and what it must be, exit 2, nothing on stdout."""
     assert main(argv) == 2
     out, err = capsys.readouterr()
     assert out == ""

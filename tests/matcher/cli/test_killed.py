@@ -173,7 +173,7 @@ def test_a_full_disk_costs_no_search(folder: Path, tmp_path: Path) -> None:
     assert _status(process) == 2
     said = (tmp_path / "said").read_text()
     assert "Traceback" not in said
-    assert "note: the search can't be saved" in said
+    assert "earwright: warning: the search can't be saved" in said
     assert "Patch (one-oscillator)" in said
     assert "can't be written: File too large" in said.splitlines()[-1]
     with pytest.raises(RunFolderError):

@@ -107,7 +107,7 @@ def test_any_text_prints_in_a_plain_locale(tmp_path: Path) -> None:
     )
     assert done.returncode == 0, done.stderr
     assert done.stdout.isascii()
-    assert rb"Patch (fl\xf6te)" in done.stdout
+    assert rb"Patch (fl\xf6te, 1 setting)" in done.stdout
     assert (tmp_path / "runs" / "reed-fl_te-1" / "run.json").is_file()
 
 
@@ -135,8 +135,8 @@ def test_ctrl_c_ends_a_match_with_its_result(tmp_path: Path) -> None:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
     ) as process:
-        # The folder is made when signals are already listened to.
-        while not (tmp_path / "out").exists():
+        # Of a search in which nothing was tried, nothing is kept.
+        while not (tmp_path / "out/searches/0001/all/state-0").exists():
             assert process.poll() is None
             with contextlib.suppress(subprocess.TimeoutExpired):
                 process.wait(0.02)

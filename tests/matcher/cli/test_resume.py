@@ -24,6 +24,7 @@ from tests.matcher.small_match import RATE_HZ, played_note
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from matcher.runs import Version
     from shared import FloatArray
 
 pytestmark = pytest.mark.slow
@@ -80,6 +81,11 @@ def _main_cut_off(monkeypatch: pytest.MonkeyPatch, argv: list[str], *, n_calls: 
             main(argv)
 
 
+def _without_rungs(run: str) -> list[Version]:
+    """List versions without those of ladders, of which each match makes as many as it can."""
+    return [version for version in list_versions(run) if version.kind != "rung"]
+
+
 def test_an_interrupted_match_is_gone_on_with(
     finished: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -128,17 +134,17 @@ def test_extend_adds_to_a_finished_match(
     """The budget grows, the loss doesn't, and the earlier versions stay as they were."""
     shutil.copytree(finished, "out")
     before = {path: path.read_bytes() for path in Path("out/versions").iterdir()}
-    loss = list_versions("out")[-1].loss
-    assert loss is not None
+    matched = list_versions("out")[-1]
+    assert matched.loss is not None
     assert main(["match", "--extend", "out", "--tries", "64", "--quiet", "--no-report"]) == 0
     run = load_run("out")
     assert run.run["figures"]["evaluations"] == 160  # type: ignore[index]
-    *earlier, last = list_versions("out")
-    assert len(earlier) == len(before)
+    *rungs, last = list_versions("out")[len(before) :]
+    assert {version.kind for version in rungs} <= {"rung"}
     assert before == {path: path.read_bytes() for path in before}
-    assert (last.kind, last.parent, last.patch) == ("final", earlier[-1].number, run.patch)
+    assert (last.kind, last.parent, last.patch) == ("final", matched.number, run.patch)
     assert last.loss is not None
-    assert last.loss.total <= loss.total
+    assert last.loss.total <= matched.loss.total
     assert main(["match", "--extend", "out", "--tries", "32", "--quiet", "--no-report"]) == 0
     assert load_run("out").run["figures"]["evaluations"] == 192  # type: ignore[index]
     capsys.readouterr()
@@ -152,7 +158,7 @@ def test_an_extended_match_comes_from_the_match(finished: Path) -> None:
     main(["refine", "out", "--set", "amp_env.release_s=0.3", "--tries", "0", "--quiet"])
     for _ in range(2):
         main(["match", "--extend", "out", "--tries", "32", "--quiet", "--no-report"])
-    *_, by_hand, last, further = list_versions("out")
+    *_, by_hand, last, further = _without_rungs("out")
     assert by_hand.kind == "set"
     assert (last.parent, last.title) == (matched.number, "match, extended")
     assert further.parent == last.number
@@ -178,7 +184,7 @@ def test_an_edited_patch_is_kept_when_a_match_goes_on(finished: Path) -> None:
     edited = load_run("out").patch.replace(values={"amp_env.release_s": 0.333})
     edited.save("out/patch.json", overwrite=True)
     assert main(["match", "--extend", "out", "--tries", "32", "--quiet", "--no-report"]) == 0
-    *_, by_hand, last = list_versions("out")
+    *_, by_hand, last = _without_rungs("out")
     assert (by_hand.kind, by_hand.patch.values["amp_env.release_s"]) == ("edit", 0.333)
     assert (last.kind, last.patch) == ("final", load_run("out").patch)
 
@@ -194,7 +200,7 @@ def test_an_edited_patch_is_kept_when_a_match_goes_on(finished: Path) -> None:
         (["--resume", "out", "--extend", "out"], r"--extend can't stand beside --resume"),
         (["--resume", "out", "--tries", "64"], r"--tries can't stand beside --resume"),
         (["--extend", "out"], r"--extend needs --seconds or --tries"),
-        (["--extend", "out", "--seconds", "5"], r"--seconds is 5, and the budget .* evaluations"),
+        (["--extend", "out", "--seconds", "5"], r"--seconds is 5, and the budget .* Give --tries"),
         (["--tries", "5"], r"RECORDING is missing"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",

@@ -95,7 +95,7 @@ def test_a_note_is_left_out_and_shown(capsys: pytest.CaptureFixture[str]) -> Non
             r'--split: "scale\.wav" is not a list of times; .*before --spl',
         ),
         (["scale.wav", "--split", "0,x"], r'--split: "0,x" is not a list of times'),
-        (["scale.wav", "--split", "1,0"], r"--split is 1, 0; rising times in s"),
+        (["scale.wav", "--split", "1,0"], r"--split is 1, 0; they must be rising times in s"),
         (["scale.wav", "--split", "0,9"], r"split: 9 s lies behind the end .* at 2\.40 s"),
         (
             ["scale.wav", "--split", "0,1", "--velocity", "1,2,3"],
