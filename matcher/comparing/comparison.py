@@ -92,7 +92,7 @@ def _frame(finished: FinishedRuns) -> str:
     n_targets, n_seeds = len(finished.targets), len(finished.seeds)
     targets = "this target" if n_targets == 1 else f"these {n_targets} targets"
     budget = finished.settings.get("evals")
-    each = f"{finished.settings.get('seconds'):g} s" if budget is None else f"{budget} evaluations"
+    each = f"{finished.settings.get('seconds'):g} s" if budget is None else f"{budget} tries"
     seeds = "1 seed" if n_seeds == 1 else f"{n_seeds} seeds"
     n_runs, n_missing = len(finished.runs), finished.n_missing
     so_far = f"So far ({n_runs} of {n_runs + n_missing} runs), on" if n_missing else "On"

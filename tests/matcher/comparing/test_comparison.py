@@ -99,7 +99,7 @@ def test_one_seed_is_not_taken_for_evidence() -> None:
     """However large the difference, one run each may be chance."""
     runs = [made_run(structure="plain", loss=9.0), made_run(structure="rich", loss=1.0)]
     said = comparison_of(runs, evals=200).verdict
-    assert "with 200 evaluations for each run and 1 seed:" in said
+    assert "with 200 tries for each run and 1 seed:" in said
     assert "better than plain in 1 of 1 pair" in said
     assert "can't tell that from chance" in said
     assert "lowers" not in said
