@@ -71,13 +71,14 @@ def phases_at_start(
     Values have the columns of the catalogue, phases those of `PHASE_NAMES`, in cycles.
     """
     starts = phases.copy()
-    if OSC1 in columns:
-        starts[:, OSC1] += _turns_to_place(values, phases, reference)
     for column, turns in _lfo_turns(values, reference).items():
         if column in columns:
             starts[:, column] -= turns[:, -1]
     if OSC2 in columns:
         starts[:, OSC2] -= _oscillator_turns(values, starts, reference) - _carried(values, starts)
+    for column, osc in ((OSC1, "osc1"), (OSC2, "osc2")):
+        if column in columns:
+            starts[:, column] += _turns_to_place(values, phases, osc, reference)
     return _cycles(starts)
 
 
@@ -86,25 +87,27 @@ def phases_at_reference(
 ) -> FloatArray:
     """Turn phases on from the start to the reference time; undoes `phases_at_start`."""
     phases = starts.copy()
+    for column, osc in ((OSC1, "osc1"), (OSC2, "osc2")):
+        if column in columns:
+            phases[:, column] -= _turns_to_place(values, starts, osc, reference)
+    phases = _cycles(phases)
     if OSC2 in columns:
-        phases[:, OSC2] += _oscillator_turns(values, starts, reference) - _carried(values, starts)
+        phases[:, OSC2] += _oscillator_turns(values, starts, reference) - _carried(values, phases)
     for column, turns in _lfo_turns(values, reference).items():
         if column in columns:
             phases[:, column] += turns[:, -1]
-    if OSC1 in columns:
-        phases[:, OSC1] -= _turns_to_place(values, starts, reference)
     return _cycles(phases)
 
 
 def _turns_to_place(
-    values: FloatArray, phases: FloatArray, reference: PhaseReference
+    values: FloatArray, phases: FloatArray, osc: str, reference: PhaseReference
 ) -> FloatArray:
-    """Count the turns of oscillator 1 in what its note is placed later, (n_candidates,).
+    """Count the turns of an oscillator in what its note is placed later, (n_candidates,).
 
     So its wave stays where it is on the timeline, and only what the key sets off moves: with
     both, the loss had a valley for each cycle.
     """
-    octaves = _column(values, "osc1.octave") + _column(values, "tune_cents") / CENTS
+    octaves = _column(values, f"{osc}.octave") + _column(values, "tune_cents") / CENTS
     later_s = PLACE_CYCLE_S * (np.mod(phases[:, PLACE] + 0.5, 1.0) - 0.5)
     turns: FloatArray = float(midi_to_hz(reference.midi_pitch)) * 2.0**octaves * later_s
     return turns

@@ -282,9 +282,8 @@ def fit_movement(
     lowest, fine = (NoteModel(tracks, entries.limits, **kind) for kind in (PLAIN, FINE))
     pool = _leave_out(lowest, pool, tracks).fitted(fine, FINE_STEPS).different(n_best)
     left = np.minimum(pool.costs / fine.n_partials, lowest.costs(pool.points) / lowest.n_partials)
-    return [
-        MovementFit(point, float(ratio)) for point, ratio in zip(pool.points, left, strict=True)
-    ]
+    order = np.argsort(left, kind="stable")
+    return [MovementFit(pool.points[i], float(left[i])) for i in order]
 
 
 def is_long_enough(tracks: PartialTracks) -> bool:
