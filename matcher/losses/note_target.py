@@ -50,7 +50,7 @@ ENVELOPE_HOP = 20  # short powers: 5 ms
 # How much later than its note a candidate may set in: half a second of attack and more.
 MARGIN_S = 0.06
 # A slow attack comes out of noise, and out of its own grain, some ms later than it began.
-PLACE_CYCLE_S = 0.02
+PLACE_CYCLE_S = 0.006
 # The peak that an attack rises to is looked for this soon: in the whole note, the beats of two
 # oscillators would decide where it lies. The short one sees front edges, the long one swells.
 ATTACK_SPANS_S = (0.1, 0.6)
