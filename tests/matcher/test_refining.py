@@ -128,6 +128,8 @@ def test_a_patch_alone_needs_a_target(patch: Patch) -> None:
 
 def test_a_run_gets_a_version(run: Path) -> None:
     """The result is the current state of the run: patch, sounds, losses; the old one is kept."""
+    # More than an octave too low, so that there is something to find.
+    refine(run, set_values={"filter.cutoff_hz": 300.0}, evals=0, progress=False)
     before = list_versions(run)
     old_sound = (run / "match" / "reed.wav").read_bytes()
     result = refine(run, only=["filter*"], evals=96, note="softer\nfront", progress=False)

@@ -98,9 +98,13 @@ function showWork(chosen) {
 }
 
 // Work that has ended says so wherever one is; where nothing else is being looked at, it is chosen.
+// A short one begins and ends between two looks; what had ended before the first look is old.
 let atWork = new Set();
+let over = null;
 function announce(chosen) {
-  const ended = store.state.jobs.filter((job) => atWork.has(job.name) && !isBusy(job));
+  const done = store.state.jobs.filter((job) => !isBusy(job));
+  const ended = over ? done.filter((job) => !over.has(job.name)) : [];
+  over = new Set(done.map((job) => job.name));
   atWork = new Set(store.state.jobs.filter(isBusy).map((job) => job.name));
   for (const job of ended) {
     if (store.told.has(job.name)) continue;

@@ -176,7 +176,7 @@ def test_the_best_so_far_does_not_take_the_player_of_another_view(
         # The search is still under way: once its end is known, the best so far isn't asked for.
         told, _, _ = server.ask(f"/api/jobs/{job}/events").body.rpartition(b"id: ")
         page.route(
-            re.compile("/events$"),
+            re.compile(r"/events\?from="),
             lambda route: route.fulfill(content_type="text/event-stream", body=told),
         )
         held = _Held(page, "/best/0/picture$")
