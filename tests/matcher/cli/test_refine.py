@@ -48,7 +48,7 @@ def test_a_refinement_is_told_and_kept(capsys: pytest.CaptureFixture[str]) -> No
     """What was moved, what it brought, what changed; the run has a version more."""
     n_before = len(list_versions("run"))
     argv = ["--only", "filter*", "--lock", "filter_env.release_s", "--within", "20%"]
-    argv += ["--tries", "96", "--comment", "softer attack", "--details"]
+    argv += ["--tries", "200", "--comment", "softer attack", "--details"]
     assert main(["refine", "run", *argv]) == 0
     out, err = capsys.readouterr()
     assert err == ""
