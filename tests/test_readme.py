@@ -101,6 +101,8 @@ def test_commands_work(
         return
     if words[0] in {"compare", "batch"}:
         words = _with_tiny_runs(words)
+    if words[0] == "correct":
+        _record_a_take(Path(words[1]), Path(words[2]))
     words += {"explain": ["--seconds", "1"], "keyboard": ["--step", "24"]}.get(words[0], [])
     if words[0] == "match" and "--resume" in words:
         _interrupt_a_match(words[-1], monkeypatch)
@@ -160,6 +162,14 @@ def _interrupt_a_match(folder: str, monkeypatch: pytest.MonkeyPatch) -> None:
     with monkeypatch.context() as patch:
         patch.setattr(Evaluator, "losses_and_scores", scored)
         assert main(["match", "C4.flac", "--tries", "96", "--out", folder, "--no-report"]) == 0
+
+
+def _record_a_take(run: Path, take: Path) -> None:
+    """Record an instrument that plays a run's patch as the voice does, softer than before."""
+    (match,) = (run / "match").glob("*.wav")
+    sound, rate_hz = soundfile.read(match)
+    gain = 0.5 ** len(list(run.glob("takes/*.wav")))
+    soundfile.write(take, gain * sound, rate_hz)
 
 
 def _with_tiny_runs(words: list[str]) -> list[str]:
