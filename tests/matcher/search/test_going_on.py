@@ -229,7 +229,7 @@ def test_at_most_five_seconds_of_search_are_lost(
 
     with Checkpoint(tmp_path) as saved:
         monkeypatch.setattr(Evaluator, "losses_and_scores", scored)
-        match(target, **{**SETTINGS, "evals": 640}, checkpoint=saved)
+        match(target, **{**SETTINGS, "evals": 800}, checkpoint=saved)
     assert len(ages_s) > 20
     # One batch more is at work when a process ends.
     assert max(ages_s) + batch_s <= 5.0
