@@ -158,7 +158,8 @@ def test_run_json_tells_everything(result: MatchResult) -> None:
     assert run["figures"]["search_overhead_ratio"] == pytest.approx(overhead)
     # The patch may be shorter than the best candidate, and by so little worse that none hears it.
     best, kept = run["history"][-1]["loss"], result.end.total
-    assert best <= kept * (1.0 + 1e-9)
+    # 1e-6: what does nothing is put to rest behind the search, which moves the last digits.
+    assert best <= kept * (1.0 + 1e-6)
     assert kept <= best + HALF_STEP + 1e-3
     assert run["target"]["digest"] == result.target.digest
     (note,) = run["notes"]
