@@ -146,10 +146,11 @@ def test_a_run_gets_a_version(run: Path) -> None:
     assert loaded.run["version"] == new.number
     assert (run / "match" / "reed.wav").read_bytes() != old_sound
     search = max((run / "searches").iterdir())
-    # A tenth is kept for switching off again what was off and isn't heard.
-    assert len(SearchRecord.from_npz(search / "record.npz")) == 86
+    n_tried = len(SearchRecord.from_npz(search / "record.npz"))
+    # A tenth is kept for switching off again what was off and isn't heard; it may be needed.
+    assert 86 <= n_tried <= 96
     with np.load(search / "evaluations.npz") as columns:
-        assert len(columns["loss"]) == 86
+        assert len(columns["loss"]) == n_tried
 
 
 def test_setting_a_value_is_a_version_of_its_own(run: Path) -> None:
