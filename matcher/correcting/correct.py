@@ -191,21 +191,8 @@ def _correct(
     placed = [_against(asked, take) for take in loaded]
     distances = [loss for loss, _ in placed]
     slip = {turn.name: turn.to_value for turn in turns[:MOST_TURNS]}
-    kept = [
-        KeptTake(
-            number=len(known) + 1 + i,
-            note=asked.name,
-            sha256=sha256_digest(file),
-            distance=fit.settings_distance,
-            aims=dict(aims),
-            slip={**begun.patch.values, **slip},
-            readings={
-                r.name: KeptReading(dialled=r.dialled, fitted=r.fitted, error=r.error)
-                for r in fit.readings
-            },
-        )
-        for i, (file, fit) in enumerate(zip(files, fits, strict=True))
-    ]
+    read = list(zip(files, fits, strict=True))
+    kept = _takes_to_keep(begun, asked.name, aims, slip=slip, read=read, known=known)
     remembered: tuple[str, ...] = ()
     if structure_file is not None:
         remembered = remember_biases(
@@ -236,6 +223,33 @@ def _correct(
         ),
         remembered=remembered,
     )
+
+
+def _takes_to_keep(
+    begun: Refinement,
+    note: str,
+    aims: Mapping[str, float],
+    *,
+    slip: Mapping[str, float],
+    read: Sequence[tuple[Path, TakeFit]],
+    known: Sequence[KeptTake],
+) -> list[KeptTake]:
+    """Write down what each take says, numbered behind those that are known."""
+    return [
+        KeptTake(
+            number=number,
+            note=note,
+            sha256=sha256_digest(file),
+            distance=fit.settings_distance,
+            aims=dict(aims),
+            slip={**begun.patch.values, **slip},
+            readings={
+                r.name: KeptReading(dialled=r.dialled, fitted=r.fitted, error=r.error)
+                for r in fit.readings
+            },
+        )
+        for number, (file, fit) in enumerate(read, start=len(known) + 1)
+    ]
 
 
 def _refuse_known(takes: Sequence[str | Path], known: Sequence[KeptTake]) -> None:
