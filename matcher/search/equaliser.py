@@ -48,6 +48,8 @@ LEAST_DB = 1.0
 LOWEST_HZ, THIRD, FRAME_S = 50.0, 2.0 ** (1.0 / 3.0), 0.1
 # Widths that bands are looked for with; the fit goes on from there.
 WIDTHS_OCTAVES = (0.5, 1.0, 2.0)
+# Two bands in one place are one, of a gain that no mixer has. Common practice, no source.
+APART_OCTAVES = 1.0
 # So many of them are heard before one is fitted: two groups of lanes.
 N_BELLS = 32
 
@@ -89,7 +91,13 @@ def with_equaliser(
         fits = _Fits(own, n_evaluations)
         tried = [fits.near(at_rest, n_after=len(EQUALISER_BANDS) + 1)]
         for number in range(len(EQUALISER_BANDS)):
-            bells = _missing_bells(own, notes, tried[-1])
+            values = wide.named_values(tried[-1])
+            taken_hz = [values[f"{band}.frequency_hz"] for band in list(EQUALISER_BANDS)[:number]]
+            bells = [
+                bell
+                for bell in _missing_bells(own, notes, tried[-1])
+                if all(abs(np.log2(bell[0] / hz)) >= APART_OCTAVES for hz in taken_hz)
+            ]
             starts = [_with_band(wide, tried[-1], number, bell) for bell in bells]
             start = fits.best_of(starts)
             if start is None:

@@ -65,3 +65,15 @@ def test_bands_are_numbered_from_low_to_high() -> None:
     assert values["eq2.gain_db"] < -5.0
     assert values["eq1.frequency_hz"] < values["eq2.frequency_hz"]
     assert np.all(found.scores >= 0.0)
+
+
+def test_bands_are_not_heaped_up_in_one_place() -> None:
+    """Of 24 dB in one place one band has what a mixer gives, and no other one helps there."""
+    bell = {"frequency_hz": 3000.0, "gain_db": 12.0, "bandwidth_octaves": 0.8}
+    found = _found({f"{band}.{name}": x for band in ("eq1", "eq2") for name, x in bell.items()})
+    assert found is not None
+    values = found.problem.named_values(found.vector)
+    bands = [n for n in ("eq1", "eq2", "eq3") if values[f"{n}.gain_db"] != 0.0]
+    middles_hz = np.array([values[f"{band}.frequency_hz"] for band in bands])
+    # They begin an octave apart, and the fit may bring them nearer.
+    assert np.all(np.diff(np.log2(middles_hz)) > 0.5)
