@@ -44,9 +44,10 @@ def start_match(server: PageServer, target: str, **budget: float) -> str:
 
 
 def job_of(server: PageServer, run: str) -> str:
-    """Return the job that has made a run."""
+    """Return the job that has made a run; others may have gone on with it, or looked at it."""
     jobs = server.ask("/api/state").document["jobs"]
-    return str(next(j["name"] for j in jobs if j["last"].get("done", {}).get("run") == run))
+    made = (job for job in jobs if job["last"].get("done", {}).get("run") == run)
+    return str(next(job["name"] for job in made if job["kind"] == "match"))
 
 
 def address_of(server: PageServer, view: str, **chosen: str) -> str:
